@@ -1,0 +1,130 @@
+//! An alarm's life: normal, unacknowledged, acknowledged, returned to normal unacknowledged (ISA-18.2 / IEC 62682 words).
+//!
+//! Must never clear on silence: only the conditioned condition, a person or the end of the rule moves an alarm.
+
+use pile::time::Timestamp;
+use rulebook::header::Priority;
+use site::ids::BinId;
+
+use crate::conditioning::Conditioning;
+
+/// A number that names one alarm for ever.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct AlarmId(pub u64);
+
+/// What an alarm is about, beside its rule.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Subject {
+    /// The whole site or the daemon itself.
+    Site,
+    /// One bin.
+    Bin(BinId),
+    /// One rule (that failed).
+    Rule(String),
+}
+
+/// The identity of an alarm: one rule about one subject. The rule's revision is an attribute, not a part of it.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct AlarmKey {
+    /// The rule's name.
+    pub rule: String,
+    /// What it is about.
+    pub subject: Subject,
+}
+
+/// Where an alarm is in its life.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AlarmState {
+    /// A: no condition, nothing to acknowledge.
+    Normal,
+    /// B: the condition holds, nobody has acknowledged.
+    Unacknowledged,
+    /// C: the condition holds, somebody has acknowledged.
+    Acknowledged,
+    /// D: the condition ended before anybody acknowledged.
+    ReturnedUnacknowledged,
+}
+
+/// Who acknowledged, when and in what words.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Acknowledgement {
+    /// When.
+    pub at: Timestamp,
+    /// Who.
+    pub by: String,
+    /// In their words; may be empty.
+    pub comment: String,
+}
+
+/// One alarm with all that must survive a restart.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Alarm {
+    /// Its number.
+    pub id: AlarmId,
+    /// Its identity.
+    pub key: AlarmKey,
+    /// Where it is in its life.
+    pub state: AlarmState,
+    /// The proof of its condition.
+    pub conditioning: Conditioning,
+    /// Counts its raises, 1 for the first; 0 before any.
+    pub occurrence: u32,
+    /// When the condition of the current or last occurrence began.
+    pub onset: Option<Timestamp>,
+    /// When it was raised.
+    pub raised_at: Option<Timestamp>,
+    /// When its condition ended.
+    pub cleared_at: Option<Timestamp>,
+    /// Who acknowledged the current or last occurrence.
+    pub acknowledged: Option<Acknowledgement>,
+    /// The name people see.
+    pub title: String,
+    /// Its urgency.
+    pub priority: Priority,
+    /// The hash of the rule text that raised it.
+    pub revision: String,
+    /// The finding when it was raised.
+    pub finding: String,
+    /// The grounds when it was raised.
+    pub evidence: Vec<String>,
+    /// The subject line of its thread, frozen at the raise.
+    pub thread_subject: String,
+    /// How many mails its current occurrence has caused.
+    pub mails: u32,
+}
+
+/// What happened to an alarm.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmEvent {
+    /// Which alarm.
+    pub alarm: AlarmId,
+    /// Which of its occurrences.
+    pub occurrence: u32,
+    /// When it was recorded.
+    pub at: Timestamp,
+    /// What.
+    pub kind: AlarmEventKind,
+    /// State before.
+    pub before: AlarmState,
+    /// State after.
+    pub after: AlarmState,
+    /// The time of the reading that settled it, or of the person's word.
+    pub evidence_at: Option<Timestamp>,
+    /// The finding, or the person's name and comment.
+    pub words: String,
+    /// The hash of the rule text in force.
+    pub revision: String,
+}
+
+/// Kinds of events in an alarm's life.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum AlarmEventKind {
+    /// The condition was proven.
+    Raised,
+    /// Its absence was proven.
+    Cleared,
+    /// A person acknowledged.
+    Acknowledged,
+    /// The rule is gone.
+    Retired,
+}

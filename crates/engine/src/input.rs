@@ -1,0 +1,107 @@
+//! Everything that can happen to the engine.
+//!
+//! Must never carry a handle to the outside: an input is a value that can be written down and fed again.
+
+use pile::time::{Span, Timestamp};
+use pile::window::Point;
+use site::entry::Entry;
+use site::reading::{Reading, Refusal, SeriesId};
+
+use crate::alarm::AlarmId;
+use crate::effect::MailId;
+
+/// One thing that happened.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Input {
+    /// Readings of one message.
+    Readings(Vec<Reading>),
+    /// A payload, or part of one, that gave no reading.
+    Refused(Refusal),
+    /// A person wrote in the log.
+    Entry(Entry),
+    /// A person acknowledged an alarm.
+    Acknowledge {
+        /// Which alarm.
+        alarm: AlarmId,
+        /// Who.
+        by: String,
+        /// In their words; may be empty.
+        comment: String,
+    },
+    /// How a delivery attempt ended.
+    Mail {
+        /// Which mail.
+        mail: MailId,
+        /// How it ended.
+        outcome: MailOutcome,
+    },
+    /// History that an earlier effect asked for.
+    Recalled {
+        /// The series.
+        series: SeriesId,
+        /// From when on (inclusive).
+        from: Timestamp,
+        /// Its good readings, oldest first.
+        points: Vec<Point>,
+    },
+    /// The link to the broker came up or went down.
+    Link {
+        /// What it is now.
+        state: LinkState,
+    },
+    /// The daemon starts to watch; comes once, first, after the state was rebuilt.
+    Started {
+        /// How the run before this one ended; `None` on the first start.
+        previous: Option<PreviousRun>,
+    },
+    /// The wall clock was set: `now` moved forward by more than time passed.
+    ClockJumped {
+        /// By how much.
+        by: Span,
+    },
+    /// A person asks for a trial mail.
+    TrialMail {
+        /// Who asks.
+        by: String,
+    },
+    /// Nothing but time: deadlines up to `now` are run.
+    Wake,
+}
+
+/// How a delivery attempt ended.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum MailOutcome {
+    /// The relay took responsibility (250 after DATA), or the file was written and synced.
+    Accepted {
+        /// The relay's words.
+        reply: String,
+    },
+    /// It may work later: no connection, 4xx.
+    Deferred {
+        /// The relay's words, or what failed.
+        reply: String,
+    },
+    /// The relay will never take it: 5xx for this recipient.
+    Refused {
+        /// The relay's words.
+        reply: String,
+    },
+}
+
+/// The link to the broker.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum LinkState {
+    /// Messages can come.
+    Up,
+    /// They cannot.
+    Down,
+}
+
+/// How the run before this one ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct PreviousRun {
+    /// The last instant at which it is known to have been alive.
+    pub last_alive: Timestamp,
+    /// It was asked to stop and did.
+    pub stopped_cleanly: bool,
+}

@@ -1,0 +1,55 @@
+//! Every queue, window and retry of the engine with its bound, in one table.
+//!
+//! Must never be repeated elsewhere as a number.
+
+use pile::time::Span;
+
+/// How far back windows reach when no rule asks for more.
+pub const WINDOW_DEFAULT: Span = Span::days(3);
+/// How far back windows reach at the most, whatever a rule asks for.
+pub const WINDOW_MAX: Span = Span::days(8);
+/// From one tick of a bin to the next.
+pub const TICK: Span = Span::minutes(1);
+/// A reading that is older than this when it arrives is late: it goes to history and results, and turns no live alarm.
+/// Three times the probe's own interval is used where that is longer.
+pub const LATE_AFTER: Span = Span::minutes(30);
+/// Payloads without a time: the same value again within this is the same reading delivered twice.
+pub const REPEAT_WITHIN: Span = Span::seconds(2);
+/// 85.0 °C from a probe that reports it at power-on is believed only within this of the last good value, in kelvin.
+pub const POWER_ON_BELIEVED_WITHIN_KELVIN: f64 = 5.0;
+/// A silence longer than this is not bridged when time above a threshold is added up.
+pub const GAP_BRIDGED: Span = Span::hours(1);
+/// The threshold that the weekly summary reports, °C: 40 CFR 503 appendix B, processes to further reduce pathogens (from memory).
+pub const SUMMARY_THRESHOLD_CELSIUS: f64 = 55.0;
+/// The steps between delivery attempts of a mail; the last one repeats.
+pub const MAIL_RETRY: [Span; 7] = [
+    Span::minutes(1),
+    Span::minutes(2),
+    Span::minutes(5),
+    Span::minutes(10),
+    Span::minutes(20),
+    Span::minutes(30),
+    Span::minutes(60),
+];
+/// An alarm mail is tried for this long.
+pub const ALARM_MAIL_GIVEN_UP_AFTER: Span = Span::hours(24);
+/// A summary is tried for this long.
+pub const SUMMARY_MAIL_GIVEN_UP_AFTER: Span = Span::days(5);
+/// Mails under way at one time.
+pub const MAILS_IN_FLIGHT: usize = 8;
+/// This many refused payloads within [`REFUSED_WITHIN`] raise an alarm.
+pub const REFUSED_ALARM_AT: u32 = 20;
+/// See [`REFUSED_ALARM_AT`].
+pub const REFUSED_WITHIN: Span = Span::hours(1);
+/// A run that ended unasked and left a gap longer than this is told by mail.
+pub const OUTAGE_TOLD_AFTER: Span = Span::minutes(5);
+/// How long blowers have to show themselves after an outage before the mail goes out.
+pub const OUTAGE_SETTLES_IN: Span = Span::minutes(45);
+/// A jump of the wall clock longer than this restarts delays and gives silence grace.
+pub const CLOCK_JUMP: Span = Span::hours(1);
+/// From one retained status message to the next.
+pub const STATUS_EVERY: Span = Span::minutes(5);
+/// Entries kept in memory for a bin.
+pub const ENTRIES_PER_BIN: usize = 500;
+/// Points of one line in the picture of a mail.
+pub const CHART_POINTS: usize = 150;

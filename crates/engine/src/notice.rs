@@ -1,0 +1,200 @@
+//! What a mail is about, as figures: the words and pictures are made later, from these alone.
+//!
+//! Must never need the live state again: a mail rendered a week late says what was true when it was caused.
+
+use pile::time::{Span, Timestamp};
+use rulebook::header::Priority;
+use site::entry::BatchId;
+use site::ids::{BinId, BlowerId};
+use site::zone::IsoWeek;
+
+use crate::alarm::{Acknowledgement, AlarmId, Subject};
+
+/// What a mail is about.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Notice {
+    /// One step in an alarm's life.
+    Alarm(Box<AlarmNotice>),
+    /// The week's summary.
+    Summary(Box<SummaryNotice>),
+    /// The daemon was off without having been asked to stop.
+    Outage(OutageNotice),
+    /// A trial mail that a person asked for.
+    Trial {
+        /// Who asked.
+        by: String,
+        /// When.
+        at: Timestamp,
+        /// Makes its Message-ID its own.
+        serial: u64,
+        /// See [`AlarmNotice::life`].
+        life: u32,
+    },
+}
+
+/// Which step of an alarm's life a mail tells of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// It was raised.
+    Raise,
+    /// Its condition ended.
+    Clear,
+    /// Its rule is gone.
+    Retire,
+}
+
+/// One step in an alarm's life.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AlarmNotice {
+    /// Which step.
+    pub step: Step,
+    /// Number of this mail within the occurrence, 0 for the raise.
+    pub number: u32,
+    /// The life of the ledger: drawn when it is made or restored, so that a restored one never repeats a Message-ID.
+    pub life: u32,
+    /// The alarm.
+    pub alarm: AlarmId,
+    /// The rule's name.
+    pub rule: String,
+    /// The hash of the rule's text.
+    pub revision: String,
+    /// What it is about.
+    pub subject: Subject,
+    /// Which of its occurrences.
+    pub occurrence: u32,
+    /// The subject line of the thread, without `Re:`.
+    pub thread_subject: String,
+    /// The name people see.
+    pub title: String,
+    /// Its urgency.
+    pub priority: Priority,
+    /// When this step was recorded.
+    pub at: Timestamp,
+    /// When the condition began.
+    pub onset: Timestamp,
+    /// When it was raised.
+    pub raised_at: Timestamp,
+    /// When the condition ended, for a clear.
+    pub cleared_at: Option<Timestamp>,
+    /// Who acknowledged, if anybody did.
+    pub acknowledged: Option<Acknowledgement>,
+    /// What is the case, one line in the site's units.
+    pub finding: String,
+    /// The grounds, one a line.
+    pub evidence: Vec<String>,
+    /// Names and values with units.
+    pub figures: Vec<(String, String)>,
+    /// What usually brings it about.
+    pub cause: String,
+    /// What happens if nobody acts.
+    pub consequence: String,
+    /// What to do, the first thing first.
+    pub response: Vec<String>,
+    /// A caution shown with the response; may be empty.
+    pub caution: String,
+    /// How long until the consequence can no longer be avoided.
+    pub time_to_respond: Span,
+    /// The last 24 hours or so, where there is something to see.
+    pub chart: Option<Chart>,
+}
+
+/// The lines of a picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Chart {
+    /// Left edge.
+    pub from: Timestamp,
+    /// Right edge.
+    pub to: Timestamp,
+    /// Temperatures in °C, one line a probe.
+    pub lines: Vec<ChartLine>,
+    /// Waterings and the like: when, and the word beside the mark.
+    pub marks: Vec<(Timestamp, String)>,
+}
+
+/// One line of a picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChartLine {
+    /// What it is, such as `core`.
+    pub label: String,
+    /// Points, oldest first, °C.
+    pub points: Vec<(Timestamp, f32)>,
+    /// A longer step between two points is a gap and is not drawn.
+    pub max_gap: Span,
+}
+
+/// The week's summary.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SummaryNotice {
+    /// The week that ended, as the site's calendar counts it.
+    pub week: IsoWeek,
+    /// See [`AlarmNotice::life`].
+    pub life: u32,
+    /// Start of the time covered.
+    pub from: Timestamp,
+    /// End of the time covered.
+    pub to: Timestamp,
+    /// One line a bin, in the order of the settings.
+    pub bins: Vec<BinWeek>,
+    /// The threshold of the columns on time above, °C.
+    pub threshold_celsius: f64,
+    /// A silence longer than this was not bridged.
+    pub max_gap: Span,
+    /// Payloads refused in the week.
+    pub refused: u64,
+    /// Mails given up in the week.
+    pub mails_given_up: u64,
+    /// When the daemon was not running in the week.
+    pub off: Vec<(Timestamp, Timestamp)>,
+}
+
+/// One bin's week.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BinWeek {
+    /// The bin.
+    pub bin: BinId,
+    /// Its batch and how long it has been on air, or was until its air was switched off; `None` for an empty bin.
+    pub batch: Option<(BatchId, Span)>,
+    /// The air of the batch is off.
+    pub off_air: bool,
+    /// Since on-air, by the coldest core probe: time at or above the threshold.
+    pub at_or_above: Option<Span>,
+    /// Since on-air, by the coldest core probe: the longest run at or above the threshold.
+    pub longest_run: Option<Span>,
+    /// Since on-air, by the least covered core probe: share of time with readings, 0 to 1.
+    pub coverage: Option<f64>,
+    /// The newest core reading, °C.
+    pub newest_core: Option<(Timestamp, f64)>,
+    /// Alarms raised in the week: title and how often.
+    pub alarms: Vec<(String, u32)>,
+    /// Titles of alarms that stand now.
+    pub standing: Vec<String>,
+}
+
+/// The daemon was off without having been asked to stop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OutageNotice {
+    /// See [`AlarmNotice::life`].
+    pub life: u32,
+    /// The last instant at which it is known to have been alive.
+    pub from: Timestamp,
+    /// When it was up again.
+    pub to: Timestamp,
+    /// What is known of each blower since.
+    pub blowers: Vec<(BlowerId, BackOnAir)>,
+}
+
+/// What is known of a blower after an outage.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum BackOnAir {
+    /// Its signal showed it running.
+    Proven {
+        /// When it was first seen to run.
+        at: Timestamp,
+    },
+    /// Its signal came, and did not show it running.
+    NotRunning,
+    /// No signal came.
+    Silent,
+    /// It has no signal: somebody must look.
+    Unproven,
+}

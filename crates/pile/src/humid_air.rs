@@ -1,0 +1,3 @@
+//! Humid air.
+//!
+//! Must never clamp an argument out of range.

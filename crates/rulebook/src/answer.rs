@@ -1,0 +1,33 @@
+//! What a rule says about one bin at one tick.
+//!
+//! Must never be taken from missing data: a comparison with an unknown gives [`Verdict::CannotTell`], neither alarm nor clear.
+
+use pile::time::Timestamp;
+
+/// The four answers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Verdict {
+    /// The condition holds.
+    Alarm,
+    /// Inside the deadband: whatever stood, stands.
+    Keep,
+    /// The condition does not hold.
+    Clear,
+    /// Not enough to judge on.
+    CannotTell,
+}
+
+/// A rule's answer with its grounds.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answer {
+    /// The verdict.
+    pub verdict: Verdict,
+    /// One line in the site's units: what is the case. Its first words go into the subject of the mail.
+    pub finding: String,
+    /// The grounds, one a line.
+    pub evidence: Vec<String>,
+    /// Names and values that the record keeps, in order of writing, values already worded with their unit.
+    pub figures: Vec<(String, String)>,
+    /// The newest on-time reading that the rule used; the tick's time for a rule that judges by the clock; `None` when it used none.
+    pub evidence_at: Option<Timestamp>,
+}

@@ -1,0 +1,11 @@
+//! The site as described by its people: bins, blowers, probes, batches, entries, and the settings text they come from.
+//!
+//! Must never open anything itself: text comes in as an argument, faults go out as values.
+
+pub mod entry;
+pub mod ids;
+pub mod model;
+pub mod quantity;
+pub mod reading;
+pub mod settings;
+pub mod zone;

@@ -1,0 +1,405 @@
+//! The site after its settings were checked: every reference resolves, every number is in range, every unit is canonical.
+//!
+//! Must never be built from unchecked text: [`crate::settings::read`] is the only way in.
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use pile::time::Span;
+use pile::units::{CubicMetres, CubicMetresPerHour, Metres};
+
+use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
+use crate::quantity::{Quantity, Unit};
+use crate::zone::{WeeklyTime, Zone};
+
+/// Everything the settings say.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Site {
+    /// Short name used in topics, mail subjects and Message-IDs.
+    pub id: String,
+    /// The name as people say it.
+    pub name: String,
+    /// The zone of the site's clocks.
+    pub zone: Zone,
+    /// How values are shown; storing is always metric.
+    pub display: Display,
+    /// Height above sea level, for the boiling point and air pressure.
+    pub elevation: Metres,
+    /// Where the ledger, the lock and the socket live.
+    pub data_folder: PathBuf,
+    /// The MQTT broker.
+    pub broker: Broker,
+    /// How topics and payloads become readings, tried in this order; the first whose pattern fits is used.
+    pub topics: Vec<TopicMap>,
+    /// Blowers by id.
+    pub blowers: BTreeMap<BlowerId, Blower>,
+    /// Bins by id.
+    pub bins: BTreeMap<BinId, Bin>,
+    /// Probes by id.
+    pub probes: BTreeMap<ProbeId, Probe>,
+    /// How mail leaves.
+    pub mail: Mail,
+    /// Who gets it.
+    pub people: Vec<Person>,
+    /// Where the rules are and what the site changed in them.
+    pub rules: RuleSettings,
+    /// A topic that drives a lamp or horn at the site while a high alarm stands.
+    pub sounder: Option<Sounder>,
+    /// An address outside the site that is called while all is well.
+    pub heartbeat: Option<Heartbeat>,
+    /// When the weekly summary goes out.
+    pub summary: WeeklyTime,
+    /// How the settings text was addressed, for messages.
+    pub settings_path: String,
+}
+
+/// Units in which values are shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Display {
+    /// °C, litres, metres.
+    Metric,
+    /// °F, US gallons, feet.
+    Us,
+}
+
+/// The MQTT broker.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Broker {
+    /// One of our own, inside the daemon.
+    Embedded {
+        /// Address and port to listen on; port 0 takes a free one.
+        listen: std::net::SocketAddr,
+        /// Whoever connects must know one of these; needed unless `listen` is a loopback address.
+        passwords: Option<SecretFile>,
+    },
+    /// One that runs elsewhere.
+    Remote {
+        /// Host name or address.
+        host: String,
+        /// Port.
+        port: u16,
+        /// Encrypted or not.
+        security: LinkSecurity,
+        /// User name and where its password is.
+        login: Option<Login>,
+        /// The client id of our persistent session: one a site.
+        client_id: String,
+    },
+}
+
+/// How a link to another host is protected.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum LinkSecurity {
+    /// Not at all; allowed to loopback addresses, elsewhere only when the settings say so in as many words.
+    Plain,
+    /// TLS from the first byte.
+    Tls {
+        /// A PEM file with the authority to trust; the system's own when absent.
+        ca_file: Option<PathBuf>,
+    },
+    /// Plain at first, then STARTTLS, refused if the other side does not offer it (mail only).
+    StartTls {
+        /// A PEM file with the authority to trust; the system's own when absent.
+        ca_file: Option<PathBuf>,
+    },
+}
+
+/// A user name and where its password is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Login {
+    /// The user name.
+    pub user: String,
+    /// Where the password is.
+    pub password: SecretFile,
+}
+
+/// Where a secret is kept; never the secret itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum SecretFile {
+    /// A file; its first line is the secret.
+    File(PathBuf),
+    /// A file of this name under `$CREDENTIALS_DIRECTORY`, as the service manager lays it.
+    Credential(String),
+}
+
+/// How the messages of some topics become readings.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TopicMap {
+    /// Segments of the topic.
+    pub pattern: Vec<Segment>,
+    /// How the payload is read.
+    pub payload: Payload,
+    /// `file:line` of the settings, for messages.
+    pub place: String,
+}
+
+/// One segment of a topic pattern.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Segment {
+    /// This text.
+    Literal(String),
+    /// Any text, kept under this name.
+    Capture(String),
+}
+
+/// How a payload is read.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Payload {
+    /// One number as text.
+    Number(Field),
+    /// JSON; values stand at RFC 6901 pointers.
+    Json {
+        /// Where the time is; intake time when absent.
+        time: Option<String>,
+        /// The values to take.
+        fields: Vec<Field>,
+    },
+}
+
+/// One value in a payload.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Field {
+    /// RFC 6901 pointer to the value; `None` for a plain number.
+    pub value_at: Option<String>,
+    /// RFC 6901 pointer to the unit; the value there wins over `unit`.
+    pub unit_at: Option<String>,
+    /// The id of the probe or blower, with captures in braces, such as `{bin}-{probe}`.
+    pub source: String,
+    /// What the value measures.
+    pub quantity: Quantity,
+    /// The unit the payload uses.
+    pub unit: Unit,
+    /// An absent or null value is normal and not worth refusing (a pack that carries some probes only).
+    pub optional: bool,
+}
+
+/// A fan.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Blower {
+    /// Its id.
+    pub id: BlowerId,
+    /// What it delivers while running.
+    pub flow: CubicMetresPerHour,
+    /// When it is meant to run.
+    pub schedule: BlowerSchedule,
+    /// How we know that it runs.
+    pub proof: RunProof,
+    /// The longest time between two readings of its proof signal when all is well.
+    pub interval: Span,
+    /// `file:line` of the settings, for messages.
+    pub place: String,
+}
+
+/// When a blower is meant to run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BlowerSchedule {
+    /// All the time.
+    Continuous,
+    /// For `on` out of every `every`.
+    Pulses {
+        /// How long it runs each time.
+        on: Span,
+        /// From one start to the next.
+        every: Span,
+    },
+}
+
+/// How we know that a blower runs.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum RunProof {
+    /// It counts its seconds of running.
+    RunCounter,
+    /// A signal that is above a limit while it runs.
+    Signal {
+        /// Current, pressure or flow.
+        quantity: Quantity,
+        /// Above this it runs, in the canonical unit.
+        on_above: f64,
+    },
+    /// Nothing tells us: it is scheduled, unproven.
+    ScheduledOnly,
+}
+
+/// A place where one batch at a time is aerated.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bin {
+    /// Its id.
+    pub id: BinId,
+    /// What it holds when full.
+    pub volume: CubicMetres,
+    /// The blower that serves it.
+    pub blower: Option<BlowerId>,
+    /// The valve between the two.
+    pub valve: Option<ValveId>,
+    /// Its probes, in the order of the settings.
+    pub probes: Vec<ProbeId>,
+    /// `file:line` of the settings, for messages.
+    pub place: String,
+}
+
+/// One instrument.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Probe {
+    /// Its id.
+    pub id: ProbeId,
+    /// The bin it is in; `None` for one that serves the whole site.
+    pub bin: Option<BinId>,
+    /// Where it sits.
+    pub position: Position,
+    /// How deep, measured from the surface of the pile.
+    pub depth: Option<Metres>,
+    /// The longest time between two readings when all is well.
+    pub interval: Span,
+    /// What a working instrument can report, in the canonical unit of its quantity.
+    pub range: (f64, f64),
+    /// Reports exactly 85.0 °C when it has just been powered (DS18B20 and kin).
+    pub power_on_85: bool,
+    /// `file:line` of the settings, for messages.
+    pub place: String,
+}
+
+/// Where a probe sits.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Position {
+    /// Low in the pile, near the air floor: the first to dry and the coolest while air is blown from below.
+    Base,
+    /// In the middle of the pile.
+    Core,
+    /// High in the pile, under the cover layer.
+    Upper,
+    /// In the duct or space that takes the air away.
+    Exhaust,
+    /// Outdoor air, or the air the blower draws.
+    Ambient,
+    /// In the duct before the floor.
+    Plenum,
+    /// In the cover layer.
+    Cover,
+    /// Air that people breathe.
+    Room,
+}
+
+/// How mail leaves.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Mail {
+    /// The sender, an address people may answer.
+    pub from: String,
+    /// The domain of our Message-IDs.
+    pub domain: String,
+    /// The way out.
+    pub transport: Transport,
+}
+
+/// The way out for mail.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Transport {
+    /// Into a folder, one .eml file a mail, for trial runs.
+    Folder(PathBuf),
+    /// To a relay.
+    Smtp {
+        /// Host name or address of the relay.
+        host: String,
+        /// Its port.
+        port: u16,
+        /// Encrypted or not.
+        security: LinkSecurity,
+        /// User name and where its password is.
+        login: Option<Login>,
+    },
+}
+
+/// Someone who gets mail.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Person {
+    /// The name, as in `--by`.
+    pub name: String,
+    /// The address.
+    pub mail: String,
+    /// Alarm mails.
+    pub alarms: bool,
+    /// Weekly summaries.
+    pub summary: bool,
+}
+
+/// Where the rules are and what the site changed in them.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct RuleSettings {
+    /// The folder with one `.rhai` file a rule.
+    pub folder: PathBuf,
+    /// Changed settings: rule name, then setting name; the place is `file:line`.
+    pub changed: BTreeMap<String, BTreeMap<String, Changed>>,
+}
+
+/// A rule setting that the site changed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Changed {
+    /// The number as written.
+    pub value: f64,
+    /// The unit written behind it, such as `°F` in `131 °F`.
+    pub unit: Option<Unit>,
+    /// `file:line` of the settings, for messages.
+    pub place: String,
+}
+
+/// A topic that drives a lamp or horn.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Sounder {
+    /// Where to publish.
+    pub topic: String,
+    /// Payload while a high alarm stands unacknowledged.
+    pub on: String,
+    /// Payload otherwise.
+    pub off: String,
+}
+
+/// An address outside the site that is called while all is well; its silence is somebody else's alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Heartbeat {
+    /// Called with GET.
+    pub url: String,
+    /// How often.
+    pub every: Span,
+}
+
+/// Every position with its key in settings and rules.
+pub const POSITIONS: [(Position, &str); 8] = [
+    (Position::Base, "base"),
+    (Position::Core, "core"),
+    (Position::Upper, "upper"),
+    (Position::Exhaust, "exhaust"),
+    (Position::Ambient, "ambient"),
+    (Position::Plenum, "plenum"),
+    (Position::Cover, "cover"),
+    (Position::Room, "room"),
+];
+
+impl Position {
+    /// The key that settings and rules use.
+    pub fn key(self) -> &'static str {
+        POSITIONS.iter().find(|(p, _)| *p == self).map_or("", |(_, key)| key)
+    }
+}
+
+impl Blower {
+    /// Whether every pulse can be seen in the proof signal.
+    ///
+    /// A run counter misses none. A sampled signal must see each pulse at least twice, or pulses fall between samples: 45 s seen
+    /// once a minute misses a quarter of them.
+    pub fn pulses_countable(&self) -> bool {
+        match (self.proof, self.schedule) {
+            (RunProof::ScheduledOnly, _) => false,
+            (RunProof::RunCounter, _) | (RunProof::Signal { .. }, BlowerSchedule::Continuous) => true,
+            (RunProof::Signal { .. }, BlowerSchedule::Pulses { on, .. }) => on >= self.interval.times(2),
+        }
+    }
+}
+
+impl BlowerSchedule {
+    /// The share of time it is meant to run, 0 to 1.
+    pub fn duty(self) -> f64 {
+        match self {
+            BlowerSchedule::Continuous => 1.0,
+            BlowerSchedule::Pulses { on, every } => on.as_seconds() / every.as_seconds(),
+        }
+    }
+}
