@@ -1,0 +1,40 @@
+//! What the engine needs back after a restart.
+//!
+//! Must never be needed in full to be correct: what is missing shows as "cannot tell" until it is recalled.
+
+use pile::time::Timestamp;
+use pile::window::Point;
+use site::entry::{Batch, Entry};
+use site::reading::SeriesId;
+use site::zone::IsoWeek;
+
+use crate::alarm::{Alarm, AlarmEvent};
+use crate::effect::Mail;
+use crate::input::PreviousRun;
+
+/// What the store remembers.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Restored {
+    /// The life of the ledger, part of every Message-ID.
+    pub life: u32,
+    /// Every alarm that was ever raised or is being proven, by id.
+    pub alarms: Vec<Alarm>,
+    /// Raise events of the last eight days, for the weekly summary, oldest first.
+    pub raised: Vec<AlarmEvent>,
+    /// The newest batch of each bin.
+    pub batches: Vec<Batch>,
+    /// Entries since the on-air of each bin's newest batch, and of the last 30 days, oldest first.
+    pub entries: Vec<Entry>,
+    /// Mails that are still waiting, by id.
+    pub waiting: Vec<Mail>,
+    /// The highest mail id given out; 0 before the first.
+    pub last_mail: u64,
+    /// The week of the newest summary.
+    pub last_summary: Option<IsoWeek>,
+    /// How the run before ended; `None` on the first start.
+    pub previous: Option<PreviousRun>,
+    /// Times in the last eight days when the daemon was not running.
+    pub off: Vec<(Timestamp, Timestamp)>,
+    /// Good readings per series for the windows, oldest first.
+    pub points: Vec<(SeriesId, Vec<Point>)>,
+}
