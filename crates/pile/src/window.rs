@@ -192,3 +192,41 @@ fn give_back<T>(items: &mut VecDeque<T>) {
         items.shrink_to(items.len() + items.len() / 4);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn three_days_take_the_memory_they_need() {
+        for (step, days, medians_bytes, exact_bytes, why) in [
+            (Span::minutes(5), 10, 9_000, 600, "five-minute readings: 852 medians of 8 bytes, 13 points of 16"),
+            (Span::minutes(1), 10, 9_000, 1_600, "minute readings: 65 points in the exact part"),
+            (Span::seconds(10), 5, 9_000, 9_000, "ten-second readings: 390 points in the exact part"),
+        ] {
+            let mut window = Window::new(Span::days(3));
+            let mut at = Timestamp::from_millis(1_700_000_000_000);
+            let end = at + Span::days(days);
+            while at < end {
+                window.absorb(Point { at, value: 60.0 });
+                at = at + step;
+            }
+            let (medians, exact) = (window.medians.capacity() * 8, window.exact.capacity() * size_of::<Point>());
+            assert!(window.medians.len() > 840, "{why}");
+            assert!(medians < medians_bytes, "{why}: {medians} bytes of medians");
+            assert!(exact < exact_bytes, "{why}: {exact} bytes of exact points");
+        }
+    }
+
+    #[test]
+    fn a_burst_gives_its_memory_back() {
+        let mut window = Window::new(Span::days(3));
+        for s in 0..3_600 {
+            window.absorb(Point { at: Timestamp::from_millis(s * 1_000), value: 60.0 });
+        }
+        for minute in 0..300 {
+            window.absorb(Point { at: Timestamp::from_millis((60 + minute) * 60_000), value: 60.0 });
+        }
+        assert!(window.exact.capacity() < 200, "{} places for 65 points", window.exact.capacity());
+    }
+}
