@@ -128,3 +128,60 @@ pub enum AlarmEventKind {
     /// The rule is gone.
     Retired,
 }
+
+impl Alarm {
+    /// Whether its condition holds.
+    pub fn stands(&self) -> bool {
+        matches!(self.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
+    }
+
+    /// Whether somebody must be called now, at any hour.
+    pub fn calls_at_once(&self) -> bool {
+        self.state == AlarmState::Unacknowledged && self.priority == Priority::High
+    }
+}
+
+impl AlarmKey {
+    /// The bin it is about, if it is about one.
+    pub fn bin(&self) -> Option<&BinId> {
+        match &self.subject {
+            Subject::Bin(bin) => Some(bin),
+            Subject::Site | Subject::Rule(_) => None,
+        }
+    }
+}
+
+impl Subject {
+    /// The subject as people read it: the bin, `site`, or the rule's name.
+    pub fn as_str(&self) -> &str {
+        match self {
+            Subject::Site => "site",
+            Subject::Bin(bin) => bin.as_str(),
+            Subject::Rule(rule) => rule,
+        }
+    }
+}
+
+impl AlarmState {
+    /// The word that stores, listings and mails use.
+    pub fn key(self) -> &'static str {
+        match self {
+            AlarmState::Normal => "normal",
+            AlarmState::Unacknowledged => "unacknowledged",
+            AlarmState::Acknowledged => "acknowledged",
+            AlarmState::ReturnedUnacknowledged => "returned unacknowledged",
+        }
+    }
+}
+
+impl AlarmEventKind {
+    /// The word that stores and listings use.
+    pub fn key(self) -> &'static str {
+        match self {
+            AlarmEventKind::Raised => "raised",
+            AlarmEventKind::Cleared => "cleared",
+            AlarmEventKind::Acknowledged => "acknowledged",
+            AlarmEventKind::Retired => "retired",
+        }
+    }
+}

@@ -2,7 +2,7 @@
 //!
 //! Must never carry a handle to the outside: an input is a value that can be written down and fed again.
 
-use pile::time::{Span, Timestamp};
+use pile::time::Timestamp;
 use pile::window::Point;
 use site::entry::Entry;
 use site::reading::{Reading, Refusal, SeriesId};
@@ -53,16 +53,6 @@ pub enum Input {
     Started {
         /// How the run before this one ended; `None` on the first start.
         previous: Option<PreviousRun>,
-    },
-    /// The wall clock was set: `now` moved forward by more than time passed.
-    ClockJumped {
-        /// By how much.
-        by: Span,
-    },
-    /// A person asks for a trial mail.
-    TrialMail {
-        /// Who asks.
-        by: String,
     },
     /// Nothing but time: deadlines up to `now` are run.
     Wake,

@@ -3,9 +3,17 @@
 //! Must never carry out an effect, and never ask what time it is: `now` is an argument.
 
 pub mod alarm;
+mod builtin;
 pub mod conditioning;
 pub mod effect;
+mod engine;
 pub mod input;
+mod judging;
 pub mod limits;
 pub mod notice;
+mod outbox;
 pub mod restore;
+mod series;
+mod weekly;
+
+pub use engine::Engine;

@@ -53,3 +53,5 @@ pub const STATUS_EVERY: Span = Span::minutes(5);
 pub const ENTRIES_PER_BIN: usize = 500;
 /// Points of one line in the picture of a mail.
 pub const CHART_POINTS: usize = 150;
+/// The link to the broker is down for this long before an alarm tells.
+pub const LINK_DOWN_ALARM_AFTER: Span = Span::minutes(10);

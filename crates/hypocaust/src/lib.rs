@@ -1,1 +1,14 @@
-//! x
+//! The command line and the wiring: joins the crates, and holds no logic that one of them could test.
+//!
+//! Must never decide anything about compost.
+
+pub mod cli;
+pub mod clock;
+pub mod commands;
+pub mod daemon;
+pub mod demo;
+pub mod listing;
+pub mod recording;
+pub mod secrets;
+pub mod socket;
+pub mod wiring;

@@ -1,1 +1,77 @@
-fn main(){}
+//! Entry point: reads the command line, starts the log, runs the command, prints errors.
+//!
+//! Must never hold anything but that; this is the only place that prints an error.
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use clap::error::ErrorKind;
+use hypocaust::cli::{AlarmsCommand, Cli, Command, LogFormat, MailCommand};
+use hypocaust::commands::{self, CommandError};
+use hypocaust::{demo, listing, wiring};
+use tracing_subscriber::EnvFilter;
+
+/// EX_USAGE of sysexits.
+const USAGE: u8 = 64;
+
+fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(error) => {
+            let _ = error.print();
+            let told = matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion);
+            return if told { ExitCode::SUCCESS } else { ExitCode::from(USAGE) };
+        }
+    };
+    start_log(cli.log, &cli.command);
+    match carry_out(cli) {
+        Ok(code) => code,
+        Err(error) => {
+            eprintln!("hypocaust: {error}");
+            let mut cause = std::error::Error::source(&error);
+            while let Some(source) = cause {
+                eprintln!("  because: {source}");
+                cause = source.source();
+            }
+            ExitCode::from(error.exit_code())
+        }
+    }
+}
+
+fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
+    let config = cli.config;
+    match cli.command {
+        Command::Run(args) => commands::run(&config, &args)?,
+        Command::Check => commands::check(&config)?,
+        Command::Demo(args) => demo::demo(&args)?,
+        Command::Batch(command) => commands::batch(&config, command)?,
+        Command::Log(command) => commands::log(&config, command)?,
+        Command::Readings(args) => listing::readings(&wiring::settings(&config)?.site, &args)?,
+        Command::Alarms(args) => {
+            let site = wiring::settings(&config)?.site;
+            match args.command {
+                None => listing::alarms(&site, args.all, args.json)?,
+                Some(AlarmsCommand::Acknowledge { id, by, comment }) => commands::acknowledge(&site, id, by, comment)?,
+            }
+        }
+        Command::Outbox(args) => listing::outbox(&wiring::settings(&config)?.site, args.json)?,
+        Command::Refused(args) => listing::refused(&wiring::settings(&config)?.site, args.json)?,
+        Command::Mail(MailCommand::Test { to }) => commands::mail_test(&config, to)?,
+        Command::Rerun { recording } => return commands::rerun(&recording),
+    }
+    Ok(ExitCode::SUCCESS)
+}
+
+/// The log goes to standard error, so that what a command prints can be piped.
+fn start_log(format: LogFormat, command: &Command) {
+    // A demo's progress bar and a listing are for reading; only trouble may stand between their lines.
+    let default = if matches!(command, Command::Run(_)) { "info" } else { "error" };
+    // The broker's and client's own lines about each connection say nothing that ours do not.
+    let quiet = format!("{default},mqtt5=error,rumqttc=error");
+    let filter = EnvFilter::try_from_env("HYPOCAUST_LOG").unwrap_or_else(|_| EnvFilter::new(quiet));
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    match format {
+        LogFormat::Text => builder.with_ansi(false).init(),
+        LogFormat::Json => builder.json().init(),
+    }
+}

@@ -1,0 +1,752 @@
+//! The engine itself: what it holds, how time passes in it, how an input is absorbed.
+//!
+//! Must never run anything out of the order of time: deadlines up to `now` come first, each at its own time, then the input.
+
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::sync::Arc;
+
+use pile::time::{Span, Timestamp};
+use pile::units::Celsius;
+use rulebook::{RuleFault, Rulebook};
+use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::ids::BinId;
+use site::model::{Position, Site};
+use site::quantity::Quantity;
+use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
+use site::zone::{IsoWeek, rfc3339_utc};
+
+use crate::alarm::{Alarm, AlarmKey, Subject};
+use crate::builtin;
+use crate::effect::{Effect, Level, MailId};
+use crate::input::{Input, LinkState, PreviousRun};
+use crate::limits;
+use crate::notice::{BackOnAir, Notice, OutageNotice};
+use crate::outbox::Outbox;
+use crate::restore::Restored;
+use crate::series::{Recount, Series, Taken};
+
+/// The core of the daemon: a state machine from inputs to effects.
+///
+/// Live running, the demo, replay and tests differ only in who supplies `now` and who carries the effects out.
+#[derive(Debug)]
+pub struct Engine {
+    pub(crate) site: Arc<Site>,
+    pub(crate) rulebook: Arc<Rulebook>,
+    /// Rules that did not compile.
+    pub(crate) broken: Vec<RuleFault>,
+    pub(crate) life: u32,
+    pub(crate) now: Timestamp,
+    /// Since when the daemon watches without a break.
+    pub(crate) watching_since: Timestamp,
+    pub(crate) series: BTreeMap<SeriesId, Series>,
+    pub(crate) bins: BTreeMap<BinId, BinState>,
+    pub(crate) alarms: BTreeMap<AlarmKey, Alarm>,
+    pub(crate) last_alarm: u64,
+    pub(crate) outbox: Outbox,
+    pub(crate) week: WeekMemory,
+    /// Rules that failed when they last ran, by rule and bin.
+    pub(crate) failing: BTreeMap<(String, BinId), RuleFault>,
+    /// Temperatures for which time above is accounted.
+    pub(crate) thresholds: Vec<Celsius>,
+    reach: Span,
+    deadlines: BTreeSet<(Timestamp, Deadline)>,
+    started: bool,
+    last_batch: u64,
+    refused: VecDeque<Timestamp>,
+    last_refusal: Option<Refusal>,
+    link: LinkState,
+    link_down_since: Option<Timestamp>,
+    /// Series whose accounts wait to be made from history; the first one is being read.
+    recalls: VecDeque<SeriesId>,
+    recalling: Option<SeriesId>,
+    sounding: Option<bool>,
+    outage: Option<(Timestamp, Timestamp)>,
+    stored_since_beat: u64,
+    judged_since_beat: u64,
+    readings_taken: u64,
+}
+
+/// What the engine keeps of each bin.
+#[derive(Debug)]
+pub(crate) struct BinState {
+    pub(crate) batch: Option<Batch>,
+    pub(crate) entries: Arc<Vec<Entry>>,
+    /// The valve's opening as last written.
+    pub(crate) valve_percent: f64,
+    /// Shifts the bin's ticks against those of the others, so that they do not all fall on the same instant.
+    pub(crate) phase: Span,
+}
+
+/// What the weekly summary tells beside the present state.
+#[derive(Debug, Default)]
+pub(crate) struct WeekMemory {
+    /// Raises: when, and which alarm.
+    pub(crate) raised: VecDeque<(Timestamp, AlarmKey)>,
+    pub(crate) refused: VecDeque<Timestamp>,
+    pub(crate) given_up: VecDeque<Timestamp>,
+    pub(crate) off: VecDeque<(Timestamp, Timestamp)>,
+    pub(crate) last_summary: Option<IsoWeek>,
+}
+
+/// Something to be done at a certain time.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Deadline {
+    /// Judge the rules of a bin that are due.
+    Tick(BinId),
+    /// Look after the daemon's own alarms, an outage to tell of, and the status topic.
+    Health,
+    /// Tell the outside that all is well.
+    Beat,
+    /// The weekly summary.
+    Summary,
+    /// A mail is to be tried.
+    Mail(MailId),
+}
+
+/// From one look at the daemon's own health to the next.
+const HEALTH_EVERY: Span = Span::minutes(1);
+
+impl Engine {
+    /// An engine that continues where the restored state left off; it judges nothing before [`Input::Started`].
+    pub fn new(
+        site: Arc<Site>,
+        rulebook: Rulebook,
+        broken: Vec<RuleFault>,
+        restored: Restored,
+        now: Timestamp,
+    ) -> Engine {
+        let reach = Engine::reach(&rulebook);
+        let mut thresholds: Vec<Celsius> = vec![Celsius(limits::SUMMARY_THRESHOLD_CELSIUS)];
+        for rule in rulebook.rules() {
+            for name in &rule.header.time_above {
+                if let Some(setting) = rule.header.settings.get(name)
+                    && !thresholds.contains(&Celsius(setting.value))
+                {
+                    thresholds.push(Celsius(setting.value));
+                }
+            }
+        }
+        let count = i64::try_from(site.bins.len().max(1)).unwrap_or(1);
+        let bins = site.bins.keys().enumerate().map(|(i, id)| {
+            let phase = Span::millis(limits::TICK.as_millis() * i64::try_from(i).unwrap_or(0) / count);
+            (id.clone(), BinState { batch: None, entries: Arc::new(Vec::new()), valve_percent: 100.0, phase })
+        });
+        let mut engine = Engine {
+            bins: bins.collect(),
+            site: Arc::clone(&site),
+            rulebook: Arc::new(rulebook),
+            broken,
+            life: restored.life,
+            now,
+            watching_since: now,
+            series: BTreeMap::new(),
+            alarms: BTreeMap::new(),
+            last_alarm: 0,
+            outbox: Outbox::new(restored.last_mail),
+            week: WeekMemory { last_summary: restored.last_summary, ..WeekMemory::default() },
+            failing: BTreeMap::new(),
+            thresholds,
+            reach,
+            deadlines: BTreeSet::new(),
+            started: false,
+            last_batch: 0,
+            refused: VecDeque::new(),
+            last_refusal: None,
+            link: LinkState::Down,
+            link_down_since: None,
+            recalls: VecDeque::new(),
+            recalling: None,
+            sounding: None,
+            outage: None,
+            stored_since_beat: 0,
+            judged_since_beat: 0,
+            readings_taken: 0,
+        };
+        for probe in site.probes.values() {
+            let id =
+                SeriesId { source: Source::Probe(probe.id.clone()), quantity: Quantity::Temperature };
+            engine.series.insert(id, Series::of_probe(probe, Quantity::Temperature, reach));
+        }
+        engine.put_back(restored);
+        engine
+    }
+
+    /// How far back windows must reach for these rules.
+    pub fn reach(rulebook: &Rulebook) -> Span {
+        let asked = rulebook.rules().iter().map(|r| r.header.window).max().unwrap_or(Span::ZERO);
+        asked.max(limits::WINDOW_DEFAULT).min(limits::WINDOW_MAX)
+    }
+
+    /// Absorbs one input at `now`; the caller carries out the effects in order.
+    ///
+    /// Time never runs backwards here: an earlier `now` counts as the latest one seen.
+    pub fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
+        let mut effects = Vec::new();
+        let now = now.max(self.now);
+        self.run_deadlines(now, &mut effects);
+        self.now = now;
+        self.absorb(now, input, &mut effects);
+        self.sound(&mut effects);
+        effects
+    }
+
+    /// When the engine wants to be woken even if nothing arrives.
+    pub fn next_deadline(&self) -> Option<Timestamp> {
+        self.deadlines.first().map(|(at, _)| *at)
+    }
+
+    /// Alarms as they stand, by identity.
+    pub fn alarms(&self) -> impl Iterator<Item = &Alarm> {
+        self.alarms.values()
+    }
+
+    fn put_back(&mut self, restored: Restored) {
+        for (id, points) in restored.points {
+            if let Some(series) = self.series_mut(&id) {
+                for point in points {
+                    series.restore(point);
+                }
+            }
+        }
+        let ids: BTreeMap<_, _> = restored.alarms.iter().map(|a| (a.id, a.key.clone())).collect();
+        for event in &restored.raised {
+            if let Some(key) = ids.get(&event.alarm) {
+                self.week.raised.push_back((event.at, key.clone()));
+            }
+        }
+        for alarm in restored.alarms {
+            self.last_alarm = self.last_alarm.max(alarm.id.0);
+            self.alarms.insert(alarm.key.clone(), alarm);
+        }
+        for batch in restored.batches {
+            self.last_batch = self.last_batch.max(batch.id.0);
+            if let Some(bin) = self.bins.get_mut(&batch.bin) {
+                bin.batch = Some(batch);
+            }
+        }
+        for entry in restored.entries {
+            self.remember(entry);
+        }
+        for mail in restored.waiting {
+            for deadline in self.outbox.put_back(mail) {
+                self.deadlines.insert(deadline);
+            }
+        }
+        self.week.off.extend(restored.off);
+    }
+
+    fn run_deadlines(&mut self, now: Timestamp, effects: &mut Vec<Effect>) {
+        if !self.started {
+            return;
+        }
+        if now.since(self.now) > limits::CLOCK_JUMP {
+            self.jump(now, effects);
+        }
+        while let Some((at, _)) = self.deadlines.first() {
+            if *at > now {
+                break;
+            }
+            let Some((at, deadline)) = self.deadlines.pop_first() else { break };
+            self.now = self.now.max(at);
+            match deadline {
+                Deadline::Tick(bin) => {
+                    self.judged_since_beat += self.tick(&bin, at, effects);
+                    self.schedule_tick(&bin, at);
+                }
+                Deadline::Health => {
+                    self.look_after_itself(at, effects);
+                    self.deadlines.insert((at + HEALTH_EVERY, Deadline::Health));
+                }
+                Deadline::Beat => self.beat(at, effects),
+                Deadline::Summary => {
+                    self.summarise(at, effects);
+                    self.deadlines.insert((self.site.zone.next_weekly(at, self.site.summary), Deadline::Summary));
+                }
+                Deadline::Mail(mail) => {
+                    if let Some(effect) = self.outbox.due(mail) {
+                        effects.push(effect);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Time moved on without us (suspended, or the clock was set): one tick, delays restarted, silence given grace.
+    fn jump(&mut self, now: Timestamp, effects: &mut Vec<Effect>) {
+        effects.push(Effect::Say {
+            level: Level::Warn,
+            text: format!(
+                "time moved from {} to {} at once: delays start again and silent probes are given time to speak; check the machine's clock",
+                self.site.zone.show(self.now),
+                self.site.zone.show(now)
+            ),
+        });
+        self.watching_since = now;
+        for alarm in self.alarms.values_mut() {
+            alarm.conditioning.break_proof();
+        }
+        let skipped: Vec<_> = self
+            .deadlines
+            .iter()
+            .filter(|(at, d)| *at < now && matches!(d, Deadline::Tick(_) | Deadline::Health | Deadline::Beat))
+            .cloned()
+            .collect();
+        for (at, deadline) in skipped {
+            self.deadlines.remove(&(at, deadline.clone()));
+            self.deadlines.insert((now, deadline));
+        }
+    }
+
+    pub(crate) fn schedule_tick(&mut self, bin: &BinId, after: Timestamp) {
+        let Some(state) = self.bins.get(bin) else { return };
+        let next = self.rulebook.rules().iter().map(|r| after.next_on_grid(r.header.every, state.phase)).min();
+        if let Some(next) = next {
+            self.deadlines.insert((next, Deadline::Tick(bin.clone())));
+        }
+    }
+
+    fn absorb(&mut self, now: Timestamp, input: Input, effects: &mut Vec<Effect>) {
+        match input {
+            Input::Readings(readings) => {
+                for reading in readings {
+                    self.take(reading, effects);
+                }
+            }
+            Input::Refused(refusal) => self.refuse(refusal, effects),
+            Input::Entry(entry) => {
+                let reply = self.enter(now, entry, effects);
+                effects.push(Effect::Reply(reply));
+            }
+            Input::Acknowledge { alarm, by, comment } => {
+                let reply = self.acknowledge(now, alarm, by, comment, effects);
+                effects.push(Effect::Reply(reply));
+            }
+            Input::Mail { mail, outcome } => {
+                if let Some(at) = self.outbox.outcome(now, mail, outcome, effects) {
+                    self.deadlines.insert((at, Deadline::Mail(mail)));
+                }
+                for effect in self.outbox.next_in_line() {
+                    effects.push(effect);
+                }
+                while self.week.given_up.len() < self.outbox.given_up.len() {
+                    self.week.given_up.push_back(now);
+                }
+            }
+            Input::Recalled { series, from, points } => self.recalled(&series, from, &points, effects),
+            Input::Link { state } => self.link(now, state, effects),
+            Input::Started { previous } => self.start(now, previous, effects),
+            Input::Wake => {}
+        }
+    }
+
+    fn take(&mut self, reading: Reading, effects: &mut Vec<Effect>) {
+        let Some(series) = self.series_mut(&reading.series) else {
+            let refusal = Refusal {
+                received_at: reading.received_at,
+                topic: reading.series.to_string(),
+                payload_head: reading.value.to_string(),
+                payload_bytes: 0,
+                reason: format!("{} is not in the settings; add the probe there", reading.series.source.as_str()),
+            };
+            self.refuse(refusal, effects);
+            return;
+        };
+        let Taken::Kept { quality, reason, recount } = series.take(&reading) else { return };
+        if recount == Recount::Needed {
+            self.recall(reading.series.clone(), effects);
+        }
+        self.stored_since_beat += 1;
+        self.readings_taken += u64::from(quality == Quality::Good);
+        effects.push(Effect::Store { reading, quality, reason });
+    }
+
+    fn refuse(&mut self, refusal: Refusal, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        self.refused.push_back(at);
+        self.week.refused.push_back(at);
+        self.last_refusal = Some(refusal.clone());
+        effects.push(Effect::Refuse(refusal));
+        self.forget_old_refusals(at);
+        if self.started && self.refused.len() >= limits::REFUSED_ALARM_AT as usize {
+            let finding = self.refused_finding();
+            self.raise_builtin(&builtin::REFUSED_PAYLOADS, Subject::Site, at, finding, self.refused_evidence(), effects);
+        }
+    }
+
+    fn forget_old_refusals(&mut self, at: Timestamp) {
+        while self.refused.front().is_some_and(|t| at.since(*t) > limits::REFUSED_WITHIN) {
+            self.refused.pop_front();
+        }
+        while self.refused.len() > limits::REFUSED_ALARM_AT as usize * 50 {
+            self.refused.pop_front();
+        }
+    }
+
+    fn refused_finding(&self) -> String {
+        format!("{} payloads were refused in the last hour", self.refused.len())
+    }
+
+    fn refused_evidence(&self) -> Vec<String> {
+        self.last_refusal
+            .iter()
+            .map(|r| format!("The last one: topic `{}`, payload `{}`: {}", r.topic, r.payload_head, r.reason))
+            .collect()
+    }
+
+    fn enter(&mut self, now: Timestamp, entry: Entry, effects: &mut Vec<Effect>) -> Result<String, String> {
+        let zone = &self.site.zone;
+        let bin = &entry.bin;
+        let Some(state) = self.bins.get(bin) else {
+            let known: Vec<_> = self.bins.keys().map(BinId::as_str).collect();
+            return Err(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")));
+        };
+        if entry.at > now + Span::minutes(5) {
+            return Err(format!("{} has not come yet; give the time at which it happened", zone.show(entry.at)));
+        }
+        let standing = state.batch.clone().filter(|b| b.off_air_at.is_none());
+        let said = match (&entry.kind, standing) {
+            (EntryKind::OnAir { .. }, Some(batch)) => {
+                return Err(format!(
+                    "bin {bin} has batch {} on air since {}; take it off first: hypocaust batch off-air --bin {bin}",
+                    batch.id,
+                    zone.show(batch.on_air_at)
+                ));
+            }
+            (EntryKind::OnAir { loaded_at }, None) => {
+                self.last_batch += 1;
+                let batch = Batch {
+                    id: BatchId(self.last_batch),
+                    bin: bin.clone(),
+                    on_air_at: entry.at,
+                    off_air_at: None,
+                    loaded_at: *loaded_at,
+                };
+                let said = format!("batch {} is on air in bin {bin} since {}", batch.id, zone.show(entry.at));
+                self.batch_changed(now, batch, effects);
+                said
+            }
+            (EntryKind::OffAir, None) => {
+                return Err(format!("bin {bin} has no batch on air; `hypocaust batch on-air --bin {bin}` starts one"));
+            }
+            (EntryKind::OffAir, Some(batch)) if entry.at < batch.on_air_at => {
+                return Err(format!("batch {} went on air at {}, after that", batch.id, zone.show(batch.on_air_at)));
+            }
+            (EntryKind::OffAir, Some(mut batch)) => {
+                batch.off_air_at = Some(entry.at);
+                let said = format!("batch {} in bin {bin} is off air since {}", batch.id, zone.show(entry.at));
+                self.batch_changed(now, batch, effects);
+                said
+            }
+            (EntryKind::Watered { .. } | EntryKind::Valve { .. }, _) => {
+                format!("kept for bin {bin}: {} at {}", entry.kind.key(), zone.show(entry.at))
+            }
+        };
+        effects.push(Effect::Entry(entry.clone()));
+        self.remember(entry);
+        Ok(said)
+    }
+
+    /// A batch began or left the hot stage: accounts begin anew, and alarms of rules that no longer apply are retired.
+    fn batch_changed(&mut self, now: Timestamp, batch: Batch, effects: &mut Vec<Effect>) {
+        effects.push(Effect::Batch(batch.clone()));
+        let begun = batch.off_air_at.is_none();
+        let bin = batch.bin.clone();
+        if let Some(state) = self.bins.get_mut(&bin) {
+            state.batch = Some(batch.clone());
+            if begun {
+                state.entries = Arc::new(Vec::new());
+            }
+        }
+        for series in self.series.values_mut().filter(|s| s.bin.as_ref() == Some(&bin)) {
+            series.counted_until = batch.off_air_at;
+        }
+        if begun {
+            let thresholds = self.thresholds.clone();
+            let mut recall = Vec::new();
+            for (id, series) in &mut self.series {
+                if series.bin.as_ref() == Some(&bin)
+                    && series.is_in_pile()
+                    && id.quantity == Quantity::Temperature
+                {
+                    series.reset_accounts(&thresholds, batch.on_air_at);
+                    if series.window.newest().is_some_and(|p| p.at >= batch.on_air_at) {
+                        recall.push(id.clone());
+                    }
+                }
+            }
+            for id in recall {
+                self.recall(id, effects);
+            }
+        }
+        self.retire_where_stage_ended(now, &bin, effects);
+    }
+
+    fn remember(&mut self, entry: Entry) {
+        if let Some(state) = self.bins.get_mut(&entry.bin) {
+            if let EntryKind::Valve { open_percent } = entry.kind {
+                state.valve_percent = open_percent;
+            }
+            let entries = Arc::make_mut(&mut state.entries);
+            let place = entries.partition_point(|e| e.at <= entry.at);
+            entries.insert(place, entry);
+            if entries.len() > limits::ENTRIES_PER_BIN {
+                entries.remove(0);
+            }
+        }
+    }
+
+    fn start(&mut self, now: Timestamp, previous: Option<PreviousRun>, effects: &mut Vec<Effect>) {
+        self.started = true;
+        self.watching_since = now;
+        let bins: Vec<_> = self.bins.keys().cloned().collect();
+        for bin in &bins {
+            self.schedule_tick(bin, now);
+        }
+        self.deadlines.insert((now + HEALTH_EVERY, Deadline::Health));
+        if let Some(heartbeat) = &self.site.heartbeat {
+            self.deadlines.insert((now + heartbeat.every, Deadline::Beat));
+        }
+        let zone = &self.site.zone;
+        let next = zone.next_weekly(now, self.site.summary);
+        self.deadlines.insert((next, Deadline::Summary));
+        if let Some(run) = previous {
+            // The newest time at which a summary was due: if the daemon was not there for it, it goes out now.
+            let due = zone.next_weekly(now - Span::days(8), self.site.summary).max(
+                zone.next_weekly(now - Span::days(7) - Span::hours(2), self.site.summary),
+            );
+            if due <= now && run.last_alive < due && self.week.last_summary != Some(crate::weekly::week_of(zone, due)) {
+                self.deadlines.insert((now, Deadline::Summary));
+            }
+            if now.since(run.last_alive) > Span::minutes(1) {
+                self.week.off.push_back((run.last_alive, now));
+            }
+            if !run.stopped_cleanly && now.since(run.last_alive) > limits::OUTAGE_TOLD_AFTER {
+                self.outage = Some((run.last_alive, now));
+            }
+        }
+        self.retire_removed_rules(now, effects);
+        for fault in self.broken.clone() {
+            self.raise_broken_rule(now, &fault, effects);
+        }
+        let batches: Vec<_> = self.bins.values().filter_map(|state| state.batch.clone()).collect();
+        let thresholds = self.thresholds.clone();
+        for batch in batches {
+            let (bin, from) = (batch.bin, batch.on_air_at);
+            let ids: Vec<_> = self
+                .series
+                .iter()
+                .filter(|(id, s)| {
+                    s.bin.as_ref() == Some(&bin) && s.is_in_pile() && id.quantity == Quantity::Temperature
+                })
+                .map(|(id, _)| id.clone())
+                .collect();
+            for id in ids {
+                if let Some(series) = self.series.get_mut(&id) {
+                    series.counted_until = batch.off_air_at;
+                    series.reset_accounts(&thresholds, from);
+                }
+                self.recall(id, effects);
+            }
+        }
+        self.status(now, effects);
+    }
+
+    fn recall(&mut self, id: SeriesId, effects: &mut Vec<Effect>) {
+        if self.recalling.as_ref() != Some(&id) && !self.recalls.contains(&id) {
+            self.recalls.push_back(id);
+        }
+        self.recall_next(effects);
+    }
+
+    fn recall_next(&mut self, effects: &mut Vec<Effect>) {
+        while self.recalling.is_none() {
+            let Some(id) = self.recalls.pop_front() else { return };
+            if let Some(from) = self.account_from(&id) {
+                self.recalling = Some(id.clone());
+                effects.push(Effect::Recall { series: id, from });
+            }
+        }
+    }
+
+    fn account_from(&self, id: &SeriesId) -> Option<Timestamp> {
+        let bin = self.series.get(id)?.bin.as_ref()?;
+        Some(self.bins.get(bin)?.batch.as_ref()?.on_air_at)
+    }
+
+    fn recalled(&mut self, id: &SeriesId, from: Timestamp, points: &[pile::window::Point], effects: &mut Vec<Effect>) {
+        if self.recalling.as_ref() == Some(id) {
+            self.recalling = None;
+        }
+        if self.account_from(id) == Some(from) {
+            let thresholds = self.thresholds.clone();
+            if let Some(series) = self.series.get_mut(id) {
+                series.recount(&thresholds, from, points);
+            }
+        }
+        self.recall_next(effects);
+    }
+
+    fn link(&mut self, now: Timestamp, state: LinkState, effects: &mut Vec<Effect>) {
+        self.link = state;
+        match state {
+            LinkState::Up => {
+                self.link_down_since = None;
+                self.clear_builtin(&builtin::BROKER_LOST, &Subject::Site, now, "the broker answers again", effects);
+                self.sounding = None;
+                self.status(now, effects);
+            }
+            LinkState::Down => self.link_down_since = self.link_down_since.or(Some(now)),
+        }
+    }
+
+    fn look_after_itself(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        self.forget_old_refusals(at);
+        if self.refused.len() < limits::REFUSED_ALARM_AT as usize / 2 {
+            self.clear_builtin(
+                &builtin::REFUSED_PAYLOADS,
+                &Subject::Site,
+                at,
+                "hardly any payload was refused in the last hour",
+                effects,
+            );
+        }
+        if let Some(since) = self.link_down_since.filter(|since| at.since(*since) >= limits::LINK_DOWN_ALARM_AFTER) {
+            let finding = format!("no connection to the broker since {}", self.site.zone.show(since));
+            self.raise_builtin(&builtin::BROKER_LOST, Subject::Site, at, finding, Vec::new(), effects);
+        }
+        if let Some((from, to)) = self.outage {
+            let blowers: Vec<_> =
+                self.site.blowers.keys().map(|id| (id.clone(), self.back_on_air(id, to))).collect();
+            let settled = blowers.iter().all(|(_, b)| matches!(b, BackOnAir::Proven { .. } | BackOnAir::Unproven));
+            if settled || at.since(to) >= limits::OUTAGE_SETTLES_IN {
+                self.outage = None;
+                let notice = Notice::Outage(OutageNotice { life: self.life, from, to, blowers });
+                self.mail_to(at, &notice, |person| person.alarms, effects);
+            }
+        }
+        let week = Span::days(8);
+        let old = |t: &Timestamp| at.since(*t) > week;
+        while self.week.raised.front().is_some_and(|(t, _)| old(t)) {
+            self.week.raised.pop_front();
+        }
+        while self.week.refused.front().is_some_and(&old) {
+            self.week.refused.pop_front();
+        }
+        while self.week.off.front().is_some_and(|(_, t)| old(t)) {
+            self.week.off.pop_front();
+        }
+        if at.as_millis().div_euclid(HEALTH_EVERY.as_millis())
+            % (limits::STATUS_EVERY.as_millis() / HEALTH_EVERY.as_millis())
+            == 0
+        {
+            self.status(at, effects);
+        }
+    }
+
+    fn back_on_air(&self, id: &site::ids::BlowerId, since: Timestamp) -> BackOnAir {
+        use site::model::RunProof;
+        let Some(blower) = self.site.blowers.get(id) else { return BackOnAir::Unproven };
+        let (quantity, on_above) = match blower.proof {
+            RunProof::ScheduledOnly => return BackOnAir::Unproven,
+            RunProof::RunCounter => (Quantity::RunTime, None),
+            RunProof::Signal { quantity, on_above } => (quantity, Some(on_above)),
+        };
+        let series = SeriesId { source: Source::Blower(id.clone()), quantity };
+        let Some(series) = self.series.get(&series) else { return BackOnAir::Silent };
+        let mut last: Option<f64> = None;
+        let mut heard = false;
+        for point in series.window.range(since - Span::days(1), Timestamp::MAX) {
+            if point.at >= since {
+                heard = true;
+                let runs = match on_above {
+                    Some(limit) => point.value > limit,
+                    None => last.is_some_and(|before| point.value > before),
+                };
+                if runs {
+                    return BackOnAir::Proven { at: point.at };
+                }
+            }
+            // Time run before the outage proves nothing about after it: a counter must move between two readings that came since.
+            last = (point.at >= since).then_some(point.value);
+        }
+        if heard { BackOnAir::NotRunning } else { BackOnAir::Silent }
+    }
+
+    fn status(&self, at: Timestamp, effects: &mut Vec<Effect>) {
+        let standing = self.alarms.values().filter(|a| a.stands()).count();
+        effects.push(Effect::Publish {
+            topic: status_topic(&self.site),
+            payload: format!(
+                "{{\"state\":\"running\",\"at\":\"{}\",\"next_by\":\"{}\",\"alarms_standing\":{standing},\"readings_since_start\":{}}}",
+                rfc3339_utc(at),
+                rfc3339_utc(at + limits::STATUS_EVERY.times(2)),
+                self.readings_taken
+            ),
+            retain: true,
+        });
+    }
+
+    fn beat(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        let Some(heartbeat) = &self.site.heartbeat else { return };
+        self.deadlines.insert((at + heartbeat.every, Deadline::Beat));
+        if self.stored_since_beat > 0 && self.judged_since_beat > 0 {
+            effects.push(Effect::Beat);
+        } else {
+            effects.push(Effect::Say {
+                level: Level::Warn,
+                text: "the heartbeat is held back: no reading was stored, or no rule was judged, since the last one".into(),
+            });
+        }
+        self.stored_since_beat = 0;
+        self.judged_since_beat = 0;
+    }
+
+    /// Drives the lamp or horn at the site: on while a high alarm stands that nobody has acknowledged.
+    fn sound(&mut self, effects: &mut Vec<Effect>) {
+        let Some(sounder) = &self.site.sounder else { return };
+        if !self.started {
+            return;
+        }
+        let wanted = self.alarms.values().any(Alarm::calls_at_once);
+        if self.sounding != Some(wanted) {
+            self.sounding = Some(wanted);
+            effects.push(Effect::Publish {
+                topic: sounder.topic.clone(),
+                payload: if wanted { sounder.on.clone() } else { sounder.off.clone() },
+                retain: true,
+            });
+        }
+    }
+
+    pub(crate) fn insert_deadline(&mut self, at: Timestamp, deadline: Deadline) {
+        self.deadlines.insert((at, deadline));
+    }
+
+    pub(crate) fn series_mut(&mut self, id: &SeriesId) -> Option<&mut Series> {
+        if !self.series.contains_key(id) {
+            let series = match &id.source {
+                Source::Probe(probe) => Series::of_probe(self.site.probes.get(probe)?, id.quantity, self.reach),
+                Source::Blower(blower) => {
+                    let blower = self.site.blowers.get(blower)?;
+                    Series::of_blower(blower.interval, id.quantity, &blower.place, self.reach)
+                }
+            };
+            self.series.insert(id.clone(), series);
+        }
+        self.series.get_mut(id)
+    }
+
+    /// The temperature series of a bin at a position, in the order of the settings.
+    pub(crate) fn temperatures_at(&self, bin: &BinId, position: Position) -> impl Iterator<Item = &Series> {
+        let probes = self.site.bins.get(bin).map(|b| b.probes.as_slice()).unwrap_or_default();
+        probes.iter().filter_map(move |probe| {
+            let id = SeriesId { source: Source::Probe(probe.clone()), quantity: Quantity::Temperature };
+            self.series.get(&id).filter(|s| s.position == Some(position))
+        })
+    }
+}
+
+/// The topic on which the daemon's own state is retained.
+pub fn status_topic(site: &Site) -> String {
+    format!("hypocaust/{}/status", site.id)
+}

@@ -1,0 +1,244 @@
+//! What the engine keeps of each series: the recent window, the health of its source, the accounts of time above thresholds.
+//!
+//! Must never let a reading that cannot be true, or a late one, stand for the present.
+
+use std::sync::Arc;
+
+use pile::above::Above;
+use pile::time::{Span, Timestamp};
+use pile::units::Celsius;
+use pile::window::{Absorbed, Point, Window};
+use site::ids::BinId;
+use site::model::{Position, Probe};
+use site::quantity::{Quantity, Unit};
+use site::reading::{Quality, Reading, TimeSource};
+
+use crate::limits;
+
+/// One series at the present.
+#[derive(Debug)]
+pub(crate) struct Series {
+    /// The bin it is in; `None` for site-wide probes and blowers.
+    pub(crate) bin: Option<BinId>,
+    /// Where the probe sits; `None` for a blower.
+    pub(crate) position: Option<Position>,
+    /// The longest time between two readings when all is well.
+    pub(crate) interval: Span,
+    /// Good readings.
+    pub(crate) window: Arc<Window>,
+    /// When anything came last, good or not, on time.
+    pub(crate) heard_at: Option<Timestamp>,
+    /// Suspect or bad readings in a row.
+    pub(crate) bad_in_a_row: u32,
+    /// The newest of those.
+    pub(crate) last_bad: Option<(Timestamp, f64)>,
+    /// Accounts since on-air.
+    pub(crate) above: Arc<Vec<Above>>,
+    /// The accounts end here: the batch went off air.
+    pub(crate) counted_until: Option<Timestamp>,
+    range: (f64, f64),
+    power_on_85: bool,
+    place: String,
+    /// The newest reading without a time of its own, to know it again when it is delivered twice.
+    newest_untimed: Option<(Timestamp, f64)>,
+}
+
+/// What became of a reading.
+#[derive(Debug, PartialEq)]
+pub(crate) enum Taken {
+    /// Keep it.
+    Kept {
+        /// Whether it may be believed.
+        quality: Quality,
+        /// Why not good.
+        reason: String,
+        /// The accounts of time above must be made again from history.
+        recount: Recount,
+    },
+    /// It came twice; there is nothing to keep.
+    Repeat,
+}
+
+/// Whether accounts of time above still stand.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Recount {
+    /// They do.
+    No,
+    /// A late reading fell into their time.
+    Needed,
+}
+
+impl Series {
+    /// A series of a probe.
+    pub(crate) fn of_probe(probe: &Probe, quantity: Quantity, reach: Span) -> Series {
+        // The range in the settings is given for what the probe mainly measures, its temperature.
+        let range = if quantity == Quantity::Temperature { probe.range } else { quantity.default_range() };
+        Series {
+            bin: probe.bin.clone(),
+            position: Some(probe.position),
+            interval: probe.interval,
+            window: Arc::new(Window::new(reach)),
+            heard_at: None,
+            bad_in_a_row: 0,
+            last_bad: None,
+            above: Arc::new(Vec::new()),
+            counted_until: None,
+            range,
+            power_on_85: probe.power_on_85 && quantity == Quantity::Temperature,
+            place: probe.place.clone(),
+            newest_untimed: None,
+        }
+    }
+
+    /// A series of a blower.
+    pub(crate) fn of_blower(interval: Span, quantity: Quantity, place: &str, reach: Span) -> Series {
+        Series {
+            bin: None,
+            position: None,
+            interval,
+            window: Arc::new(Window::new(reach)),
+            heard_at: None,
+            bad_in_a_row: 0,
+            last_bad: None,
+            above: Arc::new(Vec::new()),
+            counted_until: None,
+            range: quantity.default_range(),
+            power_on_85: false,
+            place: place.to_owned(),
+            newest_untimed: None,
+        }
+    }
+
+    /// Whether time above thresholds is accounted for this series.
+    ///
+    /// Only probes in the material count: air in ducts and the cover layer say nothing about the heat that the material was held at.
+    pub(crate) fn is_in_pile(&self) -> bool {
+        matches!(self.position, Some(Position::Base | Position::Core | Position::Upper))
+    }
+
+    /// After how long a reading is late for live use.
+    pub(crate) fn late_after(&self) -> Span {
+        limits::LATE_AFTER.max(self.interval.times(3))
+    }
+
+    /// Takes a reading in; says what is to be kept.
+    pub(crate) fn take(&mut self, reading: &Reading) -> Taken {
+        let untimed = reading.time_source != TimeSource::Device;
+        if untimed && self.is_second_delivery(reading) {
+            return Taken::Repeat;
+        }
+        if untimed {
+            self.newest_untimed = Some((reading.received_at, reading.value));
+        }
+        let on_time = reading.received_at.since(reading.measured_at) <= self.late_after();
+        if on_time && self.heard_at.is_none_or(|at| at < reading.measured_at) {
+            self.heard_at = Some(reading.measured_at);
+        }
+        if let Some((quality, reason)) = self.doubt(reading) {
+            self.bad_in_a_row = self.bad_in_a_row.saturating_add(1);
+            self.last_bad = Some((reading.measured_at, reading.value));
+            return Taken::Kept { quality, reason, recount: Recount::No };
+        }
+        let point = Point { at: reading.measured_at, value: reading.value };
+        let absorbed = Arc::make_mut(&mut self.window).absorb(point);
+        if absorbed == Absorbed::Repeat {
+            return Taken::Repeat;
+        }
+        if absorbed == Absorbed::Newest {
+            self.bad_in_a_row = 0;
+        }
+        // A second value for the same instant is not told from the first here once the hour is over: the store decides, and keeps
+        // the first. The accounts are made again in any case where time went backwards.
+        let recount = if absorbed == Absorbed::Conflict { Recount::No } else { self.account(point) };
+        Taken::Kept { quality: Quality::Good, reason: String::new(), recount }
+    }
+
+    /// Puts back a good reading from the store into the window.
+    pub(crate) fn restore(&mut self, point: Point) {
+        Arc::make_mut(&mut self.window).absorb(point);
+        self.heard_at = self.heard_at.max(Some(point.at));
+    }
+
+    /// Begins the accounts anew, empty.
+    pub(crate) fn reset_accounts(&mut self, thresholds: &[Celsius], from: Timestamp) {
+        self.above = Arc::new(thresholds.iter().map(|t| Above::new(*t, limits::GAP_BRIDGED, from)).collect());
+    }
+
+    /// Makes the accounts from history, then adds what came while it was read.
+    pub(crate) fn recount(&mut self, thresholds: &[Celsius], from: Timestamp, history: &[Point]) {
+        let until = self.counted_until.unwrap_or(Timestamp::MAX);
+        let history = &history[..history.partition_point(|p| p.at <= until)];
+        let newest = history.last().map_or(from, |p| p.at);
+        let accounts = thresholds.iter().map(|t| {
+            let mut above = Above::from_history(*t, limits::GAP_BRIDGED, from, history);
+            for point in self.window.range(newest + Span::millis(1), until) {
+                above.push(point);
+            }
+            above
+        });
+        self.above = Arc::new(accounts.collect());
+    }
+
+    fn account(&mut self, point: Point) -> Recount {
+        let mut recount = Recount::No;
+        if self.above.is_empty() || self.counted_until.is_some_and(|until| point.at > until) {
+            return recount;
+        }
+        for above in Arc::make_mut(&mut self.above) {
+            if point.at >= above.from() && !above.push(point) {
+                recount = Recount::Needed;
+            }
+        }
+        recount
+    }
+
+    fn is_second_delivery(&self, reading: &Reading) -> bool {
+        self.newest_untimed.is_some_and(|(at, value)| {
+            value == reading.value && reading.received_at.since(at) < limits::REPEAT_WITHIN && reading.received_at >= at
+        })
+    }
+
+    fn doubt(&self, reading: &Reading) -> Option<(Quality, String)> {
+        let unit = reading.series.quantity.unit();
+        let source = reading.series.source.as_str();
+        let owner = match &self.bin {
+            Some(bin) => format!("bin {bin}, probe {source}"),
+            None => source.to_owned(),
+        };
+        let (low, high) = self.range;
+        let value = reading.value;
+        let sign = unit.sign();
+        if unit == Unit::Celsius && (value == -127.0 || value == 127.9375) {
+            // −127 and 127.94 are what common drivers report when a DS18B20 does not answer or its conversion failed.
+            return Some((
+                Quality::Bad,
+                format!("{owner}: {value} °C is the code for \"no answer\"; check its plug and cable ({})", self.place),
+            ));
+        }
+        if value < low || value > high {
+            return Some((
+                Quality::Bad,
+                format!(
+                    "{owner}: {value} {sign} is outside the {low} to {high} {sign} this probe can measure; check its cable, or widen \
+                     `range_celsius` for it ({})",
+                    self.place
+                ),
+            ));
+        }
+        if self.power_on_85 && value == 85.0 && !self.near_last_good(value) {
+            return Some((
+                Quality::Suspect,
+                format!(
+                    "{owner}: exactly 85.0 °C, far from the reading before, is what this kind of probe reports at power-on; check its \
+                     supply, or set `power_on_85: false` for it ({})",
+                    self.place
+                ),
+            ));
+        }
+        None
+    }
+
+    fn near_last_good(&self, value: f64) -> bool {
+        self.window.newest().is_some_and(|p| (p.value - value).abs() <= limits::POWER_ON_BELIEVED_WITHIN_KELVIN)
+    }
+}

@@ -1,0 +1,240 @@
+//! The command line as people type it.
+//!
+//! Must never do anything: it says what was asked for.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Watches aerated static piles of compost and mails what to do.
+///
+/// Probes publish over MQTT; hypocaust stores every reading, runs the rules of the site over them, mails alarms that say what to do,
+/// and mails a summary every week. It advises; it never switches a machine.
+#[derive(Debug, Parser)]
+#[command(name = "hypocaust", version, propagate_version = true, max_term_width = 100, after_help = FIRST_STEPS)]
+pub struct Cli {
+    /// The settings of the site.
+    #[arg(long, short, global = true, value_name = "FILE", default_value = "config/site.yaml", env = "HYPOCAUST_CONFIG")]
+    pub config: PathBuf,
+
+    /// How the log on standard error is written.
+    #[arg(long, global = true, value_enum, default_value_t = LogFormat::Text, value_name = "FORM")]
+    pub log: LogFormat,
+
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const FIRST_STEPS: &str = "\
+First steps:
+  hypocaust demo                       six weeks of an invented site in about a minute
+  hypocaust check                      read your settings and rules, start nothing
+  hypocaust run                        the daemon
+  hypocaust batch on-air --bin north-1 tell it that a bin was filled and aerated
+
+Exit codes are those of sysexits: 0 done, 1 looked and found a difference, 64 usage, 65 data, 69 unavailable,
+73 cannot create, 75 busy, try later, 78 settings.";
+
+/// How the log is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum LogFormat {
+    /// Lines for people.
+    Text,
+    /// One JSON object a line, for collectors.
+    Json,
+}
+
+/// What to do.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Run the daemon until it is asked to stop (SIGTERM or Ctrl-C).
+    Run(RunArgs),
+    /// Read settings and rules, print every fault with its place and remedy, and next week's schedule; start nothing.
+    Check,
+    /// Show six weeks of an invented site of six bins in about a minute, through the same code as `run`.
+    Demo(DemoArgs),
+    /// Batches: put one on air, take it off, list them.
+    #[command(subcommand)]
+    Batch(BatchCommand),
+    /// Write in the site's log what was done to a bin.
+    #[command(subcommand)]
+    Log(LogCommand),
+    /// Print stored readings of a bin.
+    Readings(ReadingsArgs),
+    /// List alarms, or acknowledge one.
+    Alarms(AlarmsArgs),
+    /// List mails and what became of them.
+    Outbox(ListArgs),
+    /// List payloads that gave no reading, newest first, with the reason.
+    Refused(ListArgs),
+    /// Try the way out for mail.
+    #[command(subcommand)]
+    Mail(MailCommand),
+    /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
+    Rerun {
+        /// The file that `hypocaust run --record FILE` wrote.
+        recording: PathBuf,
+    },
+}
+
+/// Arguments of `run`.
+#[derive(Debug, Args)]
+pub struct RunArgs {
+    /// Write every input and effect to this file, for `hypocaust rerun`; needs an empty data folder.
+    #[arg(long, value_name = "FILE")]
+    pub record: Option<PathBuf>,
+}
+
+/// Arguments of `demo`.
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Where mails and the store go; an earlier demo there is replaced.
+    #[arg(long, value_name = "FOLDER", default_value = "demo-out")]
+    pub out: PathBuf,
+    /// How many simulated days to run.
+    #[arg(long, value_name = "DAYS", default_value_t = 42, value_parser = clap::value_parser!(u32).range(1..=120))]
+    pub days: u32,
+    /// Seed of the simulated weather, probes and faults; the same seed gives the same season.
+    #[arg(long, value_name = "N", default_value_t = 1)]
+    pub seed: u64,
+}
+
+/// Who, when and in what words; common to everything that a person writes.
+#[derive(Debug, Args)]
+pub struct Written {
+    /// The bin.
+    #[arg(long, value_name = "BIN")]
+    pub bin: String,
+    /// When it happened: `2026-03-10 07:00` by the site's clock, or RFC 3339; now when left out.
+    #[arg(long, value_name = "TIME")]
+    pub at: Option<String>,
+    /// Who did it.
+    #[arg(long, value_name = "NAME", default_value = "command line", env = "HYPOCAUST_BY")]
+    pub by: String,
+    /// Anything else worth keeping.
+    #[arg(long, value_name = "TEXT", default_value = "")]
+    pub note: String,
+}
+
+/// Batch commands.
+#[derive(Debug, Subcommand)]
+pub enum BatchCommand {
+    /// The bin was filled and its air switched on: a batch begins, and its clocks with it.
+    OnAir {
+        /// Who, when, where.
+        #[command(flatten)]
+        written: Written,
+        /// Temperature of the material when it was loaded, in the site's unit (°C, or °F for a US site).
+        #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
+        loaded: Option<f64>,
+    },
+    /// The air was switched off for good.
+    OffAir {
+        /// Who, when, where.
+        #[command(flatten)]
+        written: Written,
+    },
+    /// List the newest batch of each bin.
+    List {
+        /// One JSON object a line.
+        #[arg(long)]
+        json: bool,
+    },
+}
+
+/// Log commands.
+#[derive(Debug, Subcommand)]
+pub enum LogCommand {
+    /// Water was added; rules on temperature are quiet about the dip that follows.
+    Watered {
+        /// Who, when, where.
+        #[command(flatten)]
+        written: Written,
+        /// How long the hose ran.
+        #[arg(long, value_name = "N", required_unless_present = "litres")]
+        minutes: Option<f64>,
+        /// How much went in, in litres.
+        #[arg(long, value_name = "L")]
+        litres: Option<f64>,
+    },
+    /// The bin's valve was set.
+    Valve {
+        /// Who, when, where.
+        #[command(flatten)]
+        written: Written,
+        /// Opening in percent, 0 closed to 100 open.
+        #[arg(long, value_name = "PERCENT")]
+        open: f64,
+    },
+}
+
+/// Arguments of `readings`.
+#[derive(Debug, Args)]
+pub struct ReadingsArgs {
+    /// The bin: its probes and its blower.
+    #[arg(long, value_name = "BIN")]
+    pub bin: String,
+    /// From when on; the last 24 hours when left out.
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Until when; now when left out.
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// One JSON object a line, canonical units, UTC.
+    #[arg(long, conflicts_with = "csv")]
+    pub json: bool,
+    /// CSV with the columns measured_at,probe,quantity,value,unit (canonical units, UTC; good readings only).
+    #[arg(long)]
+    pub csv: bool,
+}
+
+/// Arguments of plain lists.
+#[derive(Debug, Args)]
+pub struct ListArgs {
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Arguments of `alarms`.
+#[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
+pub struct AlarmsArgs {
+    /// Also list alarms that are over.
+    #[arg(long)]
+    pub all: bool,
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
+    /// Acknowledge instead of listing.
+    #[command(subcommand)]
+    pub command: Option<AlarmsCommand>,
+}
+
+/// Alarm commands.
+#[derive(Debug, Subcommand)]
+pub enum AlarmsCommand {
+    /// Say that you have seen an alarm and look after it; its condition stays until readings prove it over.
+    Acknowledge {
+        /// The alarm's number, as listed and as in the mail.
+        id: u64,
+        /// Who.
+        #[arg(long, value_name = "NAME")]
+        by: String,
+        /// In your words.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        comment: String,
+    },
+}
+
+/// Mail commands.
+#[derive(Debug, Subcommand)]
+pub enum MailCommand {
+    /// Send a trial mail now, past the outbox, and print what the relay says.
+    Test {
+        /// To this address only; to everybody in the settings when left out.
+        #[arg(long, value_name = "ADDRESS")]
+        to: Option<String>,
+    },
+}

@@ -1,0 +1,354 @@
+//! What each command does, short of running the daemon.
+//!
+//! Must never write to the store beside a running daemon: writes go through its socket.
+
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::sync::Arc;
+
+use engine::Engine;
+use engine::effect::{Effect, Mail, MailId, MailState};
+use engine::input::MailOutcome;
+use engine::notice::Notice;
+use ledger::{Access, Folder, FolderError, Ledger, LedgerError};
+use pile::time::{Span, Timestamp};
+use pile::units::Celsius;
+use rulebook::Rulebook;
+use site::model::{Display, Site};
+use site::zone::parse_instant;
+
+use crate::cli::{BatchCommand, LogCommand, RunArgs, Written};
+use crate::clock::Clock;
+use crate::daemon::{self, DaemonError, Progress, Setup};
+use crate::recording::{self, Recorder, RecordingError};
+use crate::socket::{self, Answer, Request, SocketError};
+use crate::wiring::{self, Settings, SettingsError, WiringError};
+
+/// Why a command failed; [`CommandError::exit_code`] gives the sysexits code.
+#[derive(Debug, thiserror::Error)]
+pub enum CommandError {
+    /// Settings or rules.
+    #[error(transparent)]
+    Settings(#[from] SettingsError),
+    /// The data folder.
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    /// The store.
+    #[error(transparent)]
+    Ledger(#[from] LedgerError),
+    /// The daemon.
+    #[error(transparent)]
+    Daemon(#[from] DaemonError),
+    /// The way to a running daemon.
+    #[error(transparent)]
+    Socket(#[from] SocketError),
+    /// A recording.
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+    /// The way out for mail.
+    #[error(transparent)]
+    Mail(#[from] WiringError),
+    /// What was asked cannot be done.
+    #[error("{0}")]
+    Refused(String),
+    /// An argument.
+    #[error("{0}")]
+    Usage(String),
+    /// Mail did not leave.
+    #[error("{0}")]
+    NotSent(String),
+    /// A file or the terminal.
+    #[error("{what}")]
+    Io {
+        /// What was tried, with the next step.
+        what: String,
+        /// Why it failed.
+        source: std::io::Error,
+    },
+}
+
+impl CommandError {
+    /// The exit code of sysexits that fits.
+    pub fn exit_code(&self) -> u8 {
+        match self {
+            CommandError::Usage(_) => 64,
+            CommandError::Refused(_) | CommandError::Recording(RecordingError::Line { .. }) => 65,
+            CommandError::Recording(_) => 66,
+            CommandError::NotSent(_) | CommandError::Socket(_) => 69,
+            CommandError::Folder(e) if e.is_in_use() => 75,
+            CommandError::Folder(_) => 73,
+            CommandError::Ledger(_) | CommandError::Io { .. } => 74,
+            CommandError::Daemon(e) => match e {
+                DaemonError::Ledger { .. } => 74,
+                DaemonError::Intake(_) => 69,
+                DaemonError::Secret(_) | DaemonError::Post(_) => 78,
+                DaemonError::Socket(_) | DaemonError::Recording(_) => 73,
+            },
+            CommandError::Settings(_) | CommandError::Mail(_) => 78,
+        }
+    }
+}
+
+/// Runs the daemon.
+///
+/// # Errors
+/// When it cannot start.
+pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
+    let Settings { site, text, path } = wiring::settings(config)?;
+    let texts = wiring::rules(&site.rules.folder)?;
+    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
+    for advice in site::settings::advice(&site) {
+        tracing::warn!("{advice}");
+    }
+    for fault in &broken {
+        tracing::warn!("{fault}");
+    }
+    let folder = Folder::lock(&site.data_folder)?;
+    let recorder = match &args.record {
+        Some(file) => Some(Recorder::create(file, &path, &text, &texts).map_err(|source| CommandError::Io {
+            what: format!("the recording {} cannot be made; give a path that can be written", file.display()),
+            source,
+        })?),
+        None => None,
+    };
+    tracing::info!("{} ({}): {} bins, {} probes, {} rules", site.name, site.id, site.bins.len(), site.probes.len(), rulebook.rules().len());
+    let setup = Setup { site: Arc::new(site), rulebook, broken, folder, clock: Clock::live(), recorder };
+    let runtime = runtime()?;
+    runtime.block_on(async {
+        let (stop, stopped) = tokio::sync::watch::channel(false);
+        let (progress, _) = tokio::sync::watch::channel(Progress::default());
+        tokio::spawn(async move {
+            asked_to_stop().await;
+            tracing::info!("asked to stop: finishing the commit in hand");
+            let _ = stop.send(true);
+            // The channel must outlive the loop, which waits on it.
+            stop.closed().await;
+        });
+        daemon::run(setup, stopped, progress).await
+    })?;
+    // Tasks that wait for a relay must not hold up the stop: their mails are in the outbox.
+    runtime.shutdown_timeout(std::time::Duration::from_millis(500));
+    Ok(())
+}
+
+/// A runtime for the daemon.
+///
+/// # Errors
+/// When the machine gives no threads.
+pub fn runtime() -> Result<tokio::runtime::Runtime, CommandError> {
+    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(|source| CommandError::Io {
+        what: "the daemon cannot start its threads; look at the limits of its user".into(),
+        source,
+    })
+}
+
+async fn asked_to_stop() {
+    use tokio::signal::unix::{SignalKind, signal};
+    match signal(SignalKind::terminate()) {
+        Ok(mut term) => {
+            tokio::select! {
+                _ = term.recv() => {}
+                _ = tokio::signal::ctrl_c() => {}
+            }
+        }
+        Err(_) => {
+            let _ = tokio::signal::ctrl_c().await;
+        }
+    }
+}
+
+/// Checks settings and rules, and says what will happen in the week to come.
+///
+/// # Errors
+/// Every fault at once.
+pub fn check(config: &Path) -> Result<(), CommandError> {
+    let Settings { site, path, .. } = wiring::settings(config)?;
+    let texts = wiring::rules(&site.rules.folder)?;
+    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
+    if !broken.is_empty() {
+        return Err(SettingsError::Faults(broken.iter().map(ToString::to_string).collect()).into());
+    }
+    wiring::postman(&site)?;
+    println!("{path}: {} bins, {} probes, {} blowers: no faults", site.bins.len(), site.probes.len(), site.blowers.len());
+    println!("{}: {} rules, no faults", site.rules.folder.display(), rulebook.rules().len());
+    let advice = site::settings::advice(&site);
+    if !advice.is_empty() {
+        println!("\nWorth a look:");
+        for advice in advice {
+            println!("  {advice}");
+        }
+    }
+    let now = Clock::live().now();
+    println!("\nThe week to come, by the clocks of {}:", site.zone.name());
+    let mut at = site.zone.next_weekly(now, site.summary);
+    while at.since(now) <= Span::days(8) {
+        let to: Vec<_> = site.people.iter().filter(|p| p.summary).map(|p| p.name.as_str()).collect();
+        println!("  {}  weekly summary to {}", site.zone.show(at), if to.is_empty() { "nobody".into() } else { to.join(", ") });
+        at = site.zone.next_weekly(at, site.summary);
+    }
+    if let Some(heartbeat) = &site.heartbeat {
+        println!("  every {}  heartbeat to {}", heartbeat.every, heartbeat.url);
+    }
+    println!("  every {}  status on {}", engine::limits::STATUS_EVERY, engine::status_topic(&site));
+    Ok(())
+}
+
+/// Batches that begin and end.
+///
+/// # Errors
+/// When it is refused, and why.
+pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
+    let site = wiring::settings(config)?.site;
+    match command {
+        BatchCommand::OnAir { written, loaded } => {
+            let loaded_celsius = loaded.map(|t| match site.display {
+                Display::Metric => t,
+                Display::Us => Celsius::from_fahrenheit(t).0,
+            });
+            let at = when(&site, written.at.as_deref())?;
+            let Written { bin, by, note, .. } = written;
+            write(&site, &Request::OnAir { bin, at: at.as_millis(), by, note, loaded_celsius })
+        }
+        BatchCommand::OffAir { written } => {
+            let at = when(&site, written.at.as_deref())?;
+            let Written { bin, by, note, .. } = written;
+            write(&site, &Request::OffAir { bin, at: at.as_millis(), by, note })
+        }
+        BatchCommand::List { json } => crate::listing::batches(&site, json),
+    }
+}
+
+/// Entries in the site's log.
+///
+/// # Errors
+/// When it is refused, and why.
+pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
+    let site = wiring::settings(config)?.site;
+    match command {
+        LogCommand::Watered { written, minutes, litres } => {
+            let at = when(&site, written.at.as_deref())?;
+            let Written { bin, by, note, .. } = written;
+            write(&site, &Request::Watered { bin, at: at.as_millis(), by, note, minutes, litres })
+        }
+        LogCommand::Valve { written, open } => {
+            let at = when(&site, written.at.as_deref())?;
+            let Written { bin, by, note, .. } = written;
+            write(&site, &Request::Valve { bin, at: at.as_millis(), by, note, open_percent: open })
+        }
+    }
+}
+
+/// Acknowledges an alarm.
+///
+/// # Errors
+/// When it is refused, and why.
+pub fn acknowledge(site: &Site, alarm: u64, by: String, comment: String) -> Result<(), CommandError> {
+    write(site, &Request::Acknowledge { alarm, by, comment })
+}
+
+/// Sends a trial mail now, past the outbox.
+///
+/// # Errors
+/// When it does not leave, with the relay's words.
+pub fn mail_test(config: &Path, to: Option<String>) -> Result<(), CommandError> {
+    let site = wiring::settings(config)?.site;
+    let postman = wiring::postman(&site)?;
+    let people: Vec<String> = match to {
+        Some(to) => vec![to],
+        None => site.people.iter().map(|p| p.mail.clone()).collect(),
+    };
+    if people.is_empty() {
+        return Err(CommandError::Usage("there is nobody to send to: add `people` to the settings, or give --to ADDRESS".into()));
+    }
+    let now = Clock::live().now();
+    let runtime = runtime()?;
+    let mut failed = Vec::new();
+    for (serial, to) in (0u64..).zip(people) {
+        let notice = Notice::Trial {
+            by: "hypocaust mail test".into(),
+            at: now,
+            serial: now.as_millis().unsigned_abs() + serial,
+            life: 0,
+        };
+        let state = MailState::Waiting { next_try: now, tries: 0, last_reply: String::new() };
+        let mail = Mail { id: MailId(0), to: to.clone(), notice, created_at: now, state };
+        let bytes = post::render(&mail, &site, now).map_err(|e| CommandError::NotSent(daemon::chain(&e)))?;
+        match runtime.block_on(postman.deliver(&to, &bytes)) {
+            MailOutcome::Accepted { reply } => println!("{to}: accepted: {reply}"),
+            MailOutcome::Deferred { reply } => failed.push(format!("{to}: not accepted now: {reply}")),
+            MailOutcome::Refused { reply } => failed.push(format!("{to}: refused: {reply}")),
+        }
+    }
+    if failed.is_empty() {
+        return Ok(());
+    }
+    failed.push("alarms would wait in the outbox and be tried again; correct `mail` in the settings and try once more".into());
+    Err(CommandError::NotSent(failed.join("\n")))
+}
+
+/// Reruns a recording.
+///
+/// # Errors
+/// When it cannot be used; a difference gives exit code 1.
+pub fn rerun(path: &Path) -> Result<ExitCode, CommandError> {
+    let result = recording::rerun(path)?;
+    match result.difference {
+        None => {
+            println!("{} inputs, {} effects: a fresh engine does the same, byte for byte", result.inputs, result.effects);
+            Ok(ExitCode::SUCCESS)
+        }
+        Some((line, then, now)) => {
+            println!("{}:{line}: a fresh engine does something else\n  then: {then}\n  now:  {now}", path.display());
+            Ok(ExitCode::from(1))
+        }
+    }
+}
+
+/// The instant a person means; now when they say nothing.
+///
+/// # Errors
+/// What was expected.
+pub fn when(site: &Site, text: Option<&str>) -> Result<Timestamp, CommandError> {
+    match text {
+        None => Ok(Clock::live().now()),
+        Some(text) => parse_instant(text, &site.zone).map_err(CommandError::Usage),
+    }
+}
+
+/// Writes through the running daemon, or is the daemon for one step.
+fn write(site: &Site, request: &Request) -> Result<(), CommandError> {
+    let said = match socket::ask(&site.data_folder, request)? {
+        Some(Answer::Done(said)) => said,
+        Some(Answer::No(why)) => return Err(CommandError::Refused(why)),
+        None => one_step(site, request.clone())?,
+    };
+    println!("{said}");
+    Ok(())
+}
+
+fn one_step(site: &Site, request: Request) -> Result<String, CommandError> {
+    let input = request.into_input().map_err(CommandError::Refused)?;
+    let folder = Folder::lock(&site.data_folder)?;
+    let mut ledger = Ledger::open(folder.path(), Access::Write)?;
+    let texts = wiring::rules(&site.rules.folder)?;
+    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
+    let now = Clock::live().now();
+    let restored = ledger.restore(now, Engine::reach(&rulebook))?;
+    let mut engine = Engine::new(Arc::new(site.clone()), rulebook, broken, restored, now);
+    let effects = engine.step(now, input);
+    ledger.commit(now, &effects)?;
+    let reply = effects.into_iter().find_map(|e| match e {
+        Effect::Reply(reply) => Some(reply),
+        _ => None,
+    });
+    match reply {
+        Some(Ok(said)) => Ok(format!("{said} (no daemon is running on {})", folder.path().display())),
+        Some(Err(why)) => Err(CommandError::Refused(why)),
+        None => Ok("done".into()),
+    }
+}
+
+/// Where the rules that ship are found when the settings name none: for the demo.
+pub fn shipped_rules() -> PathBuf {
+    PathBuf::from("rules")
+}

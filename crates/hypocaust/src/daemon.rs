@@ -1,0 +1,498 @@
+//! The loop of the daemon: inputs in, one commit, then everything else goes out.
+//!
+//! Must never let anything leave before the commit that caused it: no acknowledgement, no answer, no mail, no message.
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use engine::Engine;
+use engine::effect::{Effect, Level, MailId};
+use engine::input::{Input, LinkState, MailOutcome};
+use intake::{Ack, Happening, Intake, Publisher};
+use ledger::{Access, Folder, Ledger};
+use pile::time::{Span, Timestamp};
+use pile::window::Point;
+use post::Postman;
+use rulebook::{RuleFault, Rulebook};
+use site::model::Site;
+use site::reading::SeriesId;
+use tokio::sync::{mpsc, oneshot, watch};
+
+use crate::clock::Clock;
+use crate::recording::Recorder;
+use crate::socket::{self, Answer, Asked};
+
+/// Everything a daemon needs to run.
+#[derive(Debug)]
+pub struct Setup {
+    /// The checked settings.
+    pub site: Arc<Site>,
+    /// The rules that compile.
+    pub rulebook: Rulebook,
+    /// Those that do not.
+    pub broken: Vec<RuleFault>,
+    /// The locked data folder.
+    pub folder: Folder,
+    /// What supplies `now`.
+    pub clock: Clock,
+    /// Where inputs and effects are written down, if they are.
+    pub recorder: Option<Recorder>,
+}
+
+/// How far the loop has come, for whoever drives its clock.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Progress {
+    /// It is up: the broker listens or the first connection was attempted.
+    pub ready: bool,
+    /// Where the embedded broker listens.
+    pub listens_on: Option<std::net::SocketAddr>,
+    /// Every deadline up to this instant was run and committed, and what it caused has come back.
+    pub settled_at: Option<Timestamp>,
+}
+
+/// Why the daemon could not start or go on.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The store.
+    #[error("the store in {folder} cannot be used")]
+    Ledger {
+        /// Which folder.
+        folder: String,
+        /// Why.
+        source: ledger::LedgerError,
+    },
+    /// The broker.
+    #[error("readings cannot come in")]
+    Intake(#[source] intake::IntakeError),
+    /// A secret.
+    #[error("a secret is missing")]
+    Secret(#[source] crate::secrets::SecretError),
+    /// The local socket.
+    #[error("commands cannot reach the daemon")]
+    Socket(#[source] socket::SocketError),
+    /// The way out for mail.
+    #[error("mail cannot be set up")]
+    Post(#[source] post::PostError),
+    /// The heartbeat.
+    #[error("the recording cannot be written")]
+    Recording(#[source] std::io::Error),
+}
+
+/// Inputs taken into one commit at the most.
+const BATCH_MAX: usize = 2_000;
+/// From one attempt to commit to the next while the disk is in trouble.
+const COMMIT_RETRY: Duration = Duration::from_secs(1);
+/// Work that came back from tasks of our own, waiting for the loop.
+const WORK_MAX: usize = 64;
+/// From one line in the store that says "still alive" to the next, when nothing else is committed.
+const ALIVE_EVERY: Duration = Duration::from_secs(30);
+
+/// What comes back from tasks of the loop's own.
+#[derive(Debug)]
+enum Work {
+    Rendered(MailId, Result<Vec<u8>, String>),
+    Outcome(MailId, MailOutcome),
+    Recalled { series: SeriesId, from: Timestamp, points: Vec<Point> },
+    Asked(Asked),
+}
+
+/// What came together, with whoever waits for it.
+struct Item {
+    inputs: Vec<Input>,
+    ack: Option<Ack>,
+    answer: Option<oneshot::Sender<Answer>>,
+}
+
+struct Loop {
+    site: Arc<Site>,
+    engine: Engine,
+    ledger: Ledger,
+    clock: Clock,
+    postman: Arc<Postman>,
+    publisher: Publisher,
+    work: mpsc::Sender<Work>,
+    /// Tasks of our own that have not come back yet.
+    away: usize,
+    recorder: Option<Recorder>,
+    folder: std::path::PathBuf,
+}
+
+/// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
+///
+/// # Errors
+/// [`DaemonError`] when it cannot start; once it runs, trouble is waited out and told, not returned.
+pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch::Sender<Progress>) -> Result<(), DaemonError> {
+    let Setup { site, rulebook, broken, folder, mut clock, recorder } = setup;
+    let path = folder.path().to_owned();
+    let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
+    let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
+    let now = clock.now();
+    let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
+    let previous = restored.previous;
+    ledger.begin_run(now).map_err(in_ledger)?;
+
+    let postman = Arc::new(crate::wiring::postman(&site).map_err(|e| match e {
+        crate::wiring::WiringError::Secret(e) => DaemonError::Secret(e),
+        crate::wiring::WiringError::Post(e) => DaemonError::Post(e),
+    })?);
+    let Intake { mut happenings, publisher, listens_on, guard } = {
+        let clock = clock.clone();
+        crate::wiring::intake(&site, Arc::new(move || clock.now())).await.map_err(|e| match e {
+            crate::wiring::IntakeWiringError::Secret(e) => DaemonError::Secret(e),
+            crate::wiring::IntakeWiringError::Intake(e) => DaemonError::Intake(e),
+        })?
+    };
+    let (work, mut worked) = mpsc::channel(WORK_MAX);
+    let (asked, mut asking) = mpsc::channel::<Asked>(WORK_MAX);
+    let listener = socket::listen(&path, asked).map_err(DaemonError::Socket)?;
+    {
+        // Requests and returns share one queue, so that the loop has one place to look.
+        let work = work.clone();
+        tokio::spawn(async move {
+            while let Some(asked) = asking.recv().await {
+                if work.send(Work::Asked(asked)).await.is_err() {
+                    break;
+                }
+            }
+        });
+    }
+
+    let recorder = match recorder {
+        Some(mut recorder) => {
+            recorder.begin(&restored, now).map_err(DaemonError::Recording)?;
+            Some(recorder)
+        }
+        None => None,
+    };
+    let engine = Engine::new(Arc::clone(&site), rulebook, broken, restored, now);
+    let mut this = Loop {
+        site,
+        engine,
+        ledger,
+        clock: clock.clone(),
+        postman,
+        publisher,
+        work,
+        away: 0,
+        recorder,
+        folder: path.clone(),
+    };
+    this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
+    progress.send_modify(|p| {
+        p.ready = true;
+        p.listens_on = listens_on;
+    });
+    let watchdog = crate::wiring::watchdog_interval();
+    let mut pet = tokio::time::interval(watchdog.unwrap_or(ALIVE_EVERY).min(ALIVE_EVERY));
+    pet.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+
+    loop {
+        let deadline = this.engine.next_deadline();
+        let mut items = Vec::new();
+        tokio::select! {
+            biased;
+            _ = stop.wait_for(|s| *s) => break,
+            happening = happenings.recv() => match happening {
+                Some(happening) => {
+                    items.push(Item::of(happening));
+                    while items.len() < BATCH_MAX {
+                        match happenings.try_recv() {
+                            Ok(happening) => items.push(Item::of(happening)),
+                            Err(_) => break,
+                        }
+                    }
+                }
+                None => {
+                    tracing::error!("the intake ended by itself; restart the daemon");
+                    break;
+                }
+            },
+            work = worked.recv() => {
+                if let Some(work) = work {
+                    this.take_back(work, &mut items);
+                }
+                while let Ok(work) = worked.try_recv() {
+                    this.take_back(work, &mut items);
+                }
+            }
+            () = clock.until(deadline) => items.push(Item::alone(Input::Wake)),
+            _ = pet.tick() => {
+                let now = this.clock.now();
+                if let Err(source) = this.ledger.alive(now) {
+                    tracing::warn!("the store does not take a sign of life: {source}");
+                }
+                let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+            }
+        }
+        if !items.is_empty() {
+            this.run_batch(items).await;
+        }
+        let settled = this.settled_at();
+        progress.send_if_modified(|p| {
+            let changed = p.settled_at != settled;
+            p.settled_at = settled;
+            changed
+        });
+    }
+
+    let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
+    listener.abort();
+    let _ = std::fs::remove_file(socket::socket_path(&path));
+    let status = engine::status_topic(&this.site);
+    let gone = format!("{{\"state\":\"stopped\",\"at\":\"{}\"}}", site::zone::rfc3339_utc(this.clock.now()));
+    let farewell = async {
+        this.publisher.publish(&status, gone.as_bytes(), intake::Retain::Keep).await;
+        guard.stop().await;
+    };
+    if tokio::time::timeout(Duration::from_secs(2), farewell).await.is_err() {
+        tracing::warn!("the broker did not take our farewell in 2 s; stopping without it");
+    }
+    let now = this.clock.now();
+    this.ledger.end_run(now).map_err(in_ledger)?;
+    if let Some(recorder) = this.recorder.take() {
+        recorder.finish().map_err(DaemonError::Recording)?;
+    }
+    tracing::info!("stopped; everything that was acknowledged is in the store");
+    drop(folder);
+    Ok(())
+}
+
+impl Item {
+    fn alone(input: Input) -> Item {
+        Item { inputs: vec![input], ack: None, answer: None }
+    }
+
+    fn of(happening: Happening) -> Item {
+        match happening {
+            Happening::Arrival(arrival) => {
+                let mut inputs: Vec<Input> = arrival.refusals.into_iter().map(Input::Refused).collect();
+                if !arrival.readings.is_empty() {
+                    inputs.push(Input::Readings(arrival.readings));
+                }
+                Item { inputs, ack: Some(arrival.ack), answer: None }
+            }
+            Happening::Link(state, words) => {
+                match state {
+                    LinkState::Up => tracing::info!("the broker answers: {words}"),
+                    LinkState::Down => tracing::warn!("the broker does not answer: {words}; trying again by itself"),
+                }
+                Item::alone(Input::Link { state })
+            }
+        }
+    }
+}
+
+impl Loop {
+    /// Steps the engine through some inputs, commits once, then lets everything out.
+    async fn run_batch(&mut self, items: Vec<Item>) {
+        let now = self.clock.now();
+        let mut effects = Vec::new();
+        let mut acks = Vec::new();
+        let mut answers = Vec::new();
+        for item in items {
+            let mut reply = None;
+            for input in item.inputs {
+                for effect in self.step(now, input) {
+                    match effect {
+                        Effect::Reply(said) => reply = Some(said),
+                        other => effects.push(other),
+                    }
+                }
+            }
+            acks.extend(item.ack);
+            if let Some(answer) = item.answer {
+                let said = match reply {
+                    Some(Ok(said)) => Answer::Done(said),
+                    Some(Err(why)) => Answer::No(why),
+                    None => Answer::Done("done".into()),
+                };
+                answers.push((answer, said));
+            }
+        }
+        self.commit(now, &effects).await;
+        for ack in acks {
+            ack.release();
+        }
+        for (answer, said) in answers {
+            // Whoever asked may have gone; what was asked is committed all the same.
+            let _ = answer.send(said);
+        }
+        for effect in effects {
+            self.let_out(effect).await;
+        }
+    }
+
+    fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
+        let Some(recorder) = &mut self.recorder else { return self.engine.step(now, input) };
+        let written = recorder.input(now, &input);
+        let caused = self.engine.step(now, input);
+        if let Err(source) = written.and_then(|()| recorder.effects(&caused)) {
+            tracing::warn!("the recording ends here: {source}");
+            self.recorder = None;
+        }
+        caused
+    }
+
+    /// Commits, and keeps trying with the same effects for as long as it takes.
+    async fn commit(&mut self, now: Timestamp, effects: &[Effect]) {
+        let mut troubled = None;
+        loop {
+            match tokio::task::block_in_place(|| self.ledger.commit(now, effects)) {
+                Ok(_) => break,
+                Err(source) => {
+                    if troubled.is_none() {
+                        tracing::error!("nothing is stored or acknowledged at present: {}", chain(&source));
+                        troubled = Some(self.clock.now());
+                    }
+                    tokio::time::sleep(COMMIT_RETRY).await;
+                }
+            }
+        }
+        if let Some(since) = troubled {
+            tracing::info!("the store takes readings again, after {} of trouble; nothing was lost", self.clock.now().since(since));
+        }
+    }
+
+    async fn let_out(&mut self, effect: Effect) {
+        match effect {
+            Effect::Deliver(mail) => self.deliver(mail),
+            Effect::Recall { series, from } => self.recall(series, from),
+            Effect::Publish { topic, payload, retain } => {
+                let retain = if retain { intake::Retain::Keep } else { intake::Retain::Pass };
+                self.publisher.publish(&topic, payload.as_bytes(), retain).await;
+            }
+            Effect::Beat => crate::wiring::beat(&self.site),
+            Effect::Say { level: Level::Info, text } => tracing::info!("{text}"),
+            Effect::Say { level: Level::Warn, text } => tracing::warn!("{text}"),
+            Effect::Reply(_)
+            | Effect::Store { .. }
+            | Effect::Refuse(_)
+            | Effect::Entry(_)
+            | Effect::Batch(_)
+            | Effect::Alarm { .. }
+            | Effect::Mail(_)
+            | Effect::MailState { .. }
+            | Effect::SummaryDone(_) => {}
+        }
+    }
+
+    /// Renders a mail that was not rendered yet, or sends the bytes that were.
+    fn deliver(&mut self, id: MailId) {
+        let (mail, rendered) = match self.ledger.mail(id) {
+            Ok(Some(found)) => found,
+            Ok(None) => return,
+            Err(source) => {
+                let reply = format!("the store does not give the mail: {source}");
+                self.come_back(Work::Outcome(id, MailOutcome::Deferred { reply }));
+                return;
+            }
+        };
+        match rendered {
+            Some(bytes) => self.send(id, mail.to, bytes),
+            None => {
+                let (site, now, work) = (Arc::clone(&self.site), self.clock.now(), self.work.clone());
+                self.away += 1;
+                tokio::spawn(async move {
+                    let done = tokio::task::spawn_blocking(move || post::render(&mail, &site, now)).await;
+                    let rendered = match done {
+                        Ok(rendered) => rendered.map_err(|e| chain(&e)),
+                        Err(panic) => Err(panic.to_string()),
+                    };
+                    let _ = work.send(Work::Rendered(id, rendered)).await;
+                });
+            }
+        }
+    }
+
+    fn send(&mut self, id: MailId, to: String, bytes: Vec<u8>) {
+        let (postman, work) = (Arc::clone(&self.postman), self.work.clone());
+        self.away += 1;
+        tokio::spawn(async move {
+            let outcome = postman.deliver(&to, &bytes).await;
+            let _ = work.send(Work::Outcome(id, outcome)).await;
+        });
+    }
+
+    fn recall(&mut self, series: SeriesId, from: Timestamp) {
+        let (folder, work) = (self.folder.clone(), self.work.clone());
+        self.away += 1;
+        tokio::spawn(async move {
+            let id = series.clone();
+            let read = tokio::task::spawn_blocking(move || read_history(&folder, &id, from)).await;
+            let points = match read {
+                Ok(Ok(points)) => points,
+                Ok(Err(source)) => {
+                    tracing::warn!("the history of {series} cannot be read: {}; its time above thresholds starts now", chain(&source));
+                    Vec::new()
+                }
+                Err(panic) => {
+                    tracing::warn!("the history of {series} cannot be read: {panic}");
+                    Vec::new()
+                }
+            };
+            let _ = work.send(Work::Recalled { series, from, points }).await;
+        });
+    }
+
+    fn come_back(&mut self, work: Work) {
+        let sender = self.work.clone();
+        self.away += 1;
+        tokio::spawn(async move {
+            let _ = sender.send(work).await;
+        });
+    }
+
+    fn take_back(&mut self, work: Work, items: &mut Vec<Item>) {
+        if !matches!(work, Work::Asked(_)) {
+            self.away -= 1;
+        }
+        match work {
+            Work::Asked(asked) => items.push(Item { inputs: vec![asked.input], ack: None, answer: Some(asked.answer) }),
+            Work::Outcome(mail, outcome) => items.push(Item::alone(Input::Mail { mail, outcome })),
+            Work::Recalled { series, from, points } => items.push(Item::alone(Input::Recalled { series, from, points })),
+            Work::Rendered(id, Err(why)) => {
+                let reply = format!("the mail cannot be made: {why}");
+                items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Refused { reply } }));
+            }
+            Work::Rendered(id, Ok(bytes)) => {
+                // Kept before the first attempt, so that a repeat after a crash sends the same bytes under the same Message-ID.
+                match self.ledger.keep_rendered(id, &bytes).and_then(|()| self.ledger.mail(id)) {
+                    Ok(Some((mail, _))) => self.send(id, mail.to, bytes),
+                    Ok(None) => {}
+                    Err(source) => {
+                        let reply = format!("the store does not keep the mail's bytes: {source}");
+                        items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Deferred { reply } }));
+                    }
+                }
+            }
+        }
+    }
+
+    /// The present, if nothing is due any more and everything that was sent away has come back.
+    fn settled_at(&self) -> Option<Timestamp> {
+        let now = self.clock.now();
+        let due = self.engine.next_deadline().is_some_and(|at| at <= now);
+        (self.away == 0 && !due).then_some(now)
+    }
+}
+
+fn read_history(folder: &Path, series: &SeriesId, from: Timestamp) -> Result<Vec<Point>, ledger::LedgerError> {
+    Ledger::open(folder, Access::Read)?.history(series, from, Timestamp::MAX)
+}
+
+/// An error with its causes, on one line.
+pub fn chain(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(source) = cause {
+        text.push_str(": ");
+        text.push_str(&source.to_string());
+        cause = source.source();
+    }
+    text
+}
+
+/// Five seconds are what a service manager should allow for a stop; this is what we need at the most.
+pub const STOP_WITHIN: Span = Span::seconds(5);

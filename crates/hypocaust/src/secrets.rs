@@ -1,0 +1,61 @@
+//! Secrets from files, never from the settings.
+//!
+//! Must never print what it read.
+
+use std::path::PathBuf;
+
+use site::model::SecretFile;
+
+/// Why a secret could not be had.
+#[derive(Debug, thiserror::Error)]
+pub enum SecretError {
+    /// The file cannot be read.
+    #[error("the password file {path} cannot be read; make it (one line, mode 0600, owned by the daemon's user), or correct the path")]
+    Read {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// The service manager handed no credentials.
+    #[error(
+        "credential `{name}` is asked for, but $CREDENTIALS_DIRECTORY is not set; add `LoadCredential={name}:/path/to/file` to the unit, or \
+         use password_file"
+    )]
+    NoCredentials {
+        /// Which.
+        name: String,
+    },
+    /// There is nothing in it.
+    #[error("the password file {path} is empty; write the password on its first line")]
+    Empty {
+        /// Which.
+        path: PathBuf,
+    },
+}
+
+/// Where the file of a secret is.
+///
+/// # Errors
+/// [`SecretError::NoCredentials`] when a credential is asked for outside a service manager.
+pub fn path_of(secret: &SecretFile) -> Result<PathBuf, SecretError> {
+    match secret {
+        SecretFile::File(path) => Ok(path.clone()),
+        SecretFile::Credential(name) => std::env::var_os("CREDENTIALS_DIRECTORY")
+            .map(|folder| PathBuf::from(folder).join(name))
+            .ok_or_else(|| SecretError::NoCredentials { name: name.clone() }),
+    }
+}
+
+/// The first line of the file.
+///
+/// # Errors
+/// [`SecretError`] with the next step.
+pub fn read(secret: &SecretFile) -> Result<String, SecretError> {
+    let path = path_of(secret)?;
+    let text = std::fs::read_to_string(&path).map_err(|source| SecretError::Read { path: path.clone(), source })?;
+    match text.lines().next() {
+        Some(line) if !line.is_empty() => Ok(line.to_owned()),
+        _ => Err(SecretError::Empty { path }),
+    }
+}

@@ -1,0 +1,156 @@
+//! From settings on disk to parts that run: reads files, resolves secrets, builds the intake and the postman.
+//!
+//! Must never hide where something came from: every error names the file.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+use decode::Router;
+use intake::{Intake, IntakeError, Secrets, StatusTopic};
+use pile::time::Timestamp;
+use post::{PostError, Postman};
+use rulebook::RuleText;
+use site::model::{Broker, Login, Site, Transport};
+
+use crate::secrets::{self, SecretError};
+
+/// Settings as read from a file.
+#[derive(Debug)]
+pub struct Settings {
+    /// The checked site.
+    pub site: Site,
+    /// The text, for a recording.
+    pub text: String,
+    /// The path as given.
+    pub path: String,
+}
+
+/// Why settings or rules cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum SettingsError {
+    /// The file cannot be read.
+    #[error("the settings {path} cannot be read; give their path with --config FILE (config/site.yaml in the source tree is an example)")]
+    Read {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// They have faults.
+    #[error("{} fault(s) in the settings:\n{}", .0.len(), .0.join("\n"))]
+    Faults(Vec<String>),
+    /// The folder of rules cannot be read.
+    #[error("the rules in {path} cannot be read; set `rules.folder` to the folder with the .rhai files")]
+    Rules {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// There is no rule in it.
+    #[error("there is no .rhai file in {0}; without rules nobody is warned: copy those that ship with hypocaust, or set `rules.folder`")]
+    NoRules(PathBuf),
+}
+
+/// What can be wrong with the way out for mail.
+#[derive(Debug, thiserror::Error)]
+pub enum WiringError {
+    /// A secret.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
+    /// The rest.
+    #[error(transparent)]
+    Post(#[from] PostError),
+}
+
+/// What can be wrong with the way in for readings.
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeWiringError {
+    /// A secret.
+    #[error(transparent)]
+    Secret(#[from] SecretError),
+    /// The rest.
+    #[error(transparent)]
+    Intake(#[from] IntakeError),
+}
+
+/// Reads and checks the settings.
+///
+/// # Errors
+/// [`SettingsError`] with every fault at once.
+pub fn settings(path: &Path) -> Result<Settings, SettingsError> {
+    let text = std::fs::read_to_string(path).map_err(|source| SettingsError::Read { path: path.to_owned(), source })?;
+    let shown = path.display().to_string();
+    let site = site::settings::read(&text, &shown)
+        .map_err(|faults| SettingsError::Faults(faults.iter().map(ToString::to_string).collect()))?;
+    Ok(Settings { site, text, path: shown })
+}
+
+/// Reads the texts of the rules, in the order of their names.
+///
+/// # Errors
+/// [`SettingsError::Rules`] and [`SettingsError::NoRules`].
+pub fn rules(folder: &Path) -> Result<Vec<RuleText>, SettingsError> {
+    let failed = |source| SettingsError::Rules { path: folder.to_owned(), source };
+    let mut texts = Vec::new();
+    for entry in std::fs::read_dir(folder).map_err(failed)? {
+        let path = entry.map_err(failed)?.path();
+        if path.extension().is_some_and(|e| e == "rhai") {
+            let text = std::fs::read_to_string(&path).map_err(failed)?;
+            let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+            texts.push(RuleText { name, path: path.display().to_string(), text });
+        }
+    }
+    if texts.is_empty() {
+        return Err(SettingsError::NoRules(folder.to_owned()));
+    }
+    texts.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok(texts)
+}
+
+/// The way out for mail.
+///
+/// # Errors
+/// [`WiringError`] when a secret or certificate is missing.
+pub fn postman(site: &Site) -> Result<Postman, WiringError> {
+    let password = match &site.mail.transport {
+        Transport::Smtp { login: Some(Login { password, .. }), .. } => Some(secrets::read(password)?),
+        Transport::Smtp { login: None, .. } | Transport::Folder(_) => None,
+    };
+    Ok(Postman::new(&site.mail, password)?)
+}
+
+/// The way in for readings.
+///
+/// # Errors
+/// [`IntakeWiringError`] when a secret is missing or the broker cannot be set up.
+pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>) -> Result<Intake, IntakeWiringError> {
+    let secrets = match &site.broker {
+        Broker::Embedded { passwords, .. } => {
+            Secrets { password: None, password_file: passwords.as_ref().map(secrets::path_of).transpose()? }
+        }
+        Broker::Remote { login, .. } => Secrets {
+            password: login.as_ref().map(|l| secrets::read(&l.password)).transpose()?,
+            password_file: None,
+        },
+    };
+    let status = StatusTopic { topic: engine::status_topic(site), will: "{\"state\":\"lost\"}".into() };
+    Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, status, clock).await?)
+}
+
+/// Calls the outward heartbeat in the background; a failure is one log line, not an alarm of ours.
+pub fn beat(site: &Site) {
+    let Some(heartbeat) = site.heartbeat.clone() else { return };
+    tokio::task::spawn_blocking(move || {
+        let agent: ureq::Agent = ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(20))).build().into();
+        if let Err(source) = agent.get(&heartbeat.url).call() {
+            tracing::warn!("the heartbeat to {} failed: {source}; whoever watches it will wonder", heartbeat.url);
+        }
+    });
+}
+
+/// Half of the time within which the service manager wants a sign of life, if it wants one.
+pub fn watchdog_interval() -> Option<Duration> {
+    sd_notify::watchdog_enabled().map(|limit| limit / 2)
+}
