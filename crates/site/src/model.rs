@@ -403,3 +403,47 @@ impl BlowerSchedule {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn blower(schedule: BlowerSchedule, proof: RunProof, interval: Span) -> Blower {
+        let id = BlowerId::new("blower-1").unwrap();
+        Blower { id, flow: CubicMetresPerHour(150.0), schedule, proof, interval, place: "site.yaml:1".into() }
+    }
+
+    #[test]
+    fn pulses_can_be_counted_only_where_each_is_seen_twice() {
+        let pulses = BlowerSchedule::Pulses { on: Span::seconds(45), every: Span::minutes(30) };
+        let current = RunProof::Signal { quantity: Quantity::Current, on_above: 0.4 };
+        for (schedule, proof, interval_s, want, why) in [
+            (pulses, RunProof::RunCounter, 300, true, "a counter misses nothing, however seldom it is read"),
+            (pulses, current, 22, true, "two samples fit into 45 s"),
+            (pulses, current, 23, false, "22.5 s is the limit"),
+            (pulses, current, 60, false, "a quarter falls between samples"),
+            (BlowerSchedule::Continuous, current, 600, true, "there are no pulses to miss"),
+            (pulses, RunProof::ScheduledOnly, 1, false, "nothing tells"),
+            (BlowerSchedule::Continuous, RunProof::ScheduledOnly, 1, false, "nothing tells here either"),
+        ] {
+            let got = blower(schedule, proof, Span::seconds(interval_s)).pulses_countable();
+            assert_eq!(got, want, "{schedule:?} {proof:?} {interval_s} s: {why}");
+        }
+    }
+
+    #[test]
+    fn duty_is_the_share_of_time() {
+        let pulses = |on, every| BlowerSchedule::Pulses { on: Span::seconds(on), every: Span::minutes(every) };
+        assert_eq!(BlowerSchedule::Continuous.duty(), 1.0);
+        assert_eq!(pulses(45, 30).duty(), 0.025);
+        assert_eq!(pulses(30, 1).duty(), 0.5);
+    }
+
+    #[test]
+    fn every_position_has_its_own_key() {
+        for (position, key) in POSITIONS {
+            assert_eq!(position.key(), key);
+            assert_eq!(POSITIONS.iter().filter(|(_, other)| *other == key).count(), 1, "{key}");
+        }
+    }
+}

@@ -1,3 +1,252 @@
 //! Settings text to a checked site, or to every fault in it at once.
 //!
 //! Must never stop at the first fault, and never open a file: the caller hands the text over.
+
+mod advice;
+mod fault;
+mod links;
+mod node;
+mod plant;
+mod section;
+mod topics;
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+use pile::units::Metres;
+
+use crate::ids::BinId;
+use crate::model::{Changed, Display, RuleSettings, Site};
+use crate::zone::{WeeklyTime, Zone};
+
+pub use advice::{Advice, advice};
+pub use fault::Fault;
+
+use fault::{Faults, nearest};
+use node::{Node, shortened};
+use section::{Item, Section};
+
+const KEYS: [&str; 13] = [
+    "site",
+    "data_folder",
+    "broker",
+    "topics",
+    "blowers",
+    "bins",
+    "probes",
+    "mail",
+    "people",
+    "rules",
+    "sounder",
+    "heartbeat",
+    "summary",
+];
+const SITE_KEYS: [&str; 6] = ["id", "name", "zone", "units", "elevation_metres", "elevation_feet"];
+const WEEKDAYS: [(&str, i8); 7] =
+    [("monday", 1), ("tuesday", 2), ("wednesday", 3), ("thursday", 4), ("friday", 5), ("saturday", 6), ("sunday", 7)];
+
+/// When the weekly summary goes out unless the settings say otherwise.
+const SUMMARY_DEFAULT: WeeklyTime = WeeklyTime { weekday: 1, hour: 7, minute: 0 };
+
+/// Reads the settings text; `path` is how messages address it.
+///
+/// Paths in the settings are relative to the folder that the daemon is started in, except `mail.folder`, which is relative to
+/// `data_folder`. No file is opened.
+///
+/// # Errors
+/// Every fault in the text, in its order; a text that is not YAML gives one.
+pub fn read(text: &str, path: &str) -> Result<Site, Vec<Fault>> {
+    let root = node::parse(text, path).map_err(|fault| vec![fault])?;
+    let mut faults = Faults::new(path);
+    match site(&root, path, &mut faults) {
+        Some(site) if faults.is_empty() => Ok(site),
+        _ => {
+            if faults.is_empty() {
+                faults.add(
+                    root.at,
+                    "the settings could not be read, and the reason was lost",
+                    "please report this with the file",
+                );
+            }
+            Err(faults.in_order())
+        }
+    }
+}
+
+fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
+    let top = Section::open(root, "the settings", &KEYS, faults)?;
+    let about = about(&top, faults);
+    let data_folder = links::data_folder(&top, faults);
+    let site_id = about.as_ref().map(|about| about.id.as_str());
+    let broker = links::broker(&top, site_id, faults);
+    let mut patterns = topics::Patterns::default();
+    let mut plant = plant::read(&top, &mut patterns, faults);
+    let mut topics = topics::read(top.list("topics", faults), &plant.devices, &mut patterns, faults);
+    topics.append(&mut plant.own_topics);
+    if !top.has("topics") && patterns.is_empty() {
+        faults.add(
+            top.at,
+            "`topics` is missing in the settings, so no message would ever become a reading",
+            "add `topics:` with an entry such as `- { topic: \"yard/{bin}/{probe}/temperature\", payload: number, source: \"{bin}-{probe}\", quantity: temperature, unit: Cel }`",
+        );
+    }
+    let mail = links::mail(&top, data_folder.as_deref(), faults);
+    let people = links::people(&top, faults);
+    let rules = rules(&top, faults);
+    let sounder = links::sounder(&top, faults);
+    let heartbeat = links::heartbeat(&top, faults);
+    let summary = summary(&top, faults);
+    let about = about?;
+    Some(Site {
+        id: about.id,
+        name: about.name,
+        zone: about.zone,
+        display: about.display,
+        elevation: about.elevation,
+        data_folder: data_folder?,
+        broker: broker?,
+        topics,
+        blowers: plant.blowers,
+        bins: plant.bins,
+        probes: plant.probes,
+        mail: mail?,
+        people,
+        rules: rules?,
+        sounder,
+        heartbeat,
+        summary: summary?,
+        settings_path: path.into(),
+    })
+}
+
+struct About {
+    id: String,
+    name: String,
+    zone: Zone,
+    display: Display,
+    elevation: Metres,
+}
+
+fn about(top: &Section<'_>, faults: &mut Faults) -> Option<About> {
+    let add = "`site: { id: harrow-lane, name: Harrow Lane Yard, zone: Europe/Dublin, elevation_metres: 62 }`";
+    let section = Section::open(top.required("site", add, faults)?.node, "site", &SITE_KEYS, faults)?;
+    // The site's id obeys the same rule as a bin's: it stands in topics, subjects and file names.
+    let id = section
+        .required("id", "a short name, such as `id: harrow-lane`", faults)
+        .and_then(|item| item.id(BinId::new, faults));
+    let name = section
+        .required("name", "the name as people say it, such as `name: Harrow Lane Yard`", faults)
+        .and_then(|item| item.text(faults));
+    let zone = section
+        .required("zone", "the time zone, such as `zone: Europe/Dublin`", faults)
+        .and_then(|item| zone(&item, faults));
+    let display = match section.optional("units") {
+        Some(item) => item.choice(&[("metric", Display::Metric), ("us", Display::Us)], faults),
+        None => Some(Display::Metric),
+    };
+    // From the shore of the Dead Sea to above the highest town.
+    let elevation = section.metric_or_us(
+        ("elevation_metres", -430.0..=5_500.0, "m"),
+        ("elevation_feet", plant::METRES_PER_FOOT, "ft"),
+        faults,
+    );
+    if !section.has("elevation_metres") && !section.has("elevation_feet") {
+        faults.add(
+            section.at,
+            "`elevation_metres` is missing in site",
+            "add the height above sea level, such as `elevation_metres: 62`, or `elevation_feet: 200`: air pressure follows from it",
+        );
+    }
+    Some(About {
+        id: id?.as_str().into(),
+        name: name?.into(),
+        zone: zone?,
+        display: display?,
+        elevation: Metres(elevation?),
+    })
+}
+
+fn zone(item: &Item<'_>, faults: &mut Faults) -> Option<Zone> {
+    let text = item.text(faults)?;
+    match Zone::named(text) {
+        Ok(zone) => Some(zone),
+        Err(_) => {
+            let names = Zone::names();
+            let remedy = match nearest(text, names.iter().map(String::as_str)) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "write a name such as Europe/Dublin or America/Chicago; abbreviations like CET or EST do not know summer time".into(),
+            };
+            faults.add(
+                item.node.at,
+                format!("{} is `{}`, which is not a time zone of the IANA database", item.label, shortened(text)),
+                remedy,
+            );
+            None
+        }
+    }
+}
+
+fn summary(top: &Section<'_>, faults: &mut Faults) -> Option<WeeklyTime> {
+    let Some(item) = top.optional("summary") else { return Some(SUMMARY_DEFAULT) };
+    let section = Section::open(item.node, "summary", &["weekday", "time"], faults)?;
+    let weekday = match section.optional("weekday") {
+        Some(item) => item.choice(&WEEKDAYS, faults),
+        None => Some(SUMMARY_DEFAULT.weekday),
+    };
+    let time = match section.optional("time") {
+        Some(item) => time_of_day(&item, faults),
+        None => Some((SUMMARY_DEFAULT.hour, SUMMARY_DEFAULT.minute)),
+    };
+    let (hour, minute) = time?;
+    Some(WeeklyTime { weekday: weekday?, hour, minute })
+}
+
+fn time_of_day(item: &Item<'_>, faults: &mut Faults) -> Option<(i8, i8)> {
+    let parsed = match &item.node.kind {
+        node::Kind::Text(text) => text.split_once(':').and_then(|(hour, minute)| {
+            let digits = |text: &str, max: i8| {
+                (text.len() == 2 && text.bytes().all(|b| b.is_ascii_digit()))
+                    .then(|| text.parse::<i8>().ok())
+                    .flatten()
+                    .filter(|value| *value <= max)
+            };
+            Some((digits(hour, 23)?, digits(minute, 59)?))
+        }),
+        _ => None,
+    };
+    if parsed.is_none() {
+        faults.add(
+            item.node.at,
+            format!("{} must be a time of day, but is {}", item.label, item.node.kind.described()),
+            "write hours and minutes from \"00:00\" to \"23:59\", two digits each, in quotes: without them some readers of YAML make a number of it",
+        );
+    }
+    parsed
+}
+
+fn rules(top: &Section<'_>, faults: &mut Faults) -> Option<RuleSettings> {
+    let mut rules = RuleSettings { folder: PathBuf::from("rules"), changed: BTreeMap::new() };
+    let Some(item) = top.optional("rules") else { return Some(rules) };
+    let section = Section::open(item.node, "rules", &["folder", "settings"], faults)?;
+    let folder = section.optional("folder").map_or_else(|| Some(rules.folder.clone()), |item| item.path(faults));
+    if let Some(item) = section.optional("settings")
+        && let Some(by_rule) = Section::open_free(item.node, "the settings of rules", faults)
+    {
+        for (rule, item) in by_rule.items() {
+            let called = format!("the settings of rule {}", shortened(rule));
+            let Some(changes) = Section::open_free(item.node, &called, faults) else { continue };
+            for (setting, item) in changes.items() {
+                if let Some((value, unit)) = item.number_with_unit(faults) {
+                    let place = faults.place(item.node.at);
+                    rules
+                        .changed
+                        .entry(rule.into())
+                        .or_default()
+                        .insert(setting.into(), Changed { value, unit, place });
+                }
+            }
+        }
+    }
+    rules.folder = folder?;
+    Some(rules)
+}

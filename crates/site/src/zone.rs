@@ -4,7 +4,7 @@
 //! elsewhere schedules the same instants.
 
 use jiff::civil;
-use jiff::tz::{TimeZone, TimeZoneDatabase};
+use jiff::tz::{AmbiguousOffset, TimeZone, TimeZoneDatabase};
 use pile::time::Timestamp;
 
 /// A time zone of the bundled IANA database.
@@ -49,14 +49,19 @@ impl Zone {
         Ok(Zone { name: name.into(), zone })
     }
 
+    /// Every name of the bundled database, in its order.
+    pub fn names() -> Vec<String> {
+        TimeZoneDatabase::bundled().available().map(|name| name.as_str().into()).collect()
+    }
+
     /// The IANA name.
     pub fn name(&self) -> &str {
         &self.name
     }
 
     /// The local date and time with its offset, for printing.
-    pub fn at(&self, at: Timestamp) -> jiff::Zoned {
-        instant(at).to_zoned(self.zone.clone())
+    pub fn at(&self, at: Timestamp) -> jiff::ZonedDateTime {
+        instant(at).to_zoned_datetime(self.zone.clone())
     }
 
     /// Prints an instant as `2026-03-10 07:00 +01:00`.
@@ -78,10 +83,22 @@ impl Zone {
         (-1..=8)
             .filter_map(|ahead| today.checked_add(jiff::Span::new().days(ahead)).ok())
             .filter(|date| date.weekday().to_monday_one_offset() == when.weekday)
-            .filter_map(|date| date.to_datetime(time).to_zoned(self.zone.clone()).ok())
-            .map(|zoned| Timestamp::from_millis(zoned.timestamp().as_millisecond()))
+            .filter_map(|date| self.first_shown(date.to_datetime(time)))
             .find(|at| *at > now)
             .unwrap_or(Timestamp::MAX)
+    }
+
+    /// The first instant at which the site's clocks show this date and time, or have just jumped over it.
+    fn first_shown(&self, local: civil::DateTime) -> Option<Timestamp> {
+        let ambiguous = self.zone.to_ambiguous_timestamp(local);
+        let skipped = matches!(ambiguous.offset(), AmbiguousOffset::Gap { .. });
+        let mut at = ambiguous.compatible().ok()?;
+        if skipped {
+            // The library moves a skipped time on by the length of the gap; the gap itself ends at the transition before that.
+            let just_after = at.checked_add(jiff::SignedDuration::from_millis(1)).ok()?;
+            at = self.zone.preceding(just_after).next()?.timestamp();
+        }
+        Some(Timestamp::from_millis(at.as_millisecond()))
     }
 
     /// The ISO week that the site's calendar shows at this instant.
@@ -99,14 +116,22 @@ pub fn parse_instant(text: &str, zone: &Zone) -> Result<Timestamp, String> {
     if let Ok(at) = text.parse::<jiff::Timestamp>() {
         return Ok(Timestamp::from_millis(at.as_millisecond()));
     }
-    let local = text.parse::<civil::DateTime>().or_else(|_| text.parse::<civil::Date>().map(|d| d.at(0, 0, 0, 0)));
+    // A zone in brackets would be dropped without a word.
+    let unzoned = if text.contains('[') { "" } else { text };
+    let local =
+        unzoned.parse::<civil::DateTime>().or_else(|_| unzoned.parse::<civil::Date>().map(|d| d.at(0, 0, 0, 0)));
     local
         .ok()
-        .and_then(|dt| dt.to_zoned(zone.zone.clone()).ok())
+        .and_then(|dt| dt.to_zoned_datetime(zone.zone.clone()).ok())
         .map(|zoned| Timestamp::from_millis(zoned.timestamp().as_millisecond()))
         .ok_or_else(|| {
             format!("`{text}` is not a time: write `2026-03-10 07:00` for the site's own clock ({}) or `2026-03-10T06:00:00Z`", zone.name)
         })
+}
+
+/// Prints an instant as RFC 3339 in UTC to the second, for machines.
+pub fn rfc3339_utc(at: Timestamp) -> String {
+    instant(at).strftime("%Y-%m-%dT%H:%M:%SZ").to_string()
 }
 
 fn instant(at: Timestamp) -> jiff::Timestamp {
@@ -115,4 +140,134 @@ fn instant(at: Timestamp) -> jiff::Timestamp {
     } else {
         jiff::Timestamp::MAX
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(text: &str) -> Timestamp {
+        Timestamp::from_millis(text.parse::<jiff::Timestamp>().unwrap().as_millisecond())
+    }
+
+    /// `want` computed with Python 3.11 `zoneinfo`, as `datetime(..., tzinfo=ZoneInfo(zone), fold=0).astimezone(timezone.utc)`.
+    #[test]
+    fn the_weekly_time_comes_once_a_week_whatever_the_clocks_do() {
+        const DUBLIN: &str = "Europe/Dublin";
+        const CHICAGO: &str = "America/Chicago";
+        let (mon7, sun0130, sun0230) = ((1, 7, 0), (7, 1, 30), (7, 2, 30));
+        for (zone, when, now, want, why) in [
+            (DUBLIN, mon7, "2026-03-23T06:59:59.999Z", "2026-03-23T07:00:00Z", "a moment before"),
+            (
+                DUBLIN,
+                mon7,
+                "2026-03-23T07:00:00Z",
+                "2026-03-30T06:00:00Z",
+                "exactly then is not after; summer time begins",
+            ),
+            (DUBLIN, mon7, "2026-03-29T23:30:00Z", "2026-03-30T06:00:00Z", "already Monday by the site's clock"),
+            (DUBLIN, mon7, "2026-10-19T06:00:00Z", "2026-10-26T07:00:00Z", "summer time ends"),
+            (
+                DUBLIN,
+                sun0130,
+                "2026-03-28T12:00:00Z",
+                "2026-03-29T01:00:00Z",
+                "a skipped time comes when the gap ends, 02:00 local",
+            ),
+            (DUBLIN, sun0130, "2026-03-29T01:00:00Z", "2026-04-05T00:30:00Z", "and only once"),
+            (DUBLIN, sun0130, "2026-10-24T12:00:00Z", "2026-10-25T00:30:00Z", "a doubled time comes the first time"),
+            (DUBLIN, sun0130, "2026-10-25T00:30:00Z", "2026-11-01T01:30:00Z", "and not the second time"),
+            (CHICAGO, mon7, "2026-03-02T13:00:00Z", "2026-03-09T12:00:00Z", "daylight saving begins"),
+            (CHICAGO, mon7, "2026-10-27T00:00:00Z", "2026-11-02T13:00:00Z", "daylight saving ends"),
+            (CHICAGO, sun0230, "2026-03-08T07:59:00Z", "2026-03-08T08:00:00Z", "skipped: 03:00 local"),
+            (CHICAGO, (7, 2, 0), "2026-03-08T07:59:00Z", "2026-03-08T08:00:00Z", "the first minute of the gap"),
+            (CHICAGO, sun0230, "2026-03-08T08:00:00Z", "2026-03-15T07:30:00Z", "and only once"),
+            (CHICAGO, sun0130, "2026-11-01T06:00:00Z", "2026-11-01T06:30:00Z", "doubled: the first"),
+            (CHICAGO, sun0130, "2026-11-01T06:30:00Z", "2026-11-08T07:30:00Z", "not the second"),
+            (
+                "Pacific/Apia",
+                (5, 7, 0),
+                "2011-12-29T20:00:00Z",
+                "2011-12-30T10:00:00Z",
+                "a whole Friday skipped: Saturday 00:00 local",
+            ),
+        ] {
+            let (weekday, hour, minute) = when;
+            let got = Zone::named(zone).unwrap().next_weekly(at(now), WeeklyTime { weekday, hour, minute });
+            assert_eq!(got, at(want), "{zone} {when:?} after {now}: {why}");
+        }
+    }
+
+    #[test]
+    fn instants_beyond_the_calendar_have_no_next_week() {
+        let zone = Zone::named("Europe/Dublin").unwrap();
+        let when = WeeklyTime { weekday: 1, hour: 7, minute: 0 };
+        assert_eq!(zone.next_weekly(Timestamp::MAX, when), Timestamp::MAX);
+        assert!(zone.next_weekly(Timestamp::MIN, when) > Timestamp::MIN);
+    }
+
+    /// Computed with Python 3.11, `date.isocalendar()`.
+    #[test]
+    fn iso_weeks_run_across_the_year_end() {
+        let zone = Zone::named("Europe/Dublin").unwrap();
+        for (day, year, week, why) in [
+            ("2026-12-28", 2026, 53, "a year that begins on a Thursday has 53 weeks"),
+            ("2026-12-31", 2026, 53, "its last day"),
+            ("2027-01-01", 2026, 53, "a Friday belongs to the week of its Thursday"),
+            ("2027-01-03", 2026, 53, "Sunday ends it"),
+            ("2027-01-04", 2027, 1, "Monday begins the next"),
+            ("2024-12-29", 2024, 52, "Sunday of the last week"),
+            ("2024-12-30", 2025, 1, "December can belong to the next year"),
+            ("2021-01-03", 2020, 53, "53 weeks in a leap year that begins on a Wednesday"),
+            ("2023-01-01", 2022, 52, "a Sunday on the first of January"),
+        ] {
+            let noon = at(&format!("{day}T12:00:00Z"));
+            assert_eq!(zone.iso_week(noon), IsoWeek { year, week }, "{day}: {why}");
+        }
+        let auckland = Zone::named("Pacific/Auckland").unwrap();
+        let sunday_noon = at("2027-01-03T12:00:00Z");
+        assert_eq!(auckland.iso_week(sunday_noon), IsoWeek { year: 2027, week: 1 }, "it is Monday there already");
+    }
+
+    #[test]
+    fn zones_are_known_by_their_iana_names_only() {
+        for (name, known, why) in [
+            ("Europe/Dublin", true, "a name of the database"),
+            ("America/Chicago", true, "another"),
+            ("Europe/Dublim", false, "a slip of the pen"),
+            ("", false, "nothing"),
+            ("/etc/localtime", false, "never a file of the machine"),
+        ] {
+            assert_eq!(Zone::named(name).is_ok(), known, "{name}: {why}");
+        }
+        assert!(Zone::names().iter().any(|name| name == "Europe/Dublin"));
+    }
+
+    #[test]
+    fn instants_are_read_as_people_write_them() {
+        let zone = Zone::named("Europe/Dublin").unwrap();
+        for (text, want, why) in [
+            ("2026-07-10 07:00", Some("2026-07-10T06:00:00Z"), "the site's own clock, summer"),
+            ("2026-01-10 07:00", Some("2026-01-10T07:00:00Z"), "the site's own clock, winter"),
+            ("2026-01-10", Some("2026-01-10T00:00:00Z"), "the beginning of the day"),
+            ("2026-07-10T07:00:00Z", Some("2026-07-10T07:00:00Z"), "RFC 3339 in UTC"),
+            ("2026-07-10T07:00:00-05:00", Some("2026-07-10T12:00:00Z"), "RFC 3339 with an offset"),
+            ("2026-07-10T07:00[America/Chicago]", None, "another zone would be taken for the site's"),
+            ("10.7.2026", None, "not ISO 8601"),
+            ("", None, "nothing"),
+        ] {
+            let got = parse_instant(text, &zone);
+            match want {
+                Some(want) => assert_eq!(got, Ok(at(want)), "{text}: {why}"),
+                None => assert!(got.unwrap_err().contains("Europe/Dublin"), "{text}: {why}"),
+            }
+        }
+    }
+
+    #[test]
+    fn instants_print_in_the_site_zone() {
+        let zone = Zone::named("Europe/Dublin").unwrap();
+        assert_eq!(zone.show(at("2026-07-10T06:00:00Z")), "2026-07-10 07:00 +01:00");
+        assert_eq!(zone.show_short(at("2026-03-03T06:00:00Z")), "Tue 3 Mar 06:00");
+    }
 }

@@ -1,0 +1,522 @@
+//! What leaves the site: the broker, mail, the people who get it, the sounder and the heartbeat.
+//!
+//! Must never let a password stand in the settings, nor a link leave the machine unprotected unless that is spelled out.
+
+use std::net::{IpAddr, SocketAddr};
+use std::path::{Path, PathBuf};
+
+use pile::time::Span;
+
+use crate::model::{Broker, Heartbeat, LinkSecurity, Login, Mail, Person, SecretFile, Sounder, Transport};
+
+use super::fault::{Faults, Place};
+use super::node::{Kind, Node, shortened};
+use super::section::{Item, Section};
+use super::topics;
+
+const BROKER_KEYS: [&str; 8] =
+    ["embedded", "url", "security", "user", "password_file", "credential", "ca_file", "client_id"];
+const EMBEDDED_KEYS: [&str; 3] = ["listen", "password_file", "credential"];
+const MAIL_KEYS: [&str; 4] = ["from", "domain", "folder", "smtp"];
+const SMTP_KEYS: [&str; 7] = ["host", "port", "security", "ca_file", "user", "password_file", "credential"];
+
+/// The ports that the broker and the mail relay use when the settings name none: IANA registry, RFC 6409, RFC 8314.
+const MQTT_PORT: u16 = 1883;
+const MQTTS_PORT: u16 = 8883;
+const SUBMISSION_PORT: u16 = 587;
+const SUBMISSIONS_PORT: u16 = 465;
+const SMTP_PORT: u16 = 25;
+
+/// Where the embedded broker listens when the settings do not speak of a broker.
+const LISTEN_DEFAULT: SocketAddr = SocketAddr::new(IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), MQTT_PORT);
+
+#[derive(Clone, Copy, PartialEq)]
+enum Security {
+    Plain,
+    StartTls,
+    Tls,
+}
+
+/// Reads `broker`; without one, the daemon brings its own, on the loopback address.
+pub(super) fn broker(top: &Section<'_>, site_id: Option<&str>, faults: &mut Faults) -> Option<Broker> {
+    let Some(item) = top.optional("broker") else {
+        return Some(Broker::Embedded { listen: LISTEN_DEFAULT, passwords: None });
+    };
+    let section = Section::open(item.node, "broker", &BROKER_KEYS, faults)?;
+    match (section.optional("embedded"), section.optional("url")) {
+        (Some(item), None) => {
+            for key in BROKER_KEYS.into_iter().filter(|key| *key != "embedded") {
+                section.refuse(
+                    key,
+                    "is for a broker that runs elsewhere, but this one is embedded",
+                    "remove it, or move it under `embedded` if it is known there",
+                    faults,
+                );
+            }
+            embedded(&item, faults)
+        }
+        (None, Some(url)) => remote(&section, &url, site_id, faults),
+        (Some(_), Some(url)) => {
+            faults.add(
+                url.node.at,
+                "broker has both `embedded` and `url`",
+                "keep `embedded` to let hypocaust bring its own broker, or `url` to use one that runs already",
+            );
+            None
+        }
+        (None, None) => {
+            if !section.has("embedded") && !section.has("url") {
+                faults.add(
+                    section.at,
+                    "broker has neither `embedded` nor `url`",
+                    "add `embedded: { listen: \"127.0.0.1:1883\" }`, or `url: \"mqtts://broker.example:8883\"`",
+                );
+            }
+            None
+        }
+    }
+}
+
+fn embedded(item: &Item<'_>, faults: &mut Faults) -> Option<Broker> {
+    let section = Section::open(item.node, "the embedded broker", &EMBEDDED_KEYS, faults)?;
+    let passwords = secret(&section, faults);
+    let item = section.required("listen", "`listen: \"127.0.0.1:1883\"`", faults)?;
+    let text = match &item.node.kind {
+        Kind::Number(_) => None,
+        _ => Some(item.text(faults)?),
+    };
+    let Some(listen) = text.and_then(|text| text.parse::<SocketAddr>().ok()) else {
+        faults.add(
+            item.node.at,
+            format!("{} is {}, which is not an address with a port", item.label, item.node.kind.described()),
+            "write it in quotes like \"127.0.0.1:1883\", or \"[::1]:1883\"; for every network of the machine \"0.0.0.0:1883\", with a password_file",
+        );
+        return None;
+    };
+    if !listen.ip().is_loopback() && passwords.as_ref().is_ok_and(Option::is_none) {
+        faults.add(
+            item.node.at,
+            format!("{} is {listen}, which other machines can reach, and nobody is asked for a password", item.label),
+            "add `password_file: /path`, or listen on \"127.0.0.1:1883\"; whoever can publish can make readings up",
+        );
+        return None;
+    }
+    Some(Broker::Embedded { listen, passwords: passwords.ok()? })
+}
+
+fn remote(section: &Section<'_>, url: &Item<'_>, site_id: Option<&str>, faults: &mut Faults) -> Option<Broker> {
+    let login = login(section, faults);
+    let ca_file = section.optional("ca_file").map(|item| item.path(faults));
+    let client_id = match section.optional("client_id") {
+        Some(item) => client_id(&item, faults),
+        None => site_id.map(|id| format!("hypocaust-{id}")),
+    };
+    let spelled = section
+        .optional("security")
+        .map(|item| (item.node.at, item.choice(&[("plain", Security::Plain), ("tls", Security::Tls)], faults)));
+    let text = url.text(faults)?;
+    let example = "write it like \"mqtts://broker.example:8883\"";
+    let Some((scheme, rest)) = text.split_once("://") else {
+        faults.add(url.node.at, format!("{} is `{}`, which has no scheme", url.label, shortened(text)), example);
+        return None;
+    };
+    let (security, default_port) = match scheme {
+        "mqtts" => (Security::Tls, MQTTS_PORT),
+        "mqtt" => (Security::Plain, MQTT_PORT),
+        _ => {
+            faults.add(
+                url.node.at,
+                format!("{} has the scheme `{}`, which is not spoken here", url.label, shortened(scheme)),
+                "use mqtts:// (with TLS) or mqtt:// (without)",
+            );
+            return None;
+        }
+    };
+    let authority = rest.strip_suffix('/').unwrap_or(rest);
+    if authority.contains('@') {
+        faults.add(
+            url.node.at,
+            format!("{} has a user name in it", url.label),
+            "take it out and write `user:` with `password_file:` or `credential:` beside it; change the password if it stood there too",
+        );
+        return None;
+    }
+    let Some((host, port)) = host_and_port(authority, default_port) else {
+        faults.add(
+            url.node.at,
+            format!("{} is `{}`, which is not a host with a port", url.label, shortened(text)),
+            example,
+        );
+        return None;
+    };
+    if security == Security::Plain
+        && let Some(Some(_)) = &ca_file
+    {
+        section.refuse("ca_file", "is for TLS, and mqtt:// has none", "write mqtts:// in `url`, or remove it", faults);
+    }
+    match spelled {
+        Some((at, Some(spelled))) if spelled != security => {
+            faults.add(
+                at,
+                format!("`security` in broker does not agree with `{scheme}://` in `url`"),
+                "use mqtts:// with tls and mqtt:// with plain",
+            );
+            return None;
+        }
+        None if security == Security::Plain && !is_loopback(&host) => {
+            faults.add(
+                url.node.at,
+                format!("{} leaves this machine without encryption, to {host}", url.label),
+                "use mqtts://, or write `security: plain` beside it if every wire to that host is your own",
+            );
+            return None;
+        }
+        Some((_, None)) => return None,
+        _ => {}
+    }
+    let ca_file = match ca_file {
+        Some(path) => Some(path?),
+        None => None,
+    };
+    let security = match security {
+        Security::Tls => LinkSecurity::Tls { ca_file },
+        _ => LinkSecurity::Plain,
+    };
+    Some(Broker::Remote { host, port, security, login: login.ok()?, client_id: client_id? })
+}
+
+fn client_id(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
+    let text = item.text(faults)?;
+    // MQTT 5.0 section 3.1.3.1 lets a server refuse more; every known broker takes 64 printable characters.
+    if text.len() > 64 || !text.chars().all(|c| c.is_ascii_graphic()) {
+        faults.add(
+            item.node.at,
+            format!("{} is `{}`", item.label, shortened(text)),
+            "use up to 64 letters, digits and signs, without spaces",
+        );
+        return None;
+    }
+    Some(text.into())
+}
+
+/// Where the secret of this section is; `Err` where that is faulty.
+fn secret(section: &Section<'_>, faults: &mut Faults) -> Result<Option<SecretFile>, ()> {
+    match (section.optional("password_file"), section.optional("credential")) {
+        (Some(_), Some(item)) => {
+            faults.add(item.node.at, format!("{} stands beside `password_file`", item.label), "keep one of the two");
+            Err(())
+        }
+        (Some(item), None) => item.path(faults).map(|path| Some(SecretFile::File(path))).ok_or(()),
+        (None, Some(item)) => {
+            let text = item.text(faults).ok_or(())?;
+            if text.contains('/') || text.starts_with('.') {
+                faults.add(
+                    item.node.at,
+                    format!("{} is `{}`, which is not a plain file name", item.label, shortened(text)),
+                    "write the name that the service unit gives it, such as `LoadCredential=mail:/etc/...` gives `mail`; a path goes under `password_file`",
+                );
+                return Err(());
+            }
+            Ok(Some(SecretFile::Credential(text.into())))
+        }
+        (None, None) if section.has("password_file") || section.has("credential") => Err(()),
+        (None, None) => Ok(None),
+    }
+}
+
+fn login(section: &Section<'_>, faults: &mut Faults) -> Result<Option<Login>, ()> {
+    let password = secret(section, faults)?;
+    let user = section.optional("user");
+    match (user, password) {
+        (Some(user), Some(password)) => {
+            user.text(faults).map(|user| Some(Login { user: user.into(), password })).ok_or(())
+        }
+        (Some(user), None) => {
+            faults.add(
+                user.node.at,
+                format!("{} has no password beside it", user.label),
+                "add `password_file: /path` or `credential: name`",
+            );
+            Err(())
+        }
+        (None, Some(_)) => {
+            let at = section
+                .optional("password_file")
+                .or(section.optional("credential"))
+                .map_or(section.at, |item| item.node.at);
+            faults.add(
+                at,
+                format!("{} has a password but no `user`", section.called),
+                "add `user:`, or remove the password",
+            );
+            Err(())
+        }
+        (None, None) => Ok(None),
+    }
+}
+
+fn host_and_port(authority: &str, default_port: u16) -> Option<(String, u16)> {
+    let (host, port) = match authority.strip_prefix('[') {
+        Some(rest) => {
+            let (host, after) = rest.split_once(']')?;
+            host.parse::<std::net::Ipv6Addr>().ok()?;
+            let port = match after {
+                "" => default_port,
+                after => port_number(after.strip_prefix(':')?)?,
+            };
+            (host, port)
+        }
+        None => match authority.split_once(':') {
+            Some((host, port)) => (host, port_number(port)?),
+            None => (authority, default_port),
+        },
+    };
+    let ok = authority.starts_with('[') || is_host(host);
+    ok.then(|| (host.into(), port))
+}
+
+fn port_number(text: &str) -> Option<u16> {
+    text.parse().ok().filter(|port| *port > 0)
+}
+
+fn is_host(text: &str) -> bool {
+    !text.is_empty()
+        && text.len() <= 253
+        && text.chars().all(|c| c.is_alphanumeric() || "-._".contains(c))
+        && !text.starts_with(['-', '.'])
+}
+
+fn is_loopback(host: &str) -> bool {
+    host == "localhost" || host.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
+}
+
+/// Reads `mail`; a relative `folder` lies in the data folder.
+pub(super) fn mail(top: &Section<'_>, data_folder: Option<&Path>, faults: &mut Faults) -> Option<Mail> {
+    let item = top.required(
+        "mail",
+        "`mail: { from: \"compost@your.domain\", folder: mail }` for a trial, or `smtp:` in place of `folder:`",
+        faults,
+    )?;
+    let section = Section::open(item.node, "mail", &MAIL_KEYS, faults)?;
+    let from = section
+        .required("from", "the sender, such as `from: \"compost@your.domain\"`", faults)
+        .and_then(|item| address(&item, faults));
+    let domain = match section.optional("domain") {
+        Some(item) => mail_domain(&item, faults),
+        None => from.as_deref().and_then(|from| from.rsplit_once('@')).map(|(_, domain)| domain.into()),
+    };
+    let transport = match (section.optional("folder"), section.optional("smtp")) {
+        (Some(item), None) => {
+            item.path(faults).map(|path| Transport::Folder(data_folder.map_or(path.clone(), |data| data.join(&path))))
+        }
+        (None, Some(item)) => smtp(&item, faults),
+        (Some(_), Some(item)) => {
+            faults.add(
+                item.node.at,
+                "mail has both `folder` and `smtp`",
+                "keep `folder` for a trial run, or `smtp` to send for real",
+            );
+            None
+        }
+        (None, None) => {
+            if !section.has("folder") && !section.has("smtp") {
+                faults.add(
+                    section.at,
+                    "mail has no way out",
+                    "add `folder: mail` for a trial run, or `smtp: { host: mail.your.domain }`",
+                );
+            }
+            None
+        }
+    };
+    Some(Mail { from: from?, domain: domain?, transport: transport? })
+}
+
+fn smtp(item: &Item<'_>, faults: &mut Faults) -> Option<Transport> {
+    let section = Section::open(item.node, "smtp", &SMTP_KEYS, faults)?;
+    let host = section.required("host", "the mail relay, such as `host: mail.your.domain`", faults).and_then(|item| {
+        let text = item.text(faults)?;
+        if is_host(text) || text.parse::<IpAddr>().is_ok() {
+            return Some(text);
+        }
+        faults.add(
+            item.node.at,
+            format!("{} is `{}`, which is not a host name", item.label, shortened(text)),
+            "write the name or address alone; the port goes under `port`",
+        );
+        None
+    });
+    let port = section.optional("port").map(|item| item.whole(1..=65_535, "", faults));
+    let login = login(&section, faults);
+    let ca_file = section.optional("ca_file").map(|item| item.path(faults));
+    let options = [("starttls", Security::StartTls), ("tls", Security::Tls), ("plain", Security::Plain)];
+    let security = section.optional("security").map(|item| item.choice(&options, faults));
+    let host = host?;
+    let port = match port {
+        Some(port) => Some(u16::try_from(port?).ok()?),
+        None => None,
+    };
+    // Left to itself, a link that leaves the machine is always encrypted.
+    let security = match security {
+        Some(spelled) => spelled?,
+        None if port == Some(SUBMISSIONS_PORT) => Security::Tls,
+        None if is_loopback(host) => Security::Plain,
+        None => Security::StartTls,
+    };
+    if security == Security::Plain && ca_file.is_some() {
+        section.refuse(
+            "ca_file",
+            "is for TLS, and `security` is plain",
+            "write `security: starttls`, or remove it",
+            faults,
+        );
+        return None;
+    }
+    let ca_file = match ca_file {
+        Some(path) => Some(path?),
+        None => None,
+    };
+    let (security, default_port) = match security {
+        Security::Plain => (LinkSecurity::Plain, SMTP_PORT),
+        Security::StartTls => (LinkSecurity::StartTls { ca_file }, SUBMISSION_PORT),
+        Security::Tls => (LinkSecurity::Tls { ca_file }, SUBMISSIONS_PORT),
+    };
+    Some(Transport::Smtp { host: host.into(), port: port.unwrap_or(default_port), security, login: login.ok()? })
+}
+
+fn address(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
+    let text = item.text(faults)?;
+    let ok = text.len() <= 254
+        && text.split_once('@').is_some_and(|(local, domain)| {
+            !local.is_empty() && local.chars().all(is_local_char) && is_host(domain) && !domain.ends_with('.')
+        });
+    if !ok {
+        faults.add(
+            item.node.at,
+            format!("{} is `{}`, which is not a mail address", item.label, shortened(text)),
+            "write the address alone, such as \"nora@your.domain\", without a name or <>",
+        );
+        return None;
+    }
+    Some(text.into())
+}
+
+/// The characters of an unquoted local part: RFC 5322 section 3.2.3 `atext` and the dot, and letters beyond ASCII (RFC 6531).
+fn is_local_char(c: char) -> bool {
+    c.is_alphanumeric() || "!#$%&'*+-/=?^_`{|}~.".contains(c)
+}
+
+fn mail_domain(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
+    let text = item.text(faults)?;
+    if !is_host(text) {
+        faults.add(
+            item.node.at,
+            format!("{} is `{}`, which is not a domain", item.label, shortened(text)),
+            "write it like your.domain; without it the domain of `from` is used",
+        );
+        return None;
+    }
+    Some(text.into())
+}
+
+#[derive(Clone, Copy, PartialEq)]
+enum Gets {
+    Alarms,
+    Summary,
+}
+
+/// Reads `people`.
+pub(super) fn people(top: &Section<'_>, faults: &mut Faults) -> Vec<Person> {
+    let mut seen: Vec<(&str, Place)> = Vec::new();
+    top.list("people", faults).iter().filter_map(|node| person(node, &mut seen, faults)).collect()
+}
+
+fn person<'t>(node: &'t Node, seen: &mut Vec<(&'t str, Place)>, faults: &mut Faults) -> Option<Person> {
+    let section = Section::open_named(node, "person", "name", &["name", "mail", "gets"], faults)?;
+    let name_item = section.required("name", "for example `name: Nora Quill`", faults);
+    let name = name_item.as_ref().and_then(|item| item.text(faults));
+    if let (Some(item), Some(name)) = (&name_item, name) {
+        match seen.iter().find(|(have, _)| *have == name) {
+            Some((_, first)) => faults.add(
+                item.node.at,
+                format!("person {} occurs twice, first on line {}", shortened(name), first.line),
+                "give the second one a name that tells the two apart: the log names who did what",
+            ),
+            None => seen.push((name, item.node.at)),
+        }
+    }
+    let mail = section
+        .required("mail", "the address, such as `mail: \"nora@your.domain\"`", faults)
+        .and_then(|item| address(&item, faults));
+    let gets = match section.optional("gets") {
+        Some(item) => item
+            .list(faults)
+            .iter()
+            .filter_map(|node| {
+                let item = Item { node, label: item.label.clone() };
+                item.choice(&[("alarms", Gets::Alarms), ("summary", Gets::Summary)], faults)
+            })
+            .collect(),
+        None => vec![Gets::Alarms, Gets::Summary],
+    };
+    Some(Person {
+        name: name?.into(),
+        mail: mail?,
+        alarms: gets.contains(&Gets::Alarms),
+        summary: gets.contains(&Gets::Summary),
+    })
+}
+
+/// Reads `sounder`.
+pub(super) fn sounder(top: &Section<'_>, faults: &mut Faults) -> Option<Sounder> {
+    let item = top.optional("sounder")?;
+    let section = Section::open(item.node, "sounder", &["topic", "on", "off"], faults)?;
+    let topic = section
+        .required("topic", "where to publish, such as `topic: \"yard/sounder\"`", faults)
+        .and_then(|item| topics::read_plain_topic(&item, faults));
+    let on = section.optional("on").map_or(Some("ON"), |item| item.text(faults));
+    let off = section.optional("off").map_or(Some("OFF"), |item| item.text(faults));
+    if let (Some(on), Some(off)) = (on, off)
+        && on == off
+    {
+        faults.add(
+            section.at,
+            format!("sounder sends `{}` for on and for off", shortened(on)),
+            "give `on` and `off` different payloads",
+        );
+    }
+    Some(Sounder { topic: topic?, on: on?.into(), off: off?.into() })
+}
+
+/// Reads `heartbeat`.
+pub(super) fn heartbeat(top: &Section<'_>, faults: &mut Faults) -> Option<Heartbeat> {
+    let item = top.optional("heartbeat")?;
+    let section = Section::open(item.node, "heartbeat", &["url", "every_minutes"], faults)?;
+    let url = section
+        .required("url", "the address to call, such as `url: \"https://watch.example/harrow-lane\"`", faults)
+        .and_then(|item| {
+            let text = item.text(faults)?;
+            let rest = text.strip_prefix("https://").or(text.strip_prefix("http://"));
+            let authority = rest.map(|rest| rest.split(['/', '?', '#']).next().unwrap_or_default());
+            let ok = authority.is_some_and(|authority| host_and_port(authority, 443).is_some());
+            if !ok || !text.chars().all(|c| c.is_ascii_graphic()) {
+                faults.add(
+                    item.node.at,
+                    format!("{} is `{}`, which is not a web address", item.label, shortened(text)),
+                    "write it like \"https://watch.example/harrow-lane\"",
+                );
+                return None;
+            }
+            Some(text)
+        });
+    let every = match section.optional("every_minutes") {
+        Some(item) => item.number(1.0..=1_440.0, "min", faults).map(|minutes| Span::from_seconds_f64(minutes * 60.0)),
+        None => Some(Span::minutes(15)),
+    };
+    Some(Heartbeat { url: url?.into(), every: every? })
+}
+
+/// Reads `data_folder`; a relative one lies in the folder that the daemon is started in.
+pub(super) fn data_folder(top: &Section<'_>, faults: &mut Faults) -> Option<PathBuf> {
+    top.optional("data_folder").map_or_else(|| Some(PathBuf::from("data")), |item| item.path(faults))
+}
