@@ -228,7 +228,7 @@ impl Engine {
             self.remember(entry);
         }
         for mail in restored.waiting {
-            for deadline in self.outbox.put_back(mail) {
+            if let Some(deadline) = self.outbox.put_back(mail) {
                 self.deadlines.insert(deadline);
             }
         }

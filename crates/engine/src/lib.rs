@@ -16,4 +16,4 @@ pub mod restore;
 mod series;
 mod weekly;
 
-pub use engine::Engine;
+pub use engine::{Engine, status_topic};

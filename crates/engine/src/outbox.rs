@@ -45,11 +45,6 @@ impl Outbox {
         }
     }
 
-    /// The highest mail id given out.
-    pub(crate) fn last(&self) -> u64 {
-        self.last
-    }
-
     /// Takes a new mail in; it is due at once.
     pub(crate) fn add(&mut self, to: &str, notice: Notice, now: Timestamp) -> (Mail, Deadline) {
         self.last += 1;

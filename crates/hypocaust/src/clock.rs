@@ -70,6 +70,7 @@ impl Clock {
     }
 }
 
+#[expect(clippy::disallowed_methods, reason = "this is the one place that reads the wall clock")]
 fn wall_millis() -> i64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     i64::try_from(since.as_millis()).unwrap_or(i64::MAX)

@@ -1,1 +1,13 @@
-//! x
+//! Words and pictures for people: alarm mails, the weekly summary, the outage mail, the trial mail; and their way out by SMTP.
+//!
+//! Must never decide whether to send: the engine does, and hears of every outcome.
+
+mod chart;
+mod figures;
+mod letter;
+mod postman;
+mod render;
+mod words;
+
+pub use postman::{Patience, Postman, PostmanError};
+pub use render::{RenderError, render};

@@ -1,0 +1,487 @@
+//! Six weeks of an invented site in about a minute: a simulated yard publishes over real MQTT to the daemon of `run`.
+//!
+//! Must never give the daemon anything but what a real site would: messages on the broker and requests on the local socket.
+
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use engine::effect::MailState;
+use indicatif::{ProgressBar, ProgressStyle};
+use ledger::{Access, Folder, Ledger};
+use pile::time::{Span, Timestamp};
+use pile::units::{Celsius, Litres};
+use rulebook::Rulebook;
+use rumqttc::{AsyncClient, MqttOptions, PublishOptions, QoS};
+use sim::{Bin, BinSetup, Blower, BlowerFault, Climate, Fault, Gateway, Layer, ProbeModel, Pulses};
+use site::model::{Broker, Site, Transport};
+use site::zone::parse_instant;
+use tokio::sync::watch;
+
+use crate::cli::DemoArgs;
+use crate::clock::Clock;
+use crate::commands::{CommandError, runtime, shipped_rules};
+use crate::daemon::{self, Progress, Setup};
+use crate::listing::about;
+use crate::socket::{self, Answer, Request};
+use crate::wiring;
+
+/// The settings of the invented site.
+const SETTINGS: &str = include_str!("../../../demo-data/site.yaml");
+/// A file that marks a folder as an earlier demo's, which may be replaced.
+const MARK: &str = ".hypocaust-demo";
+/// From one pack of a bin to the next.
+const STEP: Span = Span::minutes(5);
+/// A Monday in spring, by the site's clock.
+const BEGINS: &str = "2026-03-02 06:00";
+/// Water from a hose in spring.
+const HOSE: Celsius = Celsius(11.0);
+/// Nothing that the demo waits for takes this long unless something is broken.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// Runs the demo and prints what came of it.
+///
+/// # Errors
+/// When the folder cannot be used or the daemon fails.
+pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
+    let begun = Instant::now();
+    let out = prepare(&args.out)?;
+    let mut site = site::settings::read(SETTINGS, "demo-data/site.yaml")
+        .map_err(|faults| CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")))?;
+    site.data_folder = out.join("data");
+    site.mail.transport = Transport::Folder(out.join("mail"));
+    site.rules.folder = shipped_rules();
+    debug_assert!(matches!(site.broker, Broker::Embedded { .. }));
+    let texts = wiring::rules(&site.rules.folder)?;
+    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
+    let start = parse_instant(BEGINS, &site.zone).map_err(CommandError::Refused)?;
+    let folder = Folder::lock(&site.data_folder)?;
+    let site = Arc::new(site);
+
+    println!("{}: six bins, {} days, seed {}; {} rules from {}", site.name, args.days, args.seed, rulebook.rules().len(), site.rules.folder.display());
+    let (set_clock, clock) = watch::channel(start);
+    let setup = Setup { site: Arc::clone(&site), rulebook, broken, folder, clock: Clock::Driven(clock), recorder: None };
+    let days = args.days;
+    let seed = args.seed;
+    let driven = runtime()?.block_on(async {
+        let (stop, stopped) = watch::channel(false);
+        let (progress, watching) = watch::channel(Progress::default());
+        let mut daemon = tokio::spawn(daemon::run(setup, stopped, progress));
+        let season = Season { site: Arc::clone(&site), start, days, seed, set_clock, watching };
+        let lived = tokio::select! {
+            ended = &mut daemon => {
+                return match ended {
+                    Ok(Ok(())) => Err(CommandError::Refused("the daemon stopped by itself".into())),
+                    Ok(Err(error)) => Err(error.into()),
+                    Err(panic) => Err(CommandError::Refused(format!("the daemon failed: {panic}"))),
+                };
+            }
+            lived = season.live() => lived,
+        };
+        let _ = stop.send(true);
+        match daemon.await {
+            Ok(ended) => ended?,
+            Err(panic) => return Err(CommandError::Refused(format!("the daemon failed: {panic}"))),
+        }
+        lived
+    })?;
+    tell(&site, &out, &driven, begun.elapsed())
+}
+
+/// What the season came to.
+struct Lived {
+    published: u64,
+    waterings: u32,
+}
+
+fn prepare(out: &Path) -> Result<PathBuf, CommandError> {
+    let failed = |what: String| move |source| CommandError::Io { what, source };
+    if out.exists() {
+        let ours = out.join(MARK).exists();
+        let empty = std::fs::read_dir(out).map(|mut d| d.next().is_none()).unwrap_or(false);
+        if !ours && !empty {
+            return Err(CommandError::Refused(format!(
+                "{} is there already and was not made by an earlier demo; give another folder with --out",
+                out.display()
+            )));
+        }
+        std::fs::remove_dir_all(out).map_err(failed(format!("the earlier demo in {} cannot be removed", out.display())))?;
+    }
+    let make = |path: &Path| {
+        std::fs::create_dir_all(path).map_err(failed(format!("{} cannot be made; give a folder that can with --out", path.display())))
+    };
+    make(&out.join("mail"))?;
+    std::fs::write(out.join(MARK), "made by `hypocaust demo`; replaced by the next one\n")
+        .map_err(failed(format!("{} cannot be written to", out.display())))?;
+    Ok(out.to_owned())
+}
+
+struct Season {
+    site: Arc<Site>,
+    start: Timestamp,
+    days: u32,
+    seed: u64,
+    set_clock: watch::Sender<Timestamp>,
+    watching: watch::Receiver<Progress>,
+}
+
+/// One bin with all that belongs to it.
+struct Bay {
+    name: &'static str,
+    bin: Bin,
+    blower: Blower,
+    probes: [ProbeModel; 4],
+    moisture: Option<ProbeModel>,
+    gateway: Gateway<String>,
+    on_air: Timestamp,
+    off_air: Timestamp,
+    loaded: Celsius,
+    care: Care,
+    client: AsyncClient,
+    said_on_air: bool,
+    said_off_air: bool,
+    /// When the crew will come because a mail called them.
+    called_for: Option<Timestamp>,
+    last_care: Timestamp,
+}
+
+/// How the crew looks after a bin.
+#[derive(Clone, Copy)]
+enum Care {
+    /// They feel a handful every morning and water below this moisture, up to the second one.
+    Daily { below: f64, to: f64 },
+    /// They come when a mail says so, some hours later, and water up to this moisture.
+    WhenTold { after: Span, to: f64 },
+    /// They come when a mail says so and give the blower these pulses.
+    MoreAir { after: Span, pulses: Pulses },
+    /// They leave it alone.
+    Not,
+}
+
+impl Season {
+    async fn live(mut self) -> Result<Lived, CommandError> {
+        let address = self.broker().await?;
+        let mut bays = self.bays(address)?;
+        let yard = connect(address, "fennel-air");
+        let climate = Climate { seed: self.seed, ..Climate::temperate(self.seed) };
+        let mut lived = Lived { published: 0, waterings: 0 };
+        let steps = i64::from(self.days) * Span::days(1).as_millis() / STEP.as_millis();
+        let bar = ProgressBar::new(steps.unsigned_abs());
+        if let Ok(style) = ProgressStyle::with_template("  {bar:40} {msg}  {percent:>3} %  {elapsed} of about {duration}") {
+            bar.set_style(style);
+        }
+        for step in 1..=steps {
+            let before = self.start + STEP.times(step - 1);
+            let now = self.start + STEP.times(step);
+            let weather = climate.weather(before);
+            self.advance_to(now).await?;
+            let mut notices = Vec::new();
+            for bay in &mut bays {
+                if now > bay.on_air {
+                    let air = bay.blower.air(before, now);
+                    bay.bin
+                        .advance(now.since(before), air, weather)
+                        .map_err(|e| CommandError::Refused(format!("{}: the model refuses: {e}", bay.name)))?;
+                }
+                let pack = bay.pack(now, weather.ambient);
+                bay.gateway.accept(now, pack);
+                for delivery in bay.gateway.deliver(now) {
+                    notices.push(publish(&bay.client, format!("fennel/{}/pack", bay.name), delivery.pack).await?);
+                    lived.published += 1;
+                }
+            }
+            let air = format!("{{\"measured_at\":{},\"air\":{:.2}}}", now.as_millis() / 1_000, weather.ambient.0);
+            notices.push(publish(&yard, "fennel/air".into(), air).await?);
+            lived.published += 1;
+            for notice in notices {
+                tokio::time::timeout(PATIENCE, notice.wait_completion_async())
+                    .await
+                    .map_err(|_| CommandError::Refused("the daemon did not acknowledge a message in 30 s".into()))?
+                    .map_err(|e| CommandError::Refused(format!("a message was not acknowledged: {e}")))?;
+            }
+            self.crew(&mut bays, now, &mut lived).await?;
+            bar.set_position(step.unsigned_abs());
+            if step % 288 == 0 {
+                bar.set_message(self.site.zone.show_short(now));
+                if bar.is_hidden() && step % (288 * 7) == 0 {
+                    println!("  {} ({} of {} days)", self.site.zone.show_short(now), step / 288, self.days);
+                }
+            }
+        }
+        bar.finish_and_clear();
+        self.settle(self.start + STEP.times(steps)).await?;
+        Ok(lived)
+    }
+
+    async fn broker(&mut self) -> Result<SocketAddr, CommandError> {
+        let ready = tokio::time::timeout(PATIENCE, self.watching.wait_for(|p| p.ready)).await;
+        match ready {
+            Ok(Ok(progress)) => progress.listens_on.ok_or_else(|| CommandError::Refused("the broker does not listen".into())),
+            _ => Err(CommandError::Refused("the daemon was not ready in 30 s".into())),
+        }
+    }
+
+    /// Sets the clock and waits until all that was due by then is done, committed and answered.
+    async fn advance_to(&mut self, now: Timestamp) -> Result<(), CommandError> {
+        self.set_clock.send_replace(now);
+        self.settle(now).await
+    }
+
+    async fn settle(&mut self, now: Timestamp) -> Result<(), CommandError> {
+        match tokio::time::timeout(PATIENCE, self.watching.wait_for(|p| p.settled_at.is_some_and(|at| at >= now))).await {
+            Ok(Ok(_)) => Ok(()),
+            _ => Err(CommandError::Refused(format!("the daemon was not done with {} in 30 s", self.site.zone.show(now)))),
+        }
+    }
+
+    fn bays(&self, address: SocketAddr) -> Result<Vec<Bay>, CommandError> {
+        let day = |n: f64| self.start + Span::from_seconds_f64(n * 86_400.0);
+        let tended = Care::Daily { below: 0.51, to: 0.55 };
+        let few = Pulses { on: Span::seconds(45), every: Span::minutes(60) };
+        let more = Pulses { on: Span::seconds(45), every: Span::minutes(15) };
+        let plans = [
+            ("bay-1", BinSetup::typical(), 0.1, 38.0, tended),
+            ("bay-2", BinSetup::dry_mix(), 0.2, 41.0, Care::WhenTold { after: Span::hours(9), to: 0.57 }),
+            ("bay-3", BinSetup::typical(), 1.1, 40.0, tended),
+            ("bay-4", BinSetup::rich_feed(), 2.1, 36.0, Care::MoreAir { after: Span::hours(2), pulses: more }),
+            ("bay-5", BinSetup::soaked_mix(), 3.1, 12.0, Care::Not),
+            ("bay-6", BinSetup::typical(), 4.1, 41.0, tended),
+        ];
+        (0u64..)
+            .zip(plans)
+            .map(|(i, (name, setup, on_air, off_air, care))| {
+                let on_air = day(on_air);
+                let seed = self.seed.wrapping_mul(1_000).wrapping_add(i * 10);
+                let mut blower = Blower::typical(on_air);
+                let mut probes = [0, 1, 2, 3].map(|n| ProbeModel::temperature(seed + n));
+                let mut outages = Vec::new();
+                match name {
+                    "bay-3" => blower.faults.push(BlowerFault::Stops { from: day(9.4), until: Some(day(10.9)) }),
+                    "bay-4" => blower.set_pulses(on_air, few),
+                    "bay-6" => {
+                        probes[1] = ProbeModel::temperature(seed + 1)
+                            .with_fault(Fault::Flaky { from: day(13.0), until: day(15.0), share: 0.6 })
+                            .with_fault(Fault::Silent { from: day(15.0), until: day(17.3) });
+                        outages.push((day(23.0), day(23.6)));
+                    }
+                    _ => {}
+                }
+                // A moisture probe is rare on small sites; one bin has one.
+                let moisture = (name == "bay-2").then(|| ProbeModel::new(0.4, 0.1, 0.0, Span::minutes(30), seed + 5));
+                Ok(Bay {
+                    name,
+                    bin: Bin::new(setup).map_err(|e| CommandError::Refused(format!("{name}: the model refuses: {e}")))?,
+                    blower,
+                    probes,
+                    moisture,
+                    gateway: Gateway::new(outages, 10_000),
+                    on_air,
+                    off_air: day(off_air),
+                    loaded: setup.loaded_at,
+                    care,
+                    client: connect(address, name),
+                    said_on_air: false,
+                    said_off_air: false,
+                    called_for: None,
+                    last_care: on_air,
+                })
+            })
+            .collect()
+    }
+
+    /// What people do: fill bins, feel handfuls, read their mail, water, open valves.
+    async fn crew(&self, bays: &mut [Bay], now: Timestamp, lived: &mut Lived) -> Result<(), CommandError> {
+        let morning = self.site.zone.at(now).hour() == 8 && self.site.zone.at(now).minute() < 5;
+        let hourly = self.site.zone.at(now).minute() < 5;
+        for bay in bays {
+            let bin = bay.name.to_owned();
+            let at = now.as_millis();
+            let by = "Ines Okafor".to_owned();
+            if !bay.said_on_air && now >= bay.on_air {
+                bay.said_on_air = true;
+                let loaded_celsius = Some(bay.loaded.0);
+                self.ask(Request::OnAir { bin, at: bay.on_air.as_millis(), by, note: String::new(), loaded_celsius }).await?;
+                continue;
+            }
+            if bay.said_on_air && !bay.said_off_air && now >= bay.off_air {
+                bay.said_off_air = true;
+                bay.blower.set_pulses(now, Pulses { on: Span::ZERO, every: Span::minutes(30) });
+                self.ask(Request::OffAir { bin, at, by, note: String::new() }).await?;
+                continue;
+            }
+            if !bay.said_on_air || bay.said_off_air {
+                continue;
+            }
+            let to = match bay.care {
+                Care::Daily { below, to } if morning && bay.bin.mean_moisture_fraction() < below => Some(to),
+                Care::WhenTold { after, to } => bay.comes(self, now, hourly, after, &["temperature-crash", "dry-pile"]).await?.then_some(to),
+                Care::MoreAir { after, pulses } => {
+                    if bay.comes(self, now, hourly, after, &["too-hot"]).await? {
+                        bay.blower.set_pulses(now, pulses);
+                        bay.care = Care::Daily { below: 0.50, to: 0.55 };
+                    }
+                    None
+                }
+                Care::Daily { .. } | Care::Not => None,
+            };
+            if let Some(to) = to {
+                let litres = bay.bin.litres_to_moisture(to).unwrap_or(Litres(0.0));
+                let poured = bay.bin.water(litres, HOSE).map_err(|e| CommandError::Refused(e.to_string()))?;
+                lived.waterings += 1;
+                bay.last_care = now;
+                // A garden hose gives about 15 litres a minute.
+                let minutes = Some((litres.0 / 15.0).ceil());
+                let litres = Some((poured.held.0 + poured.drained.0).round());
+                self.ask(Request::Watered { bin, at, by, note: String::new(), minutes, litres }).await?;
+            }
+        }
+        Ok(())
+    }
+
+    async fn ask(&self, request: Request) -> Result<(), CommandError> {
+        let folder = self.site.data_folder.clone();
+        let asked = tokio::task::spawn_blocking(move || socket::ask(&folder, &request)).await;
+        match asked {
+            Ok(Ok(Some(Answer::Done(_)))) => Ok(()),
+            Ok(Ok(Some(Answer::No(why)))) => Err(CommandError::Refused(why)),
+            Ok(Ok(None)) => Err(CommandError::Refused("the daemon does not listen on its socket".into())),
+            Ok(Err(error)) => Err(error.into()),
+            Err(panic) => Err(CommandError::Refused(panic.to_string())),
+        }
+    }
+
+    /// The numbers of standing, unacknowledged alarms of a bin by these rules.
+    async fn calls(&self, bin: &str, rules: &'static [&'static str]) -> Result<Vec<u64>, CommandError> {
+        let folder = self.site.data_folder.clone();
+        let bin = bin.to_owned();
+        let read = tokio::task::spawn_blocking(move || -> Result<Vec<u64>, ledger::LedgerError> {
+            let alarms = Ledger::open(&folder, Access::Read)?.alarms()?;
+            Ok(alarms
+                .into_iter()
+                .filter(|a| a.key.subject.as_str() == bin && rules.contains(&a.key.rule.as_str()))
+                .filter(|a| a.state == engine::alarm::AlarmState::Unacknowledged)
+                .map(|a| a.id.0)
+                .collect())
+        });
+        match read.await {
+            Ok(found) => Ok(found?),
+            Err(panic) => Err(CommandError::Refused(panic.to_string())),
+        }
+    }
+}
+
+impl Bay {
+    /// Whether the crew, called by a mail, is here now. They acknowledge when they read it.
+    async fn comes(
+        &mut self,
+        season: &Season,
+        now: Timestamp,
+        hourly: bool,
+        after: Span,
+        rules: &'static [&'static str],
+    ) -> Result<bool, CommandError> {
+        if let Some(at) = self.called_for {
+            if now >= at {
+                self.called_for = None;
+                return Ok(true);
+            }
+            return Ok(false);
+        }
+        if hourly {
+            let calls = season.calls(self.name, rules).await?;
+            if !calls.is_empty() {
+                self.called_for = Some(now + after);
+                for alarm in calls {
+                    let comment = "on my way".to_owned();
+                    season.ask(Request::Acknowledge { alarm, by: "Ines Okafor".into(), comment }).await?;
+                }
+            }
+        }
+        Ok(false)
+    }
+
+    /// One message of the bin's node, as its gateway forms it.
+    fn pack(&mut self, now: Timestamp, ambient: Celsius) -> String {
+        let filled = now > self.on_air;
+        let truth = |layer: Layer| if filled { self.bin.temperature(layer).0 } else { ambient.0 };
+        let exhaust = if filled { self.bin.exhaust().temperature.0 } else { ambient.0 };
+        let values = [truth(Layer::Base), truth(Layer::Core), truth(Layer::Upper), exhaust];
+        let mut fields = vec![format!("\"measured_at\":{}", now.as_millis() / 1_000)];
+        for ((name, value), probe) in ["base", "core", "upper", "exhaust"].iter().zip(values).zip(&mut self.probes) {
+            if let Some(read) = probe.read(now, value) {
+                fields.push(format!("\"{name}\":{read}"));
+            }
+        }
+        let moisture = self.bin.moisture_fraction(Layer::Core) * 100.0;
+        if let Some(read) = self.moisture.as_mut().and_then(|p| p.read(now, moisture)).filter(|_| filled) {
+            fields.push(format!("\"moisture\":{read:.1}"));
+        }
+        let ran = self.blower.run_seconds(self.on_air - Span::days(1), now);
+        fields.push(format!("\"run_seconds\":{ran:.0}"));
+        format!("{{{}}}", fields.join(","))
+    }
+}
+
+fn connect(address: SocketAddr, name: &str) -> AsyncClient {
+    let options = MqttOptions::new(format!("demo-{name}"), (address.ip().to_string(), address.port()));
+    let (client, mut events) = AsyncClient::builder(options).capacity(500).build();
+    tokio::spawn(async move { while events.poll().await.is_ok() {} });
+    client
+}
+
+async fn publish(client: &AsyncClient, topic: String, payload: String) -> Result<rumqttc::PublishNotice, CommandError> {
+    client
+        .publish_tracked(topic, payload, PublishOptions::new(QoS::AtLeastOnce))
+        .await
+        .map_err(|e| CommandError::Refused(format!("the demo cannot publish: {e}")))
+}
+
+/// The printed end: what was mailed, and where to look next.
+fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), CommandError> {
+    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+    let counts = ledger.counts()?;
+    println!(
+        "\n{} messages over MQTT, {} readings stored, {} alarms in {} events, {} waterings, in {:.0} s\n",
+        lived.published,
+        counts.readings,
+        counts.alarms,
+        counts.alarm_events,
+        lived.waterings,
+        took.as_secs_f64()
+    );
+    println!("{:<17} {:<6} what the mail was about", "when", "bin");
+    for row in ledger.outbox()? {
+        let mail = &row.mail;
+        let bin = match &mail.notice {
+            engine::notice::Notice::Alarm(a) => a.subject.as_str().to_owned(),
+            _ => "-".to_owned(),
+        };
+        let stuck = if matches!(mail.state, MailState::Accepted { .. }) { "" } else { "  (not delivered)" };
+        let words = about(&mail.notice).replacen(&format!("[{}] ", site.id), "", 1);
+        let words = words.replacen(&format!("{bin} "), "", 1);
+        println!("{:<17} {:<6} {words}{stuck}", site.zone.show_short(mail.created_at), bin);
+    }
+    let config = out.join("site.yaml");
+    std::fs::write(&config, kept_settings(out))
+        .map_err(|source| CommandError::Io { what: format!("{} cannot be written", config.display()), source })?;
+    let config = config.display();
+    println!(
+        "\nLook next:\n  \
+         {mail}   the mails as they would have been sent; any mail program opens them\n  \
+         demo-data/README.md   what each bin was meant to show\n  \
+         hypocaust --config {config} alarms --all\n  \
+         hypocaust --config {config} readings --bin bay-2 --from 2026-03-20 --to 2026-03-21\n  \
+         hypocaust --config {config} outbox\n\
+         Hot piles steam, make gases and can burn; local codes, your permit and licensed practice decide. hypocaust advises.",
+        mail = out.join("mail").display()
+    );
+    Ok(())
+}
+
+/// The demo's settings with its folders filled in, so that the listings work on what it left.
+fn kept_settings(out: &Path) -> String {
+    SETTINGS
+        .replacen("data_folder: data", &format!("data_folder: {}", out.join("data").display()), 1)
+        .replacen("folder: mail", &format!("folder: {}", out.join("mail").display()), 1)
+}

@@ -1,0 +1,300 @@
+//! Turns a notice into the bytes of one mail (RFC 5322, MIME): the same notice at the same time gives the same bytes.
+//!
+//! Must never let a value from outside add a header: every text is cleaned before it comes near one.
+
+use engine::effect::Mail;
+use engine::notice::{AlarmNotice, Notice, Step};
+use lettre::message::header::{
+    ContentDisposition, ContentTransferEncoding, ContentType, From as FromHeader, HeaderName, HeaderValue, Headers, MIME_VERSION_1_0, To,
+};
+use lettre::message::{Mailbox, MultiPart, SinglePart};
+use pile::time::Timestamp;
+use site::model::Site;
+
+use crate::letter::{Clip, Inline, Letter, as_html, as_text, clean};
+use crate::{chart, figures, words};
+
+/// A mail is kept below this, so that no relay or telephone balks at it.
+const LARGEST_MAIL: usize = 100_000;
+
+/// A subject is cut to this many characters.
+const SUBJECT_LONGEST: usize = 160;
+
+/// How much of the texts is kept, tried in turn until the mail is small enough; the picture goes after the first.
+const CLIPS: [Clip; 4] = [
+    Clip { characters: 600, items: 40, rows: 400 },
+    Clip { characters: 300, items: 15, rows: 150 },
+    Clip { characters: 150, items: 8, rows: 60 },
+    Clip { characters: 60, items: 5, rows: 20 },
+];
+
+/// Why a mail could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum RenderError {
+    /// An address cannot be understood.
+    #[error("the {field} address `{address}` of a mail cannot be understood; correct it under {key} in the settings")]
+    Address {
+        /// `sender` or `recipient`.
+        field: &'static str,
+        /// The address as it stands.
+        address: String,
+        /// Where the settings have it.
+        key: &'static str,
+        /// What the parser says.
+        #[source]
+        source: lettre::address::AddressError,
+    },
+    /// No cutting made the mail small enough.
+    #[error("a mail to {to} takes {bytes} bytes even without its picture, more than the {LARGEST_MAIL} that are safe to send")]
+    TooLarge {
+        /// To whom.
+        to: String,
+        /// Its size.
+        bytes: usize,
+    },
+}
+
+/// Makes the mail: headers, plain text, HTML and picture, as it is handed to a relay.
+///
+/// `tried_at` is the time of the first attempt to deliver and becomes the Date. Everything else comes from the notice, so that the same
+/// arguments give the same bytes.
+///
+/// # Errors
+/// [`RenderError`] when an address cannot be understood or the mail stays too large.
+pub fn render(mail: &Mail, site: &Site, tried_at: Timestamp) -> Result<Vec<u8>, RenderError> {
+    let letter = words::write(&mail.notice, &mail.to, site, mail.created_at, tried_at);
+    let headers = headers(mail, site, &letter, tried_at)?;
+    let names = Names::of(&mail.notice, site);
+    let picture = picture_of(&mail.notice).and_then(|drawing| chart::png(drawing, &site.zone, site.display).ok());
+    let mut bytes = Vec::new();
+    for (clip, picture) in CLIPS.into_iter().zip([picture.as_deref(), None, None, None]) {
+        bytes = assemble(&letter, headers.clone(), &names, clip, picture);
+        if bytes.len() < LARGEST_MAIL {
+            return Ok(bytes);
+        }
+    }
+    Err(RenderError::TooLarge { to: clean(&mail.to), bytes: bytes.len() })
+}
+
+fn picture_of(notice: &Notice) -> Option<&engine::notice::Chart> {
+    match notice {
+        Notice::Alarm(notice) => notice.chart.as_ref(),
+        Notice::Summary(_) | Notice::Outage(_) | Notice::Trial { .. } => None,
+    }
+}
+
+/// The names by which a mail and its parts are known.
+struct Names {
+    /// Before the `@` of the Message-ID.
+    local: String,
+    /// After it.
+    domain: String,
+}
+
+impl Names {
+    fn of(notice: &Notice, site: &Site) -> Names {
+        let local = match notice {
+            Notice::Alarm(alarm) => alarm_local(alarm, &format!("{}.{}", alarm.number, step_key(alarm.step))),
+            Notice::Summary(summary) => {
+                format!("summary.{}-w{:02}.{:08x}", summary.week.year, summary.week.week, summary.life)
+            }
+            Notice::Outage(outage) => format!("outage.{:08x}.{}", outage.life, outage.from.as_millis()),
+            Notice::Trial { serial, life, .. } => format!("trial.{life:08x}.{serial}"),
+        };
+        Names { local, domain: domain(site) }
+    }
+
+    fn message_id(&self) -> String {
+        format!("<{}@{}>", self.local, self.domain)
+    }
+}
+
+fn domain(site: &Site) -> String {
+    let domain: String = site.mail.domain.chars().filter(|c| c.is_ascii_alphanumeric() || ".-".contains(*c)).collect();
+    if domain.is_empty() { "invalid".into() } else { domain }
+}
+
+fn alarm_local(alarm: &AlarmNotice, end: &str) -> String {
+    format!("alarm.{}.{:08x}.{}.{end}", alarm.alarm.0, alarm.life, alarm.occurrence)
+}
+
+fn step_key(step: Step) -> &'static str {
+    match step {
+        Step::Raise => "raise",
+        Step::Clear => "clear",
+        Step::Retire => "retire",
+    }
+}
+
+fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Result<Headers, RenderError> {
+    let names = Names::of(&mail.notice, site);
+    let domain = domain(site);
+    let mut headers = Headers::new();
+    put(&mut headers, "Date", figures::date_header(&site.zone, tried_at));
+    headers.set(FromHeader::from(sender(site)?));
+    headers.set(To::from(recipient(&mail.to, site)?));
+    put(&mut headers, "Subject", subject(&letter.subject));
+    put_ids(&mut headers, "Message-ID", &[names.message_id()]);
+    if let Notice::Alarm(alarm) = &mail.notice {
+        let id = |end: &str| format!("<{}@{domain}>", alarm_local(alarm, end));
+        // The root of the thread is never sent: where a relay writes its own Message-IDs, the mails of an occurrence still share it.
+        match alarm.step {
+            Step::Raise => put_ids(&mut headers, "References", &[id("thread")]),
+            Step::Clear | Step::Retire => {
+                put_ids(&mut headers, "In-Reply-To", &[id("0.raise")]);
+                put_ids(&mut headers, "References", &[id("thread"), id("0.raise")]);
+            }
+        }
+    }
+    put(&mut headers, "Auto-Submitted", "auto-generated".into());
+    put(&mut headers, "X-Auto-Response-Suppress", "All".into());
+    put_list(&mut headers, mail, site, &domain);
+    let (kind, alarm) = match &mail.notice {
+        Notice::Alarm(alarm) => ("alarm", Some(alarm)),
+        Notice::Summary(_) => ("summary", None),
+        Notice::Outage(_) => ("outage", None),
+        Notice::Trial { .. } => ("trial", None),
+    };
+    put(&mut headers, "X-Hypocaust-Notice", kind.into());
+    if let Some(alarm) = alarm {
+        put(&mut headers, "X-Hypocaust-Alarm", alarm.alarm.0.to_string());
+        put(&mut headers, "X-Hypocaust-Occurrence", alarm.occurrence.to_string());
+        put(&mut headers, "X-Hypocaust-Step", step_key(alarm.step).into());
+        put(&mut headers, "X-Hypocaust-Priority", alarm.priority.key().into());
+    }
+    headers.set(MIME_VERSION_1_0);
+    Ok(headers)
+}
+
+/// Alarms and summaries are two lists, so that a filter or an unsubscription of the one never touches the other. Only the summary
+/// can be unsubscribed: a click must not silence a safety mail.
+fn put_list(headers: &mut Headers, mail: &Mail, site: &Site, domain: &str) {
+    let label: String = site.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.".contains(*c)).collect();
+    let name = clean(&site.name).replace(['<', '>'], "");
+    let (what, list) = match mail.notice {
+        Notice::Summary(_) => ("weekly summary", "summary"),
+        Notice::Alarm(_) | Notice::Outage(_) | Notice::Trial { .. } => ("alarms", "alarms"),
+    };
+    put(headers, "List-Id", format!("{name} {what} <{list}.{label}.{domain}>"));
+    if let (Notice::Summary(_), Ok(sender)) = (&mail.notice, sender(site)) {
+        put_ids(
+            headers,
+            "List-Unsubscribe",
+            &[format!(
+                "<mailto:{}?subject={}>",
+                percent_encoded(&sender.email.to_string()),
+                percent_encoded(&format!("unsubscribe {label} weekly summary"))
+            )],
+        );
+    }
+}
+
+fn percent_encoded(text: &str) -> String {
+    text.bytes().fold(String::new(), |mut out, b| {
+        if b.is_ascii_alphanumeric() || b"-._~@".contains(&b) {
+            out.push(char::from(b));
+        } else {
+            out.push_str(&format!("%{b:02X}"));
+        }
+        out
+    })
+}
+
+fn sender(site: &Site) -> Result<Mailbox, RenderError> {
+    let mut mailbox: Mailbox = clean(&site.mail.from).parse().map_err(|source| RenderError::Address {
+        field: "sender",
+        address: clean(&site.mail.from),
+        key: "`mail.from`",
+        source,
+    })?;
+    if mailbox.name.is_none() {
+        mailbox.name = Some(clean(&site.name)).filter(|name| !name.is_empty());
+    }
+    Ok(mailbox)
+}
+
+fn recipient(to: &str, site: &Site) -> Result<Mailbox, RenderError> {
+    let mut mailbox: Mailbox = clean(to).parse().map_err(|source| RenderError::Address {
+        field: "recipient",
+        address: clean(to),
+        key: "`people`",
+        source,
+    })?;
+    if mailbox.name.is_none() {
+        let person = site.people.iter().find(|person| person.mail == to);
+        mailbox.name = person.map(|person| clean(&person.name)).filter(|name| !name.is_empty());
+    }
+    Ok(mailbox)
+}
+
+fn subject(text: &str) -> String {
+    let text = clean(text);
+    match text.char_indices().nth(SUBJECT_LONGEST) {
+        None => text,
+        Some((end, _)) => format!("{}…", text[..end].trim_end()),
+    }
+}
+
+fn put(headers: &mut Headers, name: &'static str, value: String) {
+    headers.insert_raw(HeaderValue::new(HeaderName::new_from_ascii_str(name), clean(&value)));
+}
+
+/// Ids are put one on a line and never encoded: they hold nothing but what this module wrote into them.
+fn put_ids(headers: &mut Headers, name: &'static str, ids: &[String]) {
+    let folded = ids.join("\r\n ");
+    headers.insert_raw(HeaderValue::dangerous_new_pre_encoded(
+        HeaderName::new_from_ascii_str(name),
+        ids.join(" "),
+        folded,
+    ));
+}
+
+fn assemble(letter: &Letter, headers: Headers, names: &Names, clip: Clip, png: Option<&[u8]>) -> Vec<u8> {
+    let content_id = format!("chart.{}@{}", names.local, names.domain);
+    // A boundary may be 70 characters long (RFC 2046 section 5.1.1). `=_` cannot occur in a quoted-printable or base64 line.
+    let boundary = |part: &str| format!("=_{part}.{:016x}", fingerprint(names.message_id().as_bytes()));
+    let text = SinglePart::builder()
+        .header(ContentType::TEXT_PLAIN)
+        .header(ContentTransferEncoding::QuotedPrintable)
+        .body(as_text(letter, clip));
+    let inline = png.map(|_| Inline { content_id: &content_id });
+    let html = SinglePart::builder()
+        .header(ContentType::TEXT_HTML)
+        .header(ContentTransferEncoding::QuotedPrintable)
+        .body(as_html(letter, clip, inline.as_ref()));
+    let mut related = MultiPart::related().boundary(boundary("related")).singlepart(html);
+    if let (Some(png), Ok(image_png)) = (png, ContentType::parse("image/png")) {
+        related = related.singlepart(
+            SinglePart::builder()
+                .header(image_png)
+                .header(ContentDisposition::inline_with_name("chart.png"))
+                .header(lettre::message::header::ContentId::from(format!("<{content_id}>")))
+                .header(ContentTransferEncoding::Base64)
+                .body(png.to_vec()),
+        );
+    }
+    let mut whole = MultiPart::alternative().boundary(boundary("alternative")).singlepart(text).multipart(related);
+    let own = std::mem::replace(whole.headers_mut(), headers);
+    if let Some(content_type) = own.get::<ContentType>() {
+        whole.headers_mut().set(content_type);
+    }
+    whole.formatted()
+}
+
+/// FNV-1a, 64 bit (constants from memory, checked by test): a name that depends on nothing but the bytes.
+fn fingerprint(bytes: &[u8]) -> u64 {
+    bytes.iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| (hash ^ u64::from(*byte)).wrapping_mul(0x0000_0100_0000_01b3))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fingerprints_are_those_of_fnv_1a() {
+        // Test vectors of the FNV reference code (Noll), from memory.
+        for (text, want) in [("", 0xcbf2_9ce4_8422_2325), ("a", 0xaf63_dc4c_8601_ec8c), ("foobar", 0x8594_4171_f739_67e8)] {
+            assert_eq!(fingerprint(text.as_bytes()), want, "{text}");
+        }
+    }
+}

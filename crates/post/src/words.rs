@@ -1,0 +1,44 @@
+//! Words for each kind of notice.
+//!
+//! Must never decide whether to send, and never look anything up: the notice carries its figures.
+
+mod alarm;
+mod outage;
+mod summary;
+mod trial;
+
+use engine::notice::Notice;
+use pile::time::{Span, Timestamp};
+use site::model::Site;
+
+use crate::figures;
+use crate::letter::{Block, Letter};
+
+/// A first attempt that comes later than this after the event is mentioned in the mail.
+const LATE: Span = Span::minutes(15);
+
+/// Writes the letter for a notice to the person at `to`.
+pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestamp, tried_at: Timestamp) -> Letter {
+    let mut letter = match notice {
+        Notice::Alarm(notice) => alarm::write(notice, to, site),
+        Notice::Summary(notice) => summary::write(notice, site),
+        Notice::Outage(notice) => outage::write(notice, site),
+        Notice::Trial { by, at, .. } => trial::write(by, *at, site),
+    };
+    // The outage mail waits on purpose for the blowers to show themselves, but that wait lies before `created_at`.
+    if tried_at.since(created_at) > LATE {
+        let late = format!(
+            "This mail is late: it tells of {}, and could first be sent {} later, {}. See how things stand now before you act.",
+            figures::when(&site.zone, created_at),
+            tried_at.since(created_at),
+            figures::when(&site.zone, tried_at),
+        );
+        letter.blocks.insert(1.min(letter.blocks.len()), Block::Paragraph(late));
+    }
+    letter
+}
+
+/// Which clock the mail's times are read from.
+fn zone_line(site: &Site, at: Timestamp) -> String {
+    format!("Times are those of the site's clocks: {}, {} from UTC.", site.zone.name(), figures::offset(&site.zone, at))
+}

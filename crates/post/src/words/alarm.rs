@@ -1,0 +1,254 @@
+//! Words for one step in an alarm's life.
+//!
+//! Must never say more than was measured, and never put the reasons before what to do.
+
+use engine::alarm::Subject;
+use engine::notice::{AlarmNotice, Chart, Step};
+use rulebook::header::Priority;
+use site::model::Site;
+
+use crate::figures;
+use crate::letter::{Block, Letter, clean};
+
+use super::zone_line;
+
+/// How many characters of a rule's hash tell it from its earlier revisions.
+const REVISION_SHOWN: usize = 12;
+
+/// A name longer than this is not offered as part of a command.
+const NAME_LONGEST: usize = 60;
+
+pub(super) fn write(notice: &AlarmNotice, to: &str, site: &Site) -> Letter {
+    let mut blocks = match notice.step {
+        Step::Raise => raised(notice, to, site),
+        Step::Clear => cleared(notice, to, site),
+        Step::Retire => retired(notice, to, site),
+    };
+    if let Some(chart) = &notice.chart {
+        blocks.push(Block::Picture { title: picture_title(chart), in_words: chart_in_words(chart, site) });
+    }
+    blocks.push(facts(notice, site));
+    blocks.push(Block::Paragraph(zone_line(site, notice.at)));
+    let reply = if notice.step == Step::Raise { "" } else { "Re: " };
+    Letter { subject: format!("{reply}{}", clean(&notice.thread_subject)), blocks }
+}
+
+fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
+    let zone = &site.zone;
+    let mut blocks = vec![
+        Block::Lead(format!(
+            "{}: {} since {}. {}",
+            about(notice, site),
+            notice.title,
+            figures::when(zone, notice.onset),
+            sentence(&notice.finding)
+        )),
+        Block::Paragraph(urgency(notice.priority).into()),
+        Block::Steps("Do now", or_one(&notice.response, "The rule names no response: go and look.")),
+    ];
+    if !notice.caution.trim().is_empty() {
+        blocks.push(Block::Caution(notice.caution.clone()));
+    }
+    let until = notice.raised_at + notice.time_to_respond;
+    let how_long = format!("You have about {}, until {}.", notice.time_to_respond, figures::when(zone, until));
+    let ignored = match notice.consequence.trim() {
+        "" => how_long,
+        consequence => format!("{} {how_long}", sentence(consequence)),
+    };
+    blocks.push(Block::Section("If nobody acts", ignored));
+    let mut grounds = or_one(&notice.evidence, "The rule gave no grounds.");
+    if !notice.cause.trim().is_empty() {
+        grounds.push(format!("Usual cause: {}", notice.cause.trim()));
+    }
+    blocks.push(Block::Lines("Why hypocaust thinks so", grounds));
+    blocks.push(acknowledge(notice, to, site));
+    blocks
+}
+
+fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
+    let zone = &site.zone;
+    let ended = notice.cleared_at.unwrap_or(notice.at);
+    let mut blocks = vec![
+        Block::Lead(format!(
+            "{}: {} ended {} after {}.",
+            about(notice, site),
+            notice.title,
+            figures::when(zone, ended),
+            ended.since(notice.onset)
+        )),
+        Block::Section(
+            "What it was",
+            format!("Since {}: {}", figures::when(zone, notice.onset), sentence(&notice.finding)),
+        ),
+        Block::Section("Acknowledged", acknowledged(notice, site)),
+    ];
+    let cause = match notice.cause.trim() {
+        "" => String::new(),
+        cause => format!(" Usual cause: {}", sentence(cause)),
+    };
+    blocks.push(Block::Section(
+        "What to watch",
+        format!("The readings show that it ended, not that its cause is gone.{cause} If it comes back, a new mail says so."),
+    ));
+    if !notice.caution.trim().is_empty() {
+        blocks.push(Block::Caution(notice.caution.clone()));
+    }
+    if !notice.evidence.is_empty() {
+        blocks.push(Block::Lines("Why hypocaust thinks so", notice.evidence.clone()));
+    }
+    if notice.acknowledged.is_none() {
+        blocks.push(acknowledge(notice, to, site));
+    }
+    blocks
+}
+
+fn retired(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
+    let zone = &site.zone;
+    let mut blocks = vec![
+        Block::Lead(format!(
+            "{}: {} is no longer watched since {}: its rule was removed.",
+            about(notice, site),
+            notice.title,
+            figures::when(zone, notice.at)
+        )),
+        Block::Paragraph(
+            "The alarm stood when its rule was removed. Nothing has shown that the condition ended: look for yourself.".into(),
+        ),
+        Block::Section(
+            "What it was",
+            format!("Since {}: {}", figures::when(zone, notice.onset), sentence(&notice.finding)),
+        ),
+        Block::Section("Acknowledged", acknowledged(notice, site)),
+    ];
+    if !notice.response.is_empty() {
+        blocks.push(Block::Steps("What the rule asked for", notice.response.clone()));
+    }
+    if !notice.caution.trim().is_empty() {
+        blocks.push(Block::Caution(notice.caution.clone()));
+    }
+    if notice.acknowledged.is_none() {
+        blocks.push(acknowledge(notice, to, site));
+    }
+    blocks
+}
+
+fn about(notice: &AlarmNotice, site: &Site) -> String {
+    match &notice.subject {
+        Subject::Site => site.name.clone(),
+        Subject::Bin(bin) => bin.to_string(),
+        Subject::Rule(rule) => format!("rule {rule}"),
+    }
+}
+
+fn urgency(priority: Priority) -> &'static str {
+    match priority {
+        Priority::High => "Urgency high: act now, at any hour.",
+        Priority::Medium => "Urgency medium: act today.",
+        Priority::Low => "Urgency low: it can wait for working hours.",
+        Priority::SummaryOnly => "Urgency: for the weekly summary only.",
+    }
+}
+
+/// Ends a text with a full stop, unless it ends itself.
+fn sentence(text: &str) -> String {
+    let text = text.trim();
+    if text.is_empty() || text.ends_with(['.', '!', '?', ':', '…']) { text.into() } else { format!("{text}.") }
+}
+
+fn or_one(items: &[String], otherwise: &str) -> Vec<String> {
+    if items.is_empty() { vec![otherwise.into()] } else { items.to_vec() }
+}
+
+fn acknowledged(notice: &AlarmNotice, site: &Site) -> String {
+    match &notice.acknowledged {
+        None => "Nobody acknowledged it.".into(),
+        Some(by) => {
+            let words = match by.comment.trim() {
+                "" => String::new(),
+                comment => format!(" In their words: “{comment}”"),
+            };
+            format!("{} acknowledged it {}.{words}", by.by, figures::when(&site.zone, by.at))
+        }
+    }
+}
+
+fn acknowledge(notice: &AlarmNotice, to: &str, site: &Site) -> Block {
+    let name = site
+        .people
+        .iter()
+        .find(|person| person.mail == to)
+        .map(|person| clean(&person.name))
+        .filter(|name| !name.is_empty() && name.chars().count() <= NAME_LONGEST);
+    Block::Command {
+        title: "To acknowledge",
+        before: "On the machine that runs hypocaust:".into(),
+        command: format!(
+            "hypocaust alarms acknowledge {} --by {}",
+            notice.alarm.0,
+            name.map_or_else(|| "NAME".into(), |name| quoted(&name))
+        ),
+        after: match notice.step {
+            Step::Raise => "This tells the others that you have it in hand. It neither ends the alarm nor stops the watching.",
+            Step::Clear | Step::Retire => "Until somebody does, it stays on the list of open alarms.",
+        }
+        .into(),
+    }
+}
+
+/// A name as a shell takes it.
+fn quoted(name: &str) -> String {
+    let plain = !name.starts_with('-') && name.chars().all(|c| c.is_alphanumeric() || "-_.@".contains(c));
+    if plain { name.into() } else { format!("'{}'", name.replace('\'', r"'\''")) }
+}
+
+fn picture_title(chart: &Chart) -> &'static str {
+    if chart.to.since(chart.from).as_hours() > 36.0 { "The last days" } else { "The last day" }
+}
+
+/// Says what the picture shows, for those who cannot see it.
+fn chart_in_words(chart: &Chart, site: &Site) -> Vec<String> {
+    let degrees = |celsius: f32| figures::degrees(f64::from(celsius), site.display);
+    let sign = figures::temperature_sign(site.display);
+    let mut out = Vec::new();
+    for line in &chart.lines {
+        let points = || line.points.iter().filter(|(at, v)| v.is_finite() && *at >= chart.from && *at <= chart.to);
+        let lowest = points().min_by(|a, b| a.1.total_cmp(&b.1));
+        let highest = points().max_by(|a, b| a.1.total_cmp(&b.1));
+        out.push(match (lowest, highest, points().next_back()) {
+            (Some(low), Some(high), Some(newest)) => format!(
+                "{}: lowest {} {sign} ({}), highest {} {sign} ({}), newest {} {sign} ({})",
+                line.label,
+                degrees(low.1),
+                site.zone.show_short(low.0),
+                degrees(high.1),
+                site.zone.show_short(high.0),
+                degrees(newest.1),
+                site.zone.show_short(newest.0),
+            ),
+            _ => format!("{}: no readings", line.label),
+        });
+    }
+    for (at, mark) in &chart.marks {
+        out.push(format!("{}: {mark}", site.zone.show_short(*at)));
+    }
+    if out.is_empty() {
+        out.push("no readings".into());
+    }
+    out
+}
+
+fn facts(notice: &AlarmNotice, site: &Site) -> Block {
+    let zone = &site.zone;
+    let mut rows = notice.figures.clone();
+    let mut row = |name: &str, value: String| rows.push((name.into(), value));
+    row("Began", figures::exactly(zone, notice.onset));
+    row("Raised", figures::exactly(zone, notice.raised_at));
+    if let Some(at) = notice.cleared_at {
+        row("Ended", figures::exactly(zone, at));
+    }
+    row("Alarm", notice.alarm.0.to_string());
+    row("Occurrence", notice.occurrence.to_string());
+    row("Rule", notice.rule.clone());
+    row("Revision", notice.revision.chars().take(REVISION_SHOWN).collect());
+    Block::Facts("Facts", rows)
+}
