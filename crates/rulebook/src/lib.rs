@@ -3,5 +3,19 @@
 //! Must never let a script reach time, files, network or endless work.
 
 pub mod answer;
+mod bin_view;
+pub mod book;
+mod fact;
 pub mod facts;
+pub mod fault;
 pub mod header;
+mod header_text;
+mod judgement;
+mod language;
+pub mod limits;
+mod settings;
+mod signals;
+mod wording;
+
+pub use book::{Rule, RuleText, Rulebook};
+pub use fault::RuleFault;

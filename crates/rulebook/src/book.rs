@@ -1,0 +1,263 @@
+//! The rule book: rules compiled from their texts, judged over facts.
+//!
+//! Must never let one rule's fault keep another from running.
+
+use std::sync::{Arc, Mutex, PoisonError, Weak};
+
+use rhai::{AST, ASTNode, CallFnOptions, Dynamic, Engine, EvalAltResult, Expr, Position, Scope, Stmt};
+use sha2::{Digest, Sha256};
+use site::model::{Display, RuleSettings};
+
+use crate::answer::{Answer, Verdict};
+use crate::bin_view::Bin;
+use crate::fact::Unknowable;
+use crate::facts::Facts;
+use crate::fault::{RuleFault, Source, did_you_mean, innermost, plain_types};
+use crate::header::{Evidence, Header, Priority};
+use crate::judgement::{Judgement, Memo};
+use crate::language::{self, Draft, Set};
+use crate::{header_text, limits, settings};
+
+/// A rule's file as the caller read it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RuleText {
+    /// The file's name without `.rhai`: the rule's name.
+    pub name: String,
+    /// The file as faults should address it, such as `rules/temperature-crash.rhai`.
+    pub path: String,
+    /// What stands in it.
+    pub text: String,
+}
+
+/// One rule, ready to judge.
+#[derive(Clone, Debug)]
+pub struct Rule {
+    /// Its name.
+    pub name: String,
+    /// Its file, for messages.
+    pub path: String,
+    /// The first twelve hexadecimal digits of the SHA-256 of its text.
+    pub revision: String,
+    /// Its header, with the site's changes in force.
+    pub header: Header,
+    /// Its urgency.
+    pub priority: Priority,
+    shared: Arc<Header>,
+    text: String,
+    ast: AST,
+}
+
+/// All rules of a site.
+pub struct Rulebook {
+    engine: Engine,
+    rules: Vec<Rule>,
+    display: Display,
+    /// What was worked out over the facts judged last. The weak reference keeps their address from being used again.
+    memo: Mutex<(Weak<Facts>, Arc<Memo>)>,
+}
+
+impl std::fmt::Debug for Rulebook {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Rulebook").field("rules", &self.rules.iter().map(|r| &r.name).collect::<Vec<_>>()).finish()
+    }
+}
+
+impl Rulebook {
+    /// Compiles the texts and applies the site's changes.
+    ///
+    /// A rule with a fault in its text is left out; one with a fault in a changed setting runs with its own number. The caller
+    /// decides whether a book with faults is put to work. `display` is how findings word their values.
+    pub fn compile(texts: &[RuleText], changed: &RuleSettings, display: Display) -> (Rulebook, Vec<RuleFault>) {
+        let engine = language::engine();
+        let words = language::words(&engine);
+        let (mut rules, mut faults): (Vec<Rule>, Vec<RuleFault>) = (vec![], vec![]);
+        let mut in_order: Vec<&RuleText> = texts.iter().collect();
+        in_order.sort_by(|a, b| (&a.name, &a.path).cmp(&(&b.name, &b.path)));
+        let mut names: Vec<&str> = vec![];
+        for text in in_order {
+            let source = Source { rule: &text.name, path: &text.path, text: &text.text };
+            if names.last() == Some(&text.name.as_str()) {
+                let what = format!("there are two rules named `{}`", text.name);
+                faults.push(source.fault(Position::NONE, what, "rename one of the files"));
+                continue;
+            }
+            names.push(&text.name);
+            match compile_one(&engine, &words, source) {
+                Err(found) => faults.extend(found),
+                Ok((mut header, ast)) => {
+                    if let Some(changes) = changed.changed.get(&text.name) {
+                        settings::apply(&text.name, &mut header.settings, changes, &mut faults);
+                    }
+                    rules.push(Rule {
+                        name: text.name.clone(),
+                        path: text.path.clone(),
+                        revision: revision(&text.text),
+                        priority: Priority::of(header.severity, header.time_to_respond),
+                        shared: Arc::new(header.clone()),
+                        header,
+                        text: text.text.clone(),
+                        ast,
+                    });
+                }
+            }
+        }
+        settings::changes_of_unknown_rules(changed, &names, &mut faults);
+        let memo = Mutex::new((Weak::new(), Arc::default()));
+        (Rulebook { engine, rules, display, memo }, faults)
+    }
+
+    /// The rules, sorted by name.
+    pub fn rules(&self) -> &[Rule] {
+        &self.rules
+    }
+
+    /// Judges one bin's facts by one rule of this book. The same facts give the same answer.
+    ///
+    /// # Errors
+    /// [`RuleFault`] when the rule fails or answers nonsense. Missing data is no fault: the answer is then [`Verdict::CannotTell`].
+    pub fn judge(&self, rule: &Rule, facts: &Arc<Facts>) -> Result<Answer, RuleFault> {
+        let source = Source { rule: &rule.name, path: &rule.path, text: &rule.text };
+        let judgement =
+            Arc::new(Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display));
+        let options = CallFnOptions::new().eval_ast(false).with_tag(Arc::clone(&judgement));
+        let arguments = (Bin(Arc::clone(&judgement)), Set(Arc::clone(&rule.shared)));
+        let returned: Result<Dynamic, Box<EvalAltResult>> =
+            self.engine.call_fn_with_options(options, &mut Scope::new(), &rule.ast, "judge", arguments);
+        let evidence_at = match rule.shared.evidence {
+            Evidence::Clock => Some(facts.at),
+            Evidence::Readings => judgement.evidence_at(),
+        };
+        let draft = match returned {
+            Ok(value) => {
+                let kind = plain_types(self.engine.map_type_name(value.type_name()));
+                value.try_cast::<Draft>().ok_or_else(|| {
+                    let kind = if kind == "()" { "nothing".into() } else { format!("a {kind}") };
+                    source.fault(
+                        judge_position(&rule.ast),
+                        format!("`judge` answered nonsense: {kind}"),
+                        "end it with alarm(...), keep(), clear(...) or cannot_tell(...) on every way through",
+                    )
+                })?
+            }
+            Err(error) => match innermost(&error).0 {
+                EvalAltResult::ErrorTerminated(token, _) => match token.read_lock::<Unknowable>() {
+                    Some(why) => Draft {
+                        verdict: Verdict::CannotTell,
+                        finding: why.0.to_string(),
+                        evidence: vec![],
+                        figures: vec![],
+                    },
+                    None => return Err(source.run_fault(&error)),
+                },
+                _ => return Err(source.run_fault(&error)),
+            },
+        };
+        let Draft { verdict, finding, evidence, figures } = draft;
+        Ok(Answer { verdict, finding, evidence, figures, evidence_at })
+    }
+
+    fn memo_of(&self, facts: &Arc<Facts>) -> Arc<Memo> {
+        let mut memo = self.memo.lock().unwrap_or_else(PoisonError::into_inner);
+        if !std::ptr::eq(memo.0.as_ptr(), Arc::as_ptr(facts)) {
+            *memo = (Arc::downgrade(facts), Arc::default());
+        }
+        Arc::clone(&memo.1)
+    }
+}
+
+fn revision(text: &str) -> String {
+    let hash = Sha256::digest(text.as_bytes());
+    hash.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// The place of the function `judge` is not kept by the script engine: the place of its first statement stands in.
+fn judge_position(ast: &AST) -> Position {
+    let mut at = Position::NONE;
+    ast.walk(&mut |path: &[ASTNode<'_>]| {
+        if let [ASTNode::Stmt(statement)] = path {
+            if !matches!(statement, Stmt::Var(var, ..) if var.0.name == "RULE") && at.is_none() {
+                at = statement.position();
+            }
+        }
+        true
+    });
+    at
+}
+
+fn compile_one(
+    engine: &Engine,
+    words: &(Vec<String>, Vec<String>),
+    source: Source<'_>,
+) -> Result<(Header, AST), Vec<RuleFault>> {
+    let name_fits = (1..=40).contains(&source.rule.len())
+        && source.rule.chars().all(|c| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-');
+    if !name_fits {
+        return Err(vec![source.fault(
+            Position::NONE,
+            format!("`{}` cannot be a rule's name", source.rule),
+            "name the file with 1 to 40 small letters, digits and `-`, such as temperature-crash.rhai",
+        )]);
+    }
+    if source.text.len() > limits::RULE_BYTES {
+        return Err(vec![source.fault(
+            Position::NONE,
+            format!("the file has {} bytes, more than {}", source.text.len(), limits::RULE_BYTES),
+            "make two rules of it",
+        )]);
+    }
+    let ast = engine.compile(source.text).map_err(|error| vec![source.parse_fault(&error)])?;
+    let mut faults = vec![];
+    if !ast.iter_functions().any(|f| f.name == "judge" && f.params.len() == 2) {
+        faults.push(source.fault(
+            Position::NONE,
+            "there is no function `judge` with two parameters",
+            "add `fn judge(bin, set) { ... }`",
+        ));
+    }
+    faults.extend(unknown_words(&ast, words, source));
+    match header_text::read(source, &ast) {
+        Ok(header) if faults.is_empty() => Ok((header, ast)),
+        Ok(_) => Err(faults),
+        Err(found) => Err(found.into_iter().chain(faults).collect()),
+    }
+}
+
+/// Functions and properties that nothing offers: told when the rule is read, not at night when that line is first reached.
+fn unknown_words(
+    ast: &AST,
+    (functions, properties): &(Vec<String>, Vec<String>),
+    source: Source<'_>,
+) -> Vec<RuleFault> {
+    let own: Vec<String> = ast.iter_functions().map(|f| f.name.to_owned()).collect();
+    let keys = header_text::map_keys(ast);
+    let mut faults: Vec<RuleFault> = vec![];
+    ast.walk(&mut |path: &[ASTNode<'_>]| {
+        let called = match path.last() {
+            Some(ASTNode::Expr(Expr::FnCall(call, at) | Expr::MethodCall(call, at))) => Some((call, *at)),
+            Some(ASTNode::Stmt(Stmt::FnCall(call, at))) => Some((call, *at)),
+            _ => None,
+        };
+        let (what, word, at, known): (&str, &str, Position, Vec<&str>) = match (called, path.last()) {
+            (Some((call, at)), _) if !call.is_operator_call() => {
+                ("function", &call.name, at, functions.iter().chain(&own).map(String::as_str).collect())
+            }
+            (_, Some(ASTNode::Expr(Expr::Property(property, at)))) => {
+                ("property", &property.2, *at, properties.iter().chain(&keys).map(String::as_str).collect())
+            }
+            _ => return true,
+        };
+        if !known.contains(&word) {
+            let remedy = match did_you_mean(word, known) {
+                Some(near) => format!("did you mean `{near}`?"),
+                None => "rules/README.md lists what a rule may use".into(),
+            };
+            let fault = source.fault(at, format!("there is no {what} `{word}`"), remedy);
+            if !faults.contains(&fault) {
+                faults.push(fault);
+            }
+        }
+        true
+    });
+    faults.sort_by_key(|f| (f.line.unwrap_or(0), f.column.unwrap_or(0)));
+    faults
+}

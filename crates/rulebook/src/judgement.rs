@@ -1,0 +1,119 @@
+//! What one judgement needs and leaves behind: the facts, what was already worked out, the evidence touched, the steps used up.
+//!
+//! Must never outlive its judgement, except for the figures that every rule over the same facts may share.
+
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex, PoisonError};
+
+use pile::time::{Span, Timestamp};
+use rhai::NativeCallContext;
+use site::model::Display;
+
+use crate::fact::{Fact, Kind, Trouble};
+use crate::facts::Facts;
+use crate::header::Header;
+use crate::limits;
+use crate::signals::{Asked, Figure};
+use crate::wording;
+
+/// Figures already worked out over one [`Facts`]: signal, what was asked, over how long, with which gap bridged.
+#[derive(Debug, Default)]
+pub(crate) struct Memo(Mutex<BTreeMap<(usize, Asked, Span, Span), Figure>>);
+
+impl Memo {
+    /// The figure, worked out at the first asking.
+    pub(crate) fn figure(&self, key: (usize, Asked, Span, Span), work: impl FnOnce() -> Figure) -> Figure {
+        let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        known.entry(key).or_insert_with(work).clone()
+    }
+}
+
+/// One run of one rule over one bin's facts.
+#[derive(Debug)]
+pub(crate) struct Judgement {
+    pub(crate) facts: Arc<Facts>,
+    pub(crate) memo: Arc<Memo>,
+    pub(crate) header: Arc<Header>,
+    display: Display,
+    touched: Mutex<Touched>,
+}
+
+#[derive(Debug, Default)]
+struct Touched {
+    evidence_at: Option<Timestamp>,
+    charged: u64,
+    limits: Vec<(Kind, f64)>,
+}
+
+/// Compared values that are remembered for printing, at the most.
+const LIMITS_KEPT: usize = 64;
+
+impl Judgement {
+    pub(crate) fn new(facts: Arc<Facts>, memo: Arc<Memo>, header: Arc<Header>, display: Display) -> Judgement {
+        let limits = header.settings.values().filter_map(|s| s.fact().value.ok().map(|v| (s.fact().kind, v))).collect();
+        Judgement { facts, memo, header, display, touched: Mutex::new(Touched { limits, ..Touched::default() }) }
+    }
+
+    /// The judgement that a native function was called in.
+    pub(crate) fn of(context: &NativeCallContext) -> Result<Arc<Judgement>, Trouble> {
+        context
+            .tag()
+            .and_then(|tag| tag.read_lock::<Arc<Judgement>>().map(|j| Arc::clone(&j)))
+            .ok_or_else(|| Trouble::Wrong("this can be used only inside `judge`".into()))
+    }
+
+    /// Notes that a reading of this instant was used.
+    pub(crate) fn used(&self, at: Option<Timestamp>) {
+        let at = at.filter(|at| *at <= self.facts.at);
+        self.with_touched(|touched| touched.evidence_at = touched.evidence_at.max(at));
+    }
+
+    pub(crate) fn evidence_at(&self) -> Option<Timestamp> {
+        self.with_touched(|touched| touched.evidence_at)
+    }
+
+    /// Charges `steps` on top of what the script itself has used.
+    ///
+    /// A figure that is remembered costs the same as one that is worked out, so that a rule's cost does not depend on the rules
+    /// that ran before it.
+    pub(crate) fn charge(&self, context: &NativeCallContext, steps: u64) -> Result<(), Trouble> {
+        let own = context.global_runtime_state().num_operations();
+        self.with_touched(|touched| {
+            touched.charged = touched.charged.saturating_add(steps);
+            if touched.charged.saturating_add(own) > limits::OPERATIONS { Err(Trouble::TooMuch) } else { Ok(()) }
+        })
+    }
+
+    /// Remembers a value that something was compared with: printing must not round across it.
+    pub(crate) fn judged_against(&self, fact: &Fact, kind: Kind) {
+        if let Ok(value) = fact.value {
+            self.with_touched(|touched| {
+                if touched.limits.len() < LIMITS_KEPT && !touched.limits.contains(&(kind, value)) {
+                    touched.limits.push((kind, value));
+                }
+            });
+        }
+    }
+
+    pub(crate) fn worded(&self, fact: &Fact) -> String {
+        self.with_touched(|touched| wording::worded(fact, self.display, &touched.limits))
+    }
+
+    /// Checks a window against the one that the header states: the engine keeps no more than that.
+    pub(crate) fn window(&self, span: Span) -> Result<Span, Trouble> {
+        if span <= Span::ZERO {
+            return Err(Trouble::Wrong("a window must be longer than no time at all; write 24.hours".into()));
+        }
+        if span > self.header.window {
+            return Err(Trouble::Wrong(format!(
+                "it looks back {span}, but its header says `window: \"{}\"`; make that longer",
+                self.header.window
+            )));
+        }
+        Ok(span)
+    }
+
+    fn with_touched<T>(&self, work: impl FnOnce(&mut Touched) -> T) -> T {
+        work(&mut self.touched.lock().unwrap_or_else(PoisonError::into_inner))
+    }
+}

@@ -1,0 +1,475 @@
+//! The words that rules are written in: everything that a script can call, registered with the script engine.
+//!
+//! Must never offer time, sleep, files, printing, other scripts or endless work, nor let unlike things compare as "not equal".
+
+use std::cmp::Ordering;
+use std::sync::Arc;
+
+use pile::time::Span;
+use rhai::packages::{ArithmeticPackage, BasicIteratorPackage, BasicStringPackage, Package};
+use rhai::{Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, NativeCallContext, OptimizationLevel};
+use site::model::Position;
+use site::quantity::{Quantity, Unit};
+
+use crate::answer::Verdict;
+use crate::bin_view::{BatchView, Bin, BlowerView, ProbeView};
+use crate::fact::{Bounds, Fact, Kind, Trouble};
+use crate::fault::{did_you_mean, plain_types};
+use crate::header::Header;
+use crate::judgement::Judgement;
+use crate::limits;
+use crate::signals::{Asked, SignalSet, TimeAbove};
+
+type Outcome<T> = Result<T, Box<EvalAltResult>>;
+
+/// An answer while it is put together.
+#[derive(Clone, Debug)]
+pub(crate) struct Draft {
+    pub(crate) verdict: Verdict,
+    pub(crate) finding: String,
+    pub(crate) evidence: Vec<String>,
+    pub(crate) figures: Vec<(String, String)>,
+}
+
+/// The rule's settings in force.
+#[derive(Clone, Debug)]
+pub(crate) struct Set(pub(crate) Arc<Header>);
+
+/// Words of the script language that a rule has no use for, or that would break its walls. `try` could hide that something is
+/// unknown; function pointers could work without being counted.
+const DISABLED: [&str; 15] = [
+    "eval",
+    "print",
+    "debug",
+    "import",
+    "export",
+    "try",
+    "catch",
+    "Fn",
+    "call",
+    "curry",
+    "is_def_fn",
+    "is_def_var",
+    "is_shared",
+    "type_of",
+    "global",
+];
+
+/// The script engine with all its walls and words.
+pub(crate) fn engine() -> Engine {
+    let mut engine = Engine::new_raw();
+    // The optimizer works out constant comparisons by the script engine's own rules, by which 5 > "a" is false.
+    engine.set_optimization_level(OptimizationLevel::None);
+    engine.set_fast_operators(false);
+    engine.set_fail_on_invalid_map_property(true);
+    engine.set_strict_variables(true);
+    engine.set_allow_anonymous_fn(false);
+    engine.set_max_operations(limits::OPERATIONS);
+    engine.set_max_call_levels(limits::CALL_LEVELS);
+    engine.set_max_expr_depths(limits::EXPRESSION_DEPTH, limits::EXPRESSION_DEPTH);
+    engine.set_max_array_size(limits::ARRAY_SIZE);
+    engine.set_max_map_size(limits::MAP_SIZE);
+    engine.set_max_string_size(limits::STRING_BYTES);
+    engine.set_max_variables(limits::VARIABLES);
+    engine.set_max_functions(limits::FUNCTIONS);
+    engine.set_max_modules(0);
+    for word in DISABLED {
+        engine.disable_symbol(word);
+    }
+    ArithmeticPackage::new().register_into_engine(&mut engine);
+    BasicIteratorPackage::new().register_into_engine(&mut engine);
+    BasicStringPackage::new().register_into_engine(&mut engine);
+    numbers(&mut engine);
+    comparisons(&mut engine);
+    facts(&mut engine);
+    texts(&mut engine);
+    signals(&mut engine);
+    bins(&mut engine);
+    answers(&mut engine);
+    engine
+}
+
+/// The names of all functions and of all properties that [`engine`] offers.
+pub(crate) fn words(engine: &Engine) -> (Vec<String>, Vec<String>) {
+    let mut functions = vec![];
+    let mut properties = vec![];
+    for signature in engine.gen_fn_signatures(true) {
+        let name = signature.split('(').next().unwrap_or("").trim();
+        match name.strip_prefix("get ").or_else(|| name.strip_prefix("get$")) {
+            Some(property) => properties.push(property.to_owned()),
+            None => functions.push(name.to_owned()),
+        }
+    }
+    for list in [&mut functions, &mut properties] {
+        list.sort();
+        list.dedup();
+    }
+    (functions, properties)
+}
+
+/// A length of time handed to a function.
+fn length(value: &Dynamic) -> Result<Span, Trouble> {
+    match Fact::from_dynamic(value) {
+        Some(fact) if fact.kind == Kind::Time => Ok(Span::from_seconds_f64(fact.number()?)),
+        _ => Err(Trouble::Wrong("this needs a length of time; write 24.hours or 30.minutes".into())),
+    }
+}
+
+fn numbers(engine: &mut Engine) {
+    // A number over zero would be infinite, and every comparison with it true or false without a word.
+    fn divided(a: FLOAT, b: FLOAT) -> Outcome<FLOAT> {
+        let (a, b) = (Fact::known(Kind::Number, a), Fact::known(Kind::Number, b));
+        Ok(a.over(&b)?.number()?)
+    }
+    engine.register_fn("/", divided);
+    engine.register_fn("/", |a: INT, b: FLOAT| divided(a as FLOAT, b));
+    engine.register_fn("/", |a: FLOAT, b: INT| divided(a, b as FLOAT));
+    engine.register_fn("!", |a: bool| !a);
+    type Unit1 = (&'static str, Kind, f64);
+    const LITERALS: [Unit1; 10] = [
+        ("seconds", Kind::Time, 1.0),
+        ("minutes", Kind::Time, 60.0),
+        ("hours", Kind::Time, 3_600.0),
+        ("days", Kind::Time, 86_400.0),
+        ("celsius", Kind::Temperature, 1.0),
+        ("kelvin", Kind::TemperatureChange, 1.0),
+        ("kelvin_per_day", Kind::TemperatureRate, 1.0),
+        ("litres", Kind::Volume, 1.0),
+        ("percent", Kind::Amount(Unit::Percent), 1.0),
+        ("ppm", Kind::Amount(Unit::PartsPerMillion), 1.0),
+    ];
+    for (name, kind, factor) in LITERALS {
+        engine.register_get(name, move |n: &mut INT| Fact::known(kind, *n as f64 * factor));
+        engine.register_get(name, move |n: &mut FLOAT| Fact::known(kind, *n * factor));
+    }
+    let fahrenheit = |f: f64| Fact::known(Kind::Temperature, pile::units::Celsius::from_fahrenheit(f).0);
+    engine.register_get("fahrenheit", move |n: &mut INT| fahrenheit(*n as f64));
+    engine.register_get("fahrenheit", move |n: &mut FLOAT| fahrenheit(*n));
+}
+
+/// Orders two values of the same sort; anything else is a fault, an unknown ends the judgement.
+fn ordered(context: &NativeCallContext, a: &Dynamic, b: &Dynamic) -> Result<Ordering, Trouble> {
+    if let (Some(left), Some(right)) = (Fact::from_dynamic(a), Fact::from_dynamic(b)) {
+        let order = left.compared(&right)?;
+        if let Ok(judgement) = Judgement::of(context) {
+            judgement.judged_against(&right, if right.kind == Kind::Number { left.kind } else { right.kind });
+            judgement.judged_against(&left, if left.kind == Kind::Number { right.kind } else { left.kind });
+        }
+        return Ok(order);
+    }
+    if let (Some(left), Some(right)) = (a.read_lock::<ImmutableString>(), b.read_lock::<ImmutableString>()) {
+        return Ok(left.as_str().cmp(right.as_str()));
+    }
+    match (a.as_bool(), b.as_bool(), a.as_char(), b.as_char()) {
+        (Ok(left), Ok(right), ..) => Ok(left.cmp(&right)),
+        (.., Ok(left), Ok(right)) => Ok(left.cmp(&right)),
+        _ => Err(Trouble::Wrong(format!("{} cannot be compared with {}", said(context, a), said(context, b)))),
+    }
+}
+
+fn said(context: &NativeCallContext, value: &Dynamic) -> String {
+    if value.is_unit() {
+        return "nothing".into();
+    }
+    if value.is_string() {
+        return format!("the text \"{value}\"");
+    }
+    match Fact::from_dynamic(value) {
+        Some(fact) if fact.kind == Kind::Number => format!("the number {value}"),
+        Some(_) => "a fact".into(),
+        None => format!("a {}", plain_types(context.engine().map_type_name(value.type_name()))),
+    }
+}
+
+fn comparisons(engine: &mut Engine) {
+    macro_rules! comparison {
+        ($op:literal, $holds:expr) => {
+            engine.register_fn($op, |context: NativeCallContext, a: Dynamic, b: Dynamic| -> Outcome<bool> {
+                let holds: fn(Ordering) -> bool = $holds;
+                Ok(holds(ordered(&context, &a, &b)?))
+            });
+        };
+    }
+    comparison!("==", Ordering::is_eq);
+    comparison!("!=", Ordering::is_ne);
+    comparison!("<", Ordering::is_lt);
+    comparison!("<=", Ordering::is_le);
+    comparison!(">", Ordering::is_gt);
+    comparison!(">=", Ordering::is_ge);
+    engine.register_fn("max", |context: NativeCallContext, a: Dynamic, b: Dynamic| -> Outcome<Dynamic> {
+        Ok(if ordered(&context, &a, &b)?.is_ge() { a } else { b })
+    });
+    engine.register_fn("min", |context: NativeCallContext, a: Dynamic, b: Dynamic| -> Outcome<Dynamic> {
+        Ok(if ordered(&context, &a, &b)?.is_le() { a } else { b })
+    });
+}
+
+fn facts(engine: &mut Engine) {
+    engine.register_type_with_name::<Fact>("fact");
+    macro_rules! arithmetic {
+        ($op:literal, $work:ident) => {
+            engine.register_fn($op, |a: Fact, b: Fact| -> Outcome<Fact> { Ok(a.$work(&b)?) });
+            engine.register_fn($op, |a: Fact, b: INT| -> Outcome<Fact> {
+                Ok(a.$work(&Fact::known(Kind::Number, b as f64))?)
+            });
+            engine.register_fn($op, |a: INT, b: Fact| -> Outcome<Fact> {
+                Ok(Fact::known(Kind::Number, a as f64).$work(&b)?)
+            });
+            engine
+                .register_fn($op, |a: Fact, b: FLOAT| -> Outcome<Fact> { Ok(a.$work(&Fact::known(Kind::Number, b))?) });
+            engine
+                .register_fn($op, |a: FLOAT, b: Fact| -> Outcome<Fact> { Ok(Fact::known(Kind::Number, a).$work(&b)?) });
+        };
+    }
+    arithmetic!("+", plus);
+    arithmetic!("-", minus);
+    arithmetic!("*", times);
+    arithmetic!("/", over);
+    engine.register_fn("-", |a: Fact| a.negated());
+    engine.register_fn("abs", |a: Fact| a.magnitude());
+    engine.register_get("known", |a: &mut Fact| a.value.is_ok());
+    engine.register_get("low", |a: &mut Fact| a.bound(|b: &Bounds| b.low));
+    engine.register_get("high", |a: &mut Fact| a.bound(|b: &Bounds| b.high));
+    engine.register_get("points", |a: &mut Fact| a.bounds.map_or(0, |b| b.points as INT));
+    engine.register_get("why", |a: &mut Fact| a.value.clone().err().unwrap_or_default());
+    engine.register_fn("or", |a: Fact, other: Dynamic| -> Outcome<Fact> {
+        if a.value.is_ok() {
+            return Ok(a);
+        }
+        let Some(other) = Fact::from_dynamic(&other) else {
+            return Err(Trouble::Wrong("`or` needs a number or a fact to fall back on".into()).into());
+        };
+        // A bare number stands for one in the unit of the fact.
+        Ok(if other.kind == Kind::Number && a.kind != Kind::Time { Fact { kind: a.kind, ..other } } else { other })
+    });
+    engine.register_fn("to_string", |context: NativeCallContext, a: Fact| -> Outcome<ImmutableString> {
+        Ok(Judgement::of(&context)?.worded(&a).into())
+    });
+    engine.register_fn("+", |context: NativeCallContext, text: ImmutableString, a: Fact| -> Outcome<ImmutableString> {
+        Ok(format!("{text}{}", Judgement::of(&context)?.worded(&a)).into())
+    });
+    engine.register_type_with_name::<Set>("set");
+    engine.register_indexer_get(|set: &mut Set, name: ImmutableString| -> Outcome<Fact> {
+        set.0.settings.get(name.as_str()).map(crate::header::Setting::fact).ok_or_else(|| {
+            let what = match did_you_mean(&name, set.0.settings.keys().map(String::as_str)) {
+                Some(near) => format!("there is no setting `{name}`; did you mean `{near}`?"),
+                None => format!("there is no setting `{name}`"),
+            };
+            Trouble::Wrong(what).into()
+        })
+    });
+}
+
+fn texts(engine: &mut Engine) {
+    engine.register_fn("+", |a: ImmutableString, b: ImmutableString| -> ImmutableString { format!("{a}{b}").into() });
+    engine.register_fn("+", |a: ImmutableString, b: INT| -> ImmutableString { format!("{a}{b}").into() });
+    engine.register_fn("+", |a: ImmutableString, b: FLOAT| -> ImmutableString { format!("{a}{b}").into() });
+    engine.register_fn("+", |a: INT, b: ImmutableString| -> ImmutableString { format!("{a}{b}").into() });
+    engine.register_fn("len", |list: &mut Array| list.len() as INT);
+    engine.register_fn("len", |text: ImmutableString| text.chars().count() as INT);
+    engine.register_fn("push", |list: &mut Array, item: Dynamic| list.push(item));
+    engine.register_fn("together", |context: NativeCallContext, list: Array| -> Outcome<ImmutableString> {
+        let judgement = Judgement::of(&context)?;
+        let words: Vec<String> = list.iter().map(|item| printed(&judgement, item)).collect::<Result<_, _>>()?;
+        Ok(match words.split_last() {
+            None => "".into(),
+            Some((last, [])) => last.as_str().into(),
+            Some((last, rest)) => format!("{} and {last}", rest.join(", ")).into(),
+        })
+    });
+}
+
+/// A value as texts show it.
+fn printed(judgement: &Judgement, value: &Dynamic) -> Result<String, Trouble> {
+    if let Some(fact) = value.read_lock::<Fact>() {
+        return Ok(judgement.worded(&fact));
+    }
+    if value.is_string() || value.is_int() || value.is_bool() || value.is_char() {
+        return Ok(value.to_string());
+    }
+    match Fact::from_dynamic(value) {
+        Some(number) => Ok(judgement.worded(&number)),
+        None => Err(Trouble::Wrong("only texts, numbers and facts can be shown".into())),
+    }
+}
+
+fn signals(engine: &mut Engine) {
+    engine.register_type_with_name::<SignalSet>("signal");
+    engine.register_type_with_name::<TimeAbove>("time above");
+    engine.register_get("probes", |s: &mut SignalSet| s.count() as INT);
+    engine.register_get("fitted", |s: &mut SignalSet| s.count() > 0);
+    engine.register_get("all_heard", |s: &mut SignalSet| s.all_heard());
+    engine.register_get("name", |s: &mut SignalSet| s.said());
+    engine.register_fn("age", |s: &mut SignalSet| s.age());
+    type Pool = fn(&SignalSet, &NativeCallContext, Asked, Span) -> Result<Fact, Trouble>;
+    const NEWEST: [(&str, Asked, Pool); 3] = [
+        ("last", Asked::Last, SignalSet::median),
+        ("highest", Asked::Last, SignalSet::highest),
+        ("lowest", Asked::Last, SignalSet::lowest),
+    ];
+    for (name, asked, pool) in NEWEST {
+        engine.register_fn(name, move |context: NativeCallContext, s: &mut SignalSet| -> Outcome<Fact> {
+            Ok(pool(s, &context, asked, Span::ZERO)?)
+        });
+    }
+    const WINDOWED: [(&str, Asked, Pool); 8] = [
+        ("mean", Asked::Mean, SignalSet::median),
+        ("min", Asked::Min, SignalSet::lowest),
+        ("max", Asked::Max, SignalSet::highest),
+        ("slope", Asked::Slope, SignalSet::median),
+        ("spread", Asked::Spread, SignalSet::median),
+        ("change", Asked::Change, SignalSet::median),
+        ("coverage", Asked::Coverage, SignalSet::lowest),
+        ("at", Asked::Ago, SignalSet::median),
+    ];
+    for (name, asked, pool) in WINDOWED {
+        engine.register_fn(
+            name,
+            move |context: NativeCallContext, s: &mut SignalSet, window: Dynamic| -> Outcome<Fact> {
+                let window = Judgement::of(&context)?.window(length(&window)?)?;
+                Ok(pool(s, &context, asked, window)?)
+            },
+        );
+    }
+    engine.register_fn(
+        "time_above",
+        |context: NativeCallContext, s: &mut SignalSet, threshold: Dynamic| -> Outcome<TimeAbove> {
+            let threshold = Fact::from_dynamic(&threshold)
+                .ok_or_else(|| Trouble::Wrong("`time_above` needs a setting, as in `time_above(set.hold)`".into()))?;
+            Ok(s.time_above(&context, &threshold)?)
+        },
+    );
+    engine.register_get("total", |t: &mut TimeAbove| t.total.clone());
+    engine.register_get("longest", |t: &mut TimeAbove| t.longest.clone());
+    engine.register_get("current", |t: &mut TimeAbove| t.current.clone());
+    engine.register_get("coverage", |t: &mut TimeAbove| t.coverage.clone());
+    engine.register_get("first_reached", |t: &mut TimeAbove| t.first_reached.clone());
+    engine.register_get("reached", |t: &mut TimeAbove| -> Outcome<bool> {
+        Ok(t.reached.clone().map_err(Trouble::Unknown)?)
+    });
+}
+
+fn bins(engine: &mut Engine) {
+    engine.register_type_with_name::<Bin>("bin");
+    engine.register_type_with_name::<ProbeView>("probe");
+    engine.register_type_with_name::<BatchView>("batch");
+    engine.register_type_with_name::<BlowerView>("blower");
+    for (position, key) in site::model::POSITIONS {
+        engine.register_get(key, move |bin: &mut Bin| bin.temperature(position));
+    }
+    engine.register_get("name", |bin: &mut Bin| bin.name());
+    engine.register_get("moisture", |bin: &mut Bin| SignalSet::new(&bin.0, Quantity::Moisture, None::<Position>));
+    engine.register_fn("signal", |bin: &mut Bin, quantity: ImmutableString| -> Outcome<SignalSet> {
+        Ok(bin.signal(&quantity, None)?)
+    });
+    engine.register_fn(
+        "signal",
+        |bin: &mut Bin, quantity: ImmutableString, position: ImmutableString| -> Outcome<SignalSet> {
+            Ok(bin.signal(&quantity, Some(&position))?)
+        },
+    );
+    engine.register_get("probes", |bin: &mut Bin| -> Array { bin.probes().into_iter().map(Dynamic::from).collect() });
+    engine.register_get("batch", |bin: &mut Bin| bin.batch());
+    engine.register_get("blower", |bin: &mut Bin| bin.blower());
+    engine.register_get("watching", |bin: &mut Bin| bin.watching());
+    engine.register_fn("since", |bin: &mut Bin, kind: ImmutableString| -> Outcome<Fact> { Ok(bin.since(&kind)?) });
+    engine.register_fn("count", |bin: &mut Bin, kind: ImmutableString| -> Outcome<INT> { Ok(bin.count(&kind)?) });
+    engine.register_get("watered_litres", |bin: &mut Bin| bin.watered_litres());
+    engine.register_get("watered_minutes", |bin: &mut Bin| bin.watered_minutes());
+
+    engine.register_get("id", |p: &mut ProbeView| p.id());
+    engine.register_get("position", |p: &mut ProbeView| p.position());
+    engine.register_get("quantity", |p: &mut ProbeView| p.quantity());
+    engine.register_get("name", |p: &mut ProbeView| p.said());
+    engine.register_get("site_wide", |p: &mut ProbeView| p.site_wide());
+    engine.register_get("interval", |p: &mut ProbeView| p.interval());
+    engine.register_get("heard", |p: &mut ProbeView| p.heard());
+    engine.register_get("last", |p: &mut ProbeView| p.last());
+    engine.register_get("bad_in_a_row", |p: &mut ProbeView| p.bad_in_a_row());
+    engine.register_get("last_bad", |p: &mut ProbeView| p.last_bad());
+    engine.register_get("last_bad_age", |p: &mut ProbeView| p.last_bad_age());
+    engine.register_get("same_for", |context: NativeCallContext, p: &mut ProbeView| -> Outcome<Fact> {
+        Ok(p.same_for(&context)?)
+    });
+
+    engine.register_get("known", |b: &mut BatchView| b.known());
+    engine.register_get("age", |b: &mut BatchView| b.age());
+    engine.register_get("off_air", |b: &mut BatchView| b.off_air());
+    engine.register_get("stage", |b: &mut BatchView| b.stage());
+    engine.register_get("loaded_at", |b: &mut BatchView| b.loaded_at());
+
+    engine.register_get("known", |b: &mut BlowerView| b.known());
+    engine.register_get("name", |b: &mut BlowerView| b.name());
+    engine.register_get("proof", |b: &mut BlowerView| b.proof());
+    engine.register_get("countable", |b: &mut BlowerView| b.countable());
+    engine.register_get("continuous", |b: &mut BlowerView| b.continuous());
+    engine.register_get("schedule", |b: &mut BlowerView| b.schedule());
+    engine.register_get("cycle", |b: &mut BlowerView| b.cycle());
+    engine.register_get("valve", |b: &mut BlowerView| b.valve());
+    engine.register_get("interval", |b: &mut BlowerView| b.interval());
+    engine.register_fn("age", |b: &mut BlowerView| b.age());
+    engine.register_fn(
+        "run_time",
+        |context: NativeCallContext, b: &mut BlowerView, window: Dynamic| -> Outcome<Fact> {
+            let window = Judgement::of(&context)?.window(length(&window)?)?;
+            Ok(b.run_time(&context, window)?)
+        },
+    );
+    engine.register_fn("due_time", |b: &mut BlowerView, window: Dynamic| -> Outcome<Fact> {
+        Ok(b.due_time(length(&window)?))
+    });
+    engine.register_fn(
+        "share_of_due",
+        |context: NativeCallContext, b: &mut BlowerView, window: Dynamic| -> Outcome<Fact> {
+            let window = Judgement::of(&context)?.window(length(&window)?)?;
+            let share = b.run_time(&context, window)?.over(&b.due_time(window))?;
+            Ok(Fact { kind: Kind::Share, ..share })
+        },
+    );
+}
+
+fn answers(engine: &mut Engine) {
+    engine.register_type_with_name::<Draft>("answer");
+    fn draft(verdict: Verdict, finding: &str) -> Outcome<Draft> {
+        if finding.trim().is_empty() && matches!(verdict, Verdict::Alarm | Verdict::Clear) {
+            return Err(Trouble::Wrong("an answer needs a finding: one line that says what is the case".into()).into());
+        }
+        Ok(Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![] })
+    }
+    engine.register_fn("alarm", |finding: ImmutableString| draft(Verdict::Alarm, &finding));
+    engine.register_fn("clear", |finding: ImmutableString| draft(Verdict::Clear, &finding));
+    engine.register_fn("keep", || draft(Verdict::Keep, ""));
+    engine.register_fn("keep", |finding: ImmutableString| draft(Verdict::Keep, &finding));
+    engine.register_fn("cannot_tell", |why: ImmutableString| draft(Verdict::CannotTell, &why));
+    engine.register_fn("because", |answer: Draft, ground: ImmutableString| -> Outcome<Draft> {
+        let mut answer = room(answer)?;
+        answer.evidence.push(shortened(&ground));
+        Ok(answer)
+    });
+    engine.register_fn(
+        "figure",
+        |context: NativeCallContext, answer: Draft, name: ImmutableString, value: Dynamic| -> Outcome<Draft> {
+            let mut answer = room(answer)?;
+            let value = printed(&*Judgement::of(&context)?, &value)?;
+            answer.figures.push((shortened(&name), shortened(&value)));
+            Ok(answer)
+        },
+    );
+}
+
+fn room(answer: Draft) -> Result<Draft, Trouble> {
+    if answer.evidence.len() + answer.figures.len() >= limits::ANSWER_LINES {
+        return Err(Trouble::Wrong(format!("an answer has more than {} grounds and figures", limits::ANSWER_LINES)));
+    }
+    Ok(answer)
+}
+
+/// One line, cut where it would no longer fit.
+fn shortened(text: &str) -> String {
+    let line: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
+    if line.len() <= limits::FINDING_BYTES {
+        return line;
+    }
+    let cut = (0..=limits::FINDING_BYTES - 4).rev().find(|end| line.is_char_boundary(*end)).unwrap_or(0);
+    format!("{} …", line[..cut].trim_end())
+}

@@ -1,0 +1,50 @@
+//! Every bound that holds a rule in check, in one table.
+//!
+//! Must never be a length of real time: the same facts must give the same answer on any machine.
+
+use pile::time::Span;
+
+/// Steps of one judgement, points read by our own functions included; then it is a fault.
+pub const OPERATIONS: u64 = 200_000;
+/// How deep functions of a rule may call each other.
+pub const CALL_LEVELS: usize = 16;
+/// How deep expressions may nest.
+pub const EXPRESSION_DEPTH: usize = 32;
+/// Items of one list, nested ones included.
+pub const ARRAY_SIZE: usize = 1_000;
+/// Entries of one map, nested ones included.
+pub const MAP_SIZE: usize = 200;
+/// Bytes of one text.
+pub const STRING_BYTES: usize = 4_000;
+/// Variables of one rule at any one time.
+pub const VARIABLES: usize = 100;
+/// Functions of one rule.
+pub const FUNCTIONS: usize = 30;
+/// Bytes of one rule's file.
+pub const RULE_BYTES: usize = 64 * 1024;
+/// The grounds and figures of one answer, each.
+pub const ANSWER_LINES: usize = 40;
+/// Bytes of a finding: it goes into one line of a mail.
+pub const FINDING_BYTES: usize = 300;
+
+/// The longest window that a rule may ask for. The engine keeps no more.
+pub const WINDOW_MAX: Span = Span::days(8);
+/// The longest on-delay, off-delay and gap.
+pub const DELAY_MAX: Span = Span::days(7);
+/// From one judgement to the next at the least: the engine's tick.
+pub const EVERY_MIN: Span = Span::minutes(1);
+/// From one judgement to the next at the most.
+pub const EVERY_MAX: Span = Span::days(1);
+
+/// A signal is silent, and what it last said is unknown, after this many of its intervals ...
+pub const SILENT_INTERVALS: i64 = 3;
+/// ... but never sooner than this (common practice, no source).
+pub const SILENT_AT_LEAST: Span = Span::minutes(30);
+/// Means, slopes and the like are unknown where readings cover less than this share of the time asked for (common practice, no source).
+pub const COVERED_AT_LEAST: f64 = 0.5;
+/// A slope needs this many points.
+pub const SLOPE_POINTS_MIN: usize = 3;
+/// A slope over more points than this is taken over medians of equal lengths of time: its cost grows with the square.
+pub const SLOPE_POINTS_MAX: usize = 400;
+/// A blower's run time is unknown where its proof signal covers less than this share of the time asked for (common practice, no source).
+pub const RUN_COVERED_AT_LEAST: f64 = 0.75;
