@@ -1,1 +1,221 @@
-//! x
+//! The store of one site: readings, entries, batches, alarms and the outbox, in one SQLite file in the data folder.
+//!
+//! Must never judge compost, and never say that something is stored before it would survive a power cut.
+
+mod commit;
+mod error;
+mod folder;
+mod json;
+mod outbox;
+mod read;
+mod restore;
+mod rows;
+mod runs;
+mod schema;
+
+use std::collections::HashMap;
+use std::fs::File;
+use std::os::unix::ffi::OsStrExt;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, OpenFlags};
+use site::reading::SeriesId;
+
+pub use commit::{Committed, REFUSED_KEPT};
+pub use error::LedgerError;
+pub use folder::{Folder, FolderError};
+pub use outbox::Rendered;
+pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};
+
+use error::Cause;
+
+/// The name of the ledger in the data folder. SQLite keeps `ledger.db-wal` and `ledger.db-shm` beside it, and a copy needs the first.
+pub const FILE: &str = "ledger.db";
+
+/// How long a call waits for another program's lock.
+pub(crate) const BUSY_SECONDS: u64 = 5;
+
+/// Pages of 4 KiB in the write-ahead log before they are moved into the ledger. Each series grows in a page of its own, so a
+/// longer log gathers several readings into one write of that page, which spares an SD card; 8000 pages are 33 MB.
+const LOG_PAGES: u32 = 8_000;
+
+/// Memory for pages, in KiB, taken as needed. The growing ends of 10,000 series must fit: 10,000 × 4 KiB, and their parents.
+const CACHE_KIB: i64 = 65_536;
+
+/// What the ledger is opened for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Access {
+    /// To write; the ledger is made if there is none. One at a time.
+    Write,
+    /// To read, also while another process writes; nothing is ever made. Any number at a time.
+    Read,
+}
+
+/// The store of one site.
+#[derive(Debug)]
+pub struct Ledger {
+    conn: Connection,
+    path: PathBuf,
+    access: Access,
+    /// The number of each series that is stored. Looked up, never walked, so its order matters to nobody.
+    series: HashMap<SeriesId, i64>,
+    /// The run that this process began.
+    run: Option<i64>,
+    /// Dropped after `conn`, so that the next writer comes only when this one is gone.
+    _writer: Option<File>,
+}
+
+impl Ledger {
+    /// Opens the ledger in `folder`, for writing also makes it or brings an older layout up to date.
+    ///
+    /// A folder that holds `ledger.db` but no write-ahead log is a copy that nobody writes; it is read as it lies, without making
+    /// the files that SQLite otherwise makes. (A writer leaves its log in place when it closes, so this is never a live ledger. A
+    /// copy with its log but without `ledger.db-shm` is the one case where reading makes that file again.)
+    ///
+    /// # Errors
+    /// [`LedgerError`] when it is missing, not ours, damaged, of a later layout, in use or unwritable.
+    pub fn open(folder: &Path, access: Access) -> Result<Ledger, LedgerError> {
+        let path = folder.join(FILE);
+        let (mut conn, writer) = match access {
+            Access::Write => {
+                let writer = folder::take(&folder.join("ledger.lock")).map_err(|refused| match refused {
+                    folder::Refused::CannotOpen(e) | folder::Refused::CannotLock(e) => error::cannot_open(&path, e),
+                    folder::Refused::Held { pid } => LedgerError::InUse { path: path.clone(), pid },
+                })?;
+                let flags =
+                    OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+                (connect(&path, &path, flags)?, Some(writer))
+            }
+            Access::Read => {
+                if !path.exists() {
+                    return Err(LedgerError::Missing { path });
+                }
+                let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+                if folder.join(format!("{FILE}-wal")).exists() {
+                    (connect(&path, &path, flags)?, None)
+                } else {
+                    (connect(&path, &as_it_lies(&path), flags | OpenFlags::SQLITE_OPEN_URI)?, None)
+                }
+            }
+        };
+        settle(&mut conn, &path, access)?;
+        let series = rows::series_ids(&conn).map_err(|cause| cause.at(&path, "opening"))?;
+        let series = series.into_iter().map(|(id, series)| (series, id)).collect();
+        Ok(Ledger { conn, path, access, series, run: None, _writer: writer })
+    }
+
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Limits the file to this many pages of 4 KiB, or to its present size where that is larger; `None` lifts the limit. A full
+    /// disk can be tried out with it: the ledger fails in the same way and with the same error.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when SQLite refuses.
+    pub fn set_page_limit(&mut self, pages: Option<u32>) -> Result<(), LedgerError> {
+        // 4294967294 is the most that SQLite knows (its default since 3.45).
+        let pages = pages.map_or(4_294_967_294, i64::from);
+        self.conn
+            .query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(()))
+            .map_err(|e| Cause::Sql(e).at(&self.path, "limiting its size"))
+    }
+
+    /// Runs `errand` on a ledger that may be written.
+    fn writing<T>(
+        &mut self,
+        doing: &'static str,
+        errand: impl FnOnce(&mut Ledger) -> Result<T, Cause>,
+    ) -> Result<T, LedgerError> {
+        let done = match self.access {
+            Access::Write => errand(self),
+            Access::Read => Err(Cause::ReadOnly),
+        };
+        done.map_err(|cause| cause.at(&self.path, doing))
+    }
+
+    /// Runs `errand` on one unchanging state of the ledger, whatever a writer does meanwhile.
+    fn reading<T>(
+        &self,
+        doing: &'static str,
+        errand: impl FnOnce(&Connection) -> Result<T, Cause>,
+    ) -> Result<T, LedgerError> {
+        let read = || {
+            let tx = self.conn.unchecked_transaction()?;
+            let done = errand(&tx)?;
+            tx.commit()?;
+            Ok(done)
+        };
+        read().map_err(|cause: Cause| cause.at(&self.path, doing))
+    }
+}
+
+fn connect(path: &Path, name: &Path, flags: OpenFlags) -> Result<Connection, LedgerError> {
+    let conn = Connection::open_with_flags(name, flags)
+        .map_err(|e| LedgerError::CannotOpen { path: path.into(), source: Box::new(e) })?;
+    conn.set_prepared_statement_cache_capacity(64);
+    Ok(conn)
+}
+
+/// Checks that the file is a ledger that this version knows, and sets the connection up.
+fn settle(conn: &mut Connection, path: &Path, access: Access) -> Result<(), LedgerError> {
+    let fault = |e: rusqlite::Error| match e.sqlite_error_code() {
+        Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::ReadOnly) => {
+            LedgerError::CannotOpen { path: path.into(), source: Box::new(e) }
+        }
+        _ => Cause::Sql(e).at(path, "opening"),
+    };
+    conn.busy_timeout(Duration::from_secs(BUSY_SECONDS)).map_err(fault)?;
+    let known = schema::STEPS.len() as i64;
+    let layout = schema::layout(conn).map_err(fault)?;
+    let ours: i64 = conn.query_row("PRAGMA application_id", [], |row| row.get(0)).map_err(fault)?;
+    let tables: i64 = conn.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0)).map_err(fault)?;
+    let blank = layout == 0 && ours == 0 && tables == 0;
+    if ours != schema::APPLICATION_ID && !(blank && access == Access::Write) {
+        let found = if blank { "it is empty" } else { "it is a database of something else" };
+        return Err(LedgerError::NotALedger { path: path.into(), found: found.into() });
+    }
+    if layout > known {
+        return Err(LedgerError::TooNew { path: path.into(), found: layout, known });
+    }
+    match access {
+        Access::Read if layout < known => Err(LedgerError::TooOld { path: path.into(), found: layout, known }),
+        Access::Read => Ok(()),
+        Access::Write => {
+            // The log stays when we close. Otherwise a reader who comes while no daemon runs would have to make it, and one who
+            // reads as another user would leave a log that the daemon cannot write.
+            conn.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).map_err(fault)?;
+            let mode: String = conn.query_row("PRAGMA journal_mode = WAL", [], |row| row.get(0)).map_err(fault)?;
+            if mode != "wal" {
+                return Err(LedgerError::NoWriteAheadLog { path: path.into(), mode });
+            }
+            conn.execute_batch(&format!(
+                "PRAGMA synchronous = FULL;
+                 PRAGMA foreign_keys = ON;
+                 PRAGMA trusted_schema = OFF;
+                 PRAGMA cache_size = -{CACHE_KIB};
+                 PRAGMA wal_autocheckpoint = {LOG_PAGES};
+                 PRAGMA journal_size_limit = {};",
+                i64::from(LOG_PAGES) * 4_096 * 2
+            ))
+            .map_err(fault)?;
+            schema::migrate(conn, schema::STEPS).map_err(fault)
+        }
+    }
+}
+
+/// The name by which SQLite reads a file that nobody writes, without making a log beside it.
+fn as_it_lies(path: &Path) -> PathBuf {
+    let mut uri = String::from("file:");
+    for byte in path.as_os_str().as_bytes() {
+        match byte {
+            b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'/' | b'-' | b'_' | b'.' => uri.push(char::from(*byte)),
+            other => uri.push_str(&format!("%{other:02X}")),
+        }
+    }
+    uri.push_str("?immutable=1");
+    PathBuf::from(uri)
+}

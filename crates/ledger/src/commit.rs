@@ -1,0 +1,352 @@
+//! Writes all lasting effects of a slice in one transaction.
+//!
+//! Must never leave a part of a slice behind: either everything is stored or nothing, and then the same call may be made again.
+
+use std::collections::HashMap;
+
+use engine::alarm::{Alarm, AlarmEvent};
+use engine::effect::{Effect, Mail, MailId, MailState};
+use pile::time::Timestamp;
+use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
+use site::entry::{Batch, Entry};
+use site::reading::{Quality, Reading, Refusal, SeriesId};
+
+use crate::error::Cause;
+use crate::{Ledger, LedgerError, json, rows};
+
+/// Refused payloads kept, the newest ones; a device that sends rubbish for years must not fill the disk.
+pub const REFUSED_KEPT: i64 = 100_000;
+
+/// What became of the readings of a commit.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Committed {
+    /// Readings that were new.
+    pub stored: usize,
+    /// Readings that were there already with the same value; nothing changed.
+    pub repeats: usize,
+    /// Readings whose instant was there already with another value; the first one stays, this one went to the refused.
+    pub conflicts: usize,
+    /// Payloads refused by the engine or intake, and readings that are no number.
+    pub refused: usize,
+}
+
+impl Ledger {
+    /// Writes the lasting effects in one transaction and skips the passing ones; also notes that this run was alive at `at`. When it
+    /// returns, all of it survives a power cut. Without lasting effects nothing is written, not even that.
+    ///
+    /// # Errors
+    /// [`LedgerError`]; then nothing of it is stored, and the call may be repeated unchanged.
+    pub fn commit(&mut self, at: Timestamp, effects: &[Effect]) -> Result<Committed, LedgerError> {
+        let lasting = effects.iter().any(is_lasting);
+        self.writing("storing readings and what follows from them", |ledger| {
+            if !lasting {
+                return Ok(Committed::default());
+            }
+            let tx = ledger.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+            let mut slice =
+                Slice { tx: &tx, known: &ledger.series, fresh: HashMap::new(), committed: Committed::default() };
+            slice.readings(effects)?;
+            for effect in effects {
+                slice.write(effect)?;
+            }
+            slice.trim_refused()?;
+            let Slice { fresh, committed, .. } = slice;
+            if let Some(run) = ledger.run {
+                crate::runs::note_alive(&tx, run, at)?;
+            }
+            tx.commit()?;
+            // Only now: numbers given inside a transaction that fails would name nothing.
+            ledger.series.extend(fresh);
+            Ok(committed)
+        })
+    }
+}
+
+fn is_lasting(effect: &Effect) -> bool {
+    match effect {
+        Effect::Store { .. }
+        | Effect::Refuse(_)
+        | Effect::Entry(_)
+        | Effect::Batch(_)
+        | Effect::Alarm { .. }
+        | Effect::Mail(_)
+        | Effect::MailState { .. }
+        | Effect::SummaryDone(_) => true,
+        Effect::Deliver(_)
+        | Effect::Recall { .. }
+        | Effect::Publish { .. }
+        | Effect::Beat
+        | Effect::Reply(_)
+        | Effect::Say { .. } => false,
+    }
+}
+
+/// One transaction under way.
+struct Slice<'a> {
+    tx: &'a Transaction<'a>,
+    known: &'a HashMap<SeriesId, i64>,
+    /// Series that this transaction adds.
+    fresh: HashMap<SeriesId, i64>,
+    committed: Committed,
+}
+
+impl Slice<'_> {
+    /// Writes everything but readings, which go through one statement that is looked up once.
+    fn write(&mut self, effect: &Effect) -> Result<(), Cause> {
+        match effect {
+            Effect::Refuse(refusal) => self.refuse(refusal),
+            Effect::Entry(entry) => self.entry(entry),
+            Effect::Batch(batch) => self.batch(batch),
+            Effect::Alarm { alarm, event } => {
+                self.alarm(alarm)?;
+                event.as_deref().map_or(Ok(()), |event| self.alarm_event(event))
+            }
+            Effect::Mail(mail) => self.mail(mail),
+            Effect::MailState { mail, state } => self.mail_state(*mail, state),
+            Effect::SummaryDone(week) => {
+                let mut insert = self
+                    .tx
+                    .prepare_cached("INSERT INTO summaries (year, week) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
+                insert.execute(params![week.year, week.week])?;
+                Ok(())
+            }
+            Effect::Store { .. }
+            | Effect::Deliver(_)
+            | Effect::Recall { .. }
+            | Effect::Publish { .. }
+            | Effect::Beat
+            | Effect::Reply(_)
+            | Effect::Say { .. } => Ok(()),
+        }
+    }
+
+    fn readings(&mut self, effects: &[Effect]) -> Result<(), Cause> {
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO readings (series, measured_at, value, delay, marks, reason) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+             ON CONFLICT DO NOTHING",
+        )?;
+        for effect in effects {
+            let Effect::Store { reading, quality, reason } = effect else { continue };
+            let series = self.series(&reading.series)?;
+            if !reading.value.is_finite() {
+                self.refuse_value(reading, series, "it is no number; look at what the probe or its gateway sends")?;
+                self.committed.refused += 1;
+                continue;
+            }
+            let measured_at = reading.measured_at.as_millis();
+            let delay = reading.received_at.as_millis().wrapping_sub(measured_at);
+            let reason = (!reason.is_empty()).then_some(reason.as_str());
+            let new = insert.execute(params![
+                series,
+                measured_at,
+                reading.value,
+                (delay != 0).then_some(delay),
+                rows::marks(reading, *quality),
+                reason
+            ])?;
+            if new == 1 {
+                self.committed.stored += 1;
+            } else {
+                self.second(reading, *quality, series)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// A reading whose instant is there already.
+    fn second(&mut self, reading: &Reading, quality: Quality, series: i64) -> Result<(), Cause> {
+        let mut query = self.tx.prepare_cached("SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2")?;
+        let first: f64 = query.query_row(params![series, reading.measured_at.as_millis()], |row| row.get(0))?;
+        if first == reading.value {
+            self.committed.repeats += 1;
+            return Ok(());
+        }
+        let unit = reading.series.quantity.unit().sign();
+        let reason = format!(
+            "conflict: {first} {unit} was there first for the same instant and stays, this {} value of {} {unit} is set aside; see whether two \
+             devices send as `{}`, or one sends two values under one time",
+            quality.key(),
+            reading.value,
+            reading.series.source.as_str()
+        );
+        self.refuse_value(reading, series, &reason)?;
+        self.committed.conflicts += 1;
+        Ok(())
+    }
+
+    fn refuse_value(&mut self, reading: &Reading, series: i64, reason: &str) -> Result<(), Cause> {
+        let value = reading.value.to_string();
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO refused (received_at, topic, payload_head, payload_bytes, reason, series, measured_at, value)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8) ON CONFLICT DO NOTHING",
+        )?;
+        insert.execute(params![
+            reading.received_at.as_millis(),
+            reading.series.to_string(),
+            value,
+            value.len() as i64,
+            reason,
+            series,
+            reading.measured_at.as_millis(),
+            reading.value
+        ])?;
+        Ok(())
+    }
+
+    fn series(&mut self, series: &SeriesId) -> Result<i64, Cause> {
+        if let Some(id) = self.known.get(series).or_else(|| self.fresh.get(series)) {
+            return Ok(*id);
+        }
+        let mut insert = self.tx.prepare_cached("INSERT INTO series (kind, source, quantity) VALUES (?1, ?2, ?3)")?;
+        let id = insert.insert(rows::series_words(series))?;
+        self.fresh.insert(series.clone(), id);
+        Ok(id)
+    }
+
+    fn refuse(&mut self, refusal: &Refusal) -> Result<(), Cause> {
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO refused (received_at, topic, payload_head, payload_bytes, reason) VALUES (?1, ?2, ?3, ?4, ?5)",
+        )?;
+        insert.execute(params![
+            refusal.received_at.as_millis(),
+            refusal.topic,
+            refusal.payload_head,
+            rows::key(refusal.payload_bytes as u64)?,
+            refusal.reason
+        ])?;
+        self.committed.refused += 1;
+        Ok(())
+    }
+
+    fn trim_refused(&self) -> Result<(), Cause> {
+        if self.committed.refused + self.committed.conflicts > 0 {
+            let mut delete =
+                self.tx.prepare_cached("DELETE FROM refused WHERE id <= (SELECT max(id) FROM refused) - ?1")?;
+            delete.execute([REFUSED_KEPT])?;
+        }
+        Ok(())
+    }
+
+    fn entry(&self, entry: &Entry) -> Result<(), Cause> {
+        let mut insert = self
+            .tx
+            .prepare_cached("INSERT INTO entries (at, bin, kind, detail, by, note) VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+        insert.execute(params![
+            entry.at.as_millis(),
+            entry.bin.as_str(),
+            entry.kind.key(),
+            json::text(&entry.kind).map_err(Cause::Contradiction)?,
+            entry.by,
+            entry.note
+        ])?;
+        Ok(())
+    }
+
+    fn batch(&self, batch: &Batch) -> Result<(), Cause> {
+        let mut upsert = self.tx.prepare_cached(
+            "INSERT INTO batches (id, bin, on_air_at, off_air_at, loaded_celsius) VALUES (?1, ?2, ?3, ?4, ?5)
+             ON CONFLICT (id) DO UPDATE SET bin = excluded.bin, on_air_at = excluded.on_air_at, off_air_at = excluded.off_air_at,
+             loaded_celsius = excluded.loaded_celsius",
+        )?;
+        upsert.execute(params![
+            rows::key(batch.id.0)?,
+            batch.bin.as_str(),
+            batch.on_air_at.as_millis(),
+            rows::ms(batch.off_air_at),
+            batch.loaded_at.map(|celsius| celsius.0)
+        ])?;
+        Ok(())
+    }
+
+    fn alarm(&self, alarm: &Alarm) -> Result<(), Cause> {
+        // `REPLACE` would delete the row first, which its events forbid.
+        let mut upsert = self.tx.prepare_cached(
+            "INSERT INTO alarms (id, rule, subject, subject_name, state, proof, proof_since, proof_last, occurrence, onset, raised_at,
+                cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)
+             ON CONFLICT (id) DO UPDATE SET rule = excluded.rule, subject = excluded.subject, subject_name = excluded.subject_name,
+                state = excluded.state, proof = excluded.proof, proof_since = excluded.proof_since, proof_last = excluded.proof_last,
+                occurrence = excluded.occurrence, onset = excluded.onset, raised_at = excluded.raised_at,
+                cleared_at = excluded.cleared_at, acknowledged = excluded.acknowledged, title = excluded.title,
+                priority = excluded.priority, revision = excluded.revision, finding = excluded.finding,
+                evidence = excluded.evidence, thread_subject = excluded.thread_subject, mails = excluded.mails",
+        )?;
+        let (subject, subject_name) = rows::subject_words(&alarm.key.subject);
+        let (proof, proof_since) = rows::proof_words(alarm.conditioning.phase);
+        let acknowledged = alarm.acknowledged.as_ref().map(json::text).transpose().map_err(Cause::Contradiction)?;
+        upsert.execute(params![
+            rows::key(alarm.id.0)?,
+            alarm.key.rule,
+            subject,
+            subject_name,
+            rows::state_word(alarm.state),
+            proof,
+            proof_since,
+            rows::ms(alarm.conditioning.last),
+            alarm.occurrence,
+            rows::ms(alarm.onset),
+            rows::ms(alarm.raised_at),
+            rows::ms(alarm.cleared_at),
+            acknowledged,
+            alarm.title,
+            alarm.priority.key(),
+            alarm.revision,
+            alarm.finding,
+            json::text(&alarm.evidence).map_err(Cause::Contradiction)?,
+            alarm.thread_subject,
+            alarm.mails
+        ])?;
+        Ok(())
+    }
+
+    fn alarm_event(&self, event: &AlarmEvent) -> Result<(), Cause> {
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO alarm_events (alarm, occurrence, at, kind, before, after, evidence_at, words, revision)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+        )?;
+        insert.execute(params![
+            rows::key(event.alarm.0)?,
+            event.occurrence,
+            event.at.as_millis(),
+            rows::kind_word(event.kind),
+            rows::state_word(event.before),
+            rows::state_word(event.after),
+            rows::ms(event.evidence_at),
+            event.words,
+            event.revision
+        ])?;
+        Ok(())
+    }
+
+    fn mail(&self, mail: &Mail) -> Result<(), Cause> {
+        let id = rows::key(mail.id.0)?;
+        let notice = json::text(&mail.notice).map_err(Cause::Contradiction)?;
+        let (state, next_try, tries, reply, settled_at) = rows::mail_columns(&mail.state);
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO outbox (id, recipient, created_at, notice, state, next_try, tries, reply, settled_at)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9) ON CONFLICT DO NOTHING",
+        )?;
+        let created_at = mail.created_at.as_millis();
+        if insert.execute(params![id, mail.to, created_at, notice, state, next_try, tries, reply, settled_at])? == 1 {
+            return Ok(());
+        }
+        let mut query = self.tx.prepare_cached("SELECT recipient = ?2 AND notice = ?3 FROM outbox WHERE id = ?1")?;
+        match query.query_row(params![id, mail.to, notice], |row| row.get(0)).optional()? {
+            Some(true) => Ok(()),
+            // Dropping the second one without a word could drop an alarm.
+            _ => Err(Cause::Contradiction(format!("mail {id} is there already and says something else"))),
+        }
+    }
+
+    fn mail_state(&self, mail: MailId, state: &MailState) -> Result<(), Cause> {
+        let (state, next_try, tries, reply, settled_at) = rows::mail_columns(state);
+        let mut update = self.tx.prepare_cached(
+            "UPDATE outbox SET state = ?2, next_try = ?3, tries = ?4, reply = ?5, settled_at = ?6 WHERE id = ?1",
+        )?;
+        if update.execute(params![rows::key(mail.0)?, state, next_try, tries, reply, settled_at])? == 0 {
+            // No reason to stop storing readings: the mail is not there to be sent again.
+            tracing::warn!("mail {} became `{state}`, but the outbox has no such mail; please report this", mail.0);
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,354 @@
+//! The JSON shapes of columns whose content nobody searches: notices, what an entry says, grounds of an alarm.
+//!
+//! Must never change the meaning of a written field: a new field gets `#[serde(default)]`, so that older rows still read.
+
+use engine::alarm::{Acknowledgement, AlarmId, Subject};
+use engine::notice::{AlarmNotice, BackOnAir, BinWeek, Chart, ChartLine, Notice, OutageNotice, Step, SummaryNotice};
+use pile::time::{Span, Timestamp};
+use pile::units::{Celsius, Litres};
+use rulebook::header::Priority;
+use serde::de::{DeserializeOwned, Error as _};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use site::entry::{BatchId, EntryKind};
+use site::ids::{BinId, BlowerId};
+use site::zone::IsoWeek;
+
+/// A core type with the shape in which JSON carries it; core types know no serde themselves.
+pub(crate) trait Shape: Sized {
+    /// What is written and read.
+    type Row: Serialize + DeserializeOwned;
+    /// The value as it is written.
+    fn to_row(&self) -> Self::Row;
+    /// The value as it was written, or a sentence on what is wrong with it.
+    fn from_row(row: Self::Row) -> Result<Self, String>;
+}
+
+/// The JSON text of a value.
+pub(crate) fn text<T: Shape>(value: &T) -> Result<String, String> {
+    serde_json::to_string(&value.to_row()).map_err(|e| e.to_string())
+}
+
+/// The value of a JSON text.
+pub(crate) fn value<T: Shape>(text: &str) -> Result<T, String> {
+    serde_json::from_str(text).map_err(|e| e.to_string()).and_then(T::from_row)
+}
+
+/// For `#[serde(with = "shape")]` on any field whose type has a [`Shape`].
+mod shape {
+    use super::*;
+
+    pub(super) fn serialize<T: Shape, S: Serializer>(value: &T, serializer: S) -> Result<S::Ok, S::Error> {
+        value.to_row().serialize(serializer)
+    }
+
+    pub(super) fn deserialize<'de, T: Shape, D: Deserializer<'de>>(deserializer: D) -> Result<T, D::Error> {
+        T::from_row(T::Row::deserialize(deserializer)?).map_err(D::Error::custom)
+    }
+}
+
+impl<T: Shape> Shape for Option<T> {
+    type Row = Option<T::Row>;
+    fn to_row(&self) -> Self::Row {
+        self.as_ref().map(T::to_row)
+    }
+    fn from_row(row: Self::Row) -> Result<Self, String> {
+        row.map(T::from_row).transpose()
+    }
+}
+
+impl<T: Shape> Shape for Vec<T> {
+    type Row = Vec<T::Row>;
+    fn to_row(&self) -> Self::Row {
+        self.iter().map(T::to_row).collect()
+    }
+    fn from_row(row: Self::Row) -> Result<Self, String> {
+        row.into_iter().map(T::from_row).collect()
+    }
+}
+
+impl<T: Shape> Shape for Box<T> {
+    type Row = T::Row;
+    fn to_row(&self) -> Self::Row {
+        T::to_row(self)
+    }
+    fn from_row(row: Self::Row) -> Result<Self, String> {
+        T::from_row(row).map(Box::new)
+    }
+}
+
+impl<A: Shape, B: Shape> Shape for (A, B) {
+    type Row = (A::Row, B::Row);
+    fn to_row(&self) -> Self::Row {
+        (self.0.to_row(), self.1.to_row())
+    }
+    fn from_row((a, b): Self::Row) -> Result<Self, String> {
+        Ok((A::from_row(a)?, B::from_row(b)?))
+    }
+}
+
+/// A type that JSON carries as a simpler one.
+macro_rules! carried_as {
+    ($type:ty, $row:ty, $to:expr, $from:expr) => {
+        impl Shape for $type {
+            type Row = $row;
+            fn to_row(&self) -> $row {
+                let to: fn(&$type) -> $row = $to;
+                to(self)
+            }
+            fn from_row(row: $row) -> Result<Self, String> {
+                let from: fn($row) -> Result<$type, String> = $from;
+                from(row)
+            }
+        }
+    };
+}
+
+carried_as!(String, String, Clone::clone, Ok);
+carried_as!(u32, u32, |n| *n, Ok);
+carried_as!(Timestamp, i64, |at| at.as_millis(), |ms| Ok(Timestamp::from_millis(ms)));
+carried_as!(Span, i64, |span| span.as_millis(), |ms| Ok(Span::millis(ms)));
+// JSON has no word for a number that is not finite; it comes back as "not a number" and never as zero.
+carried_as!(f64, Option<f64>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_or(f64::NAN)));
+carried_as!(f32, Option<f32>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_or(f32::NAN)));
+carried_as!(Celsius, Option<f64>, |c| c.0.to_row(), |n| f64::from_row(n).map(Celsius));
+carried_as!(Litres, Option<f64>, |l| l.0.to_row(), |n| f64::from_row(n).map(Litres));
+carried_as!(BinId, String, |id| id.as_str().into(), |text| BinId::new(&text).map_err(|e| e.to_string()));
+carried_as!(BlowerId, String, |id| id.as_str().into(), |text| BlowerId::new(&text).map_err(|e| e.to_string()));
+carried_as!(AlarmId, u64, |id| id.0, |n| Ok(AlarmId(n)));
+carried_as!(BatchId, u64, |id| id.0, |n| Ok(BatchId(n)));
+
+/// A type whose fields are listed by a `remote` definition below.
+macro_rules! listed_by {
+    ($type:ty, $row:ident, $definition:literal) => {
+        #[derive(Serialize, Deserialize)]
+        pub(crate) struct $row(#[serde(with = $definition)] $type);
+
+        impl Shape for $type {
+            type Row = $row;
+            fn to_row(&self) -> $row {
+                $row(self.clone())
+            }
+            fn from_row(row: $row) -> Result<Self, String> {
+                Ok(row.0)
+            }
+        }
+    };
+}
+
+listed_by!(Notice, NoticeRow, "NoticeFields");
+listed_by!(AlarmNotice, AlarmNoticeRow, "AlarmNoticeFields");
+listed_by!(SummaryNotice, SummaryNoticeRow, "SummaryNoticeFields");
+listed_by!(OutageNotice, OutageNoticeRow, "OutageNoticeFields");
+listed_by!(BinWeek, BinWeekRow, "BinWeekFields");
+listed_by!(Chart, ChartRow, "ChartFields");
+listed_by!(ChartLine, ChartLineRow, "ChartLineFields");
+listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
+listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
+listed_by!(EntryKind, EntryKindRow, "EntryKindFields");
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Notice", rename_all = "snake_case")]
+enum NoticeFields {
+    Alarm(#[serde(with = "shape")] Box<AlarmNotice>),
+    Summary(#[serde(with = "shape")] Box<SummaryNotice>),
+    Outage(#[serde(with = "shape")] OutageNotice),
+    Trial {
+        by: String,
+        #[serde(with = "shape")]
+        at: Timestamp,
+        serial: u64,
+        life: u32,
+    },
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Step", rename_all = "snake_case")]
+enum StepWord {
+    Raise,
+    Clear,
+    Retire,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Priority", rename_all = "kebab-case")]
+enum PriorityWord {
+    SummaryOnly,
+    Low,
+    Medium,
+    High,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Subject", rename_all = "snake_case")]
+enum SubjectFields {
+    Site,
+    Bin(#[serde(with = "shape")] BinId),
+    Rule(String),
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "AlarmNotice")]
+struct AlarmNoticeFields {
+    #[serde(with = "StepWord")]
+    step: Step,
+    number: u32,
+    life: u32,
+    #[serde(with = "shape")]
+    alarm: AlarmId,
+    rule: String,
+    revision: String,
+    #[serde(with = "SubjectFields")]
+    subject: Subject,
+    occurrence: u32,
+    thread_subject: String,
+    title: String,
+    #[serde(with = "PriorityWord")]
+    priority: Priority,
+    #[serde(with = "shape")]
+    at: Timestamp,
+    #[serde(with = "shape")]
+    onset: Timestamp,
+    #[serde(with = "shape")]
+    raised_at: Timestamp,
+    #[serde(with = "shape")]
+    cleared_at: Option<Timestamp>,
+    #[serde(with = "shape")]
+    acknowledged: Option<Acknowledgement>,
+    finding: String,
+    evidence: Vec<String>,
+    figures: Vec<(String, String)>,
+    cause: String,
+    consequence: String,
+    response: Vec<String>,
+    caution: String,
+    #[serde(with = "shape")]
+    time_to_respond: Span,
+    #[serde(with = "shape")]
+    chart: Option<Chart>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Acknowledgement")]
+struct AcknowledgementFields {
+    #[serde(with = "shape")]
+    at: Timestamp,
+    by: String,
+    comment: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Chart")]
+struct ChartFields {
+    #[serde(with = "shape")]
+    from: Timestamp,
+    #[serde(with = "shape")]
+    to: Timestamp,
+    #[serde(with = "shape")]
+    lines: Vec<ChartLine>,
+    #[serde(with = "shape")]
+    marks: Vec<(Timestamp, String)>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "ChartLine")]
+struct ChartLineFields {
+    label: String,
+    #[serde(with = "shape")]
+    points: Vec<(Timestamp, f32)>,
+    #[serde(with = "shape")]
+    max_gap: Span,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "IsoWeek")]
+struct IsoWeekFields {
+    year: i16,
+    week: i8,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "SummaryNotice")]
+struct SummaryNoticeFields {
+    #[serde(with = "IsoWeekFields")]
+    week: IsoWeek,
+    life: u32,
+    #[serde(with = "shape")]
+    from: Timestamp,
+    #[serde(with = "shape")]
+    to: Timestamp,
+    #[serde(with = "shape")]
+    bins: Vec<BinWeek>,
+    #[serde(with = "shape")]
+    threshold_celsius: f64,
+    #[serde(with = "shape")]
+    max_gap: Span,
+    refused: u64,
+    mails_given_up: u64,
+    #[serde(with = "shape")]
+    off: Vec<(Timestamp, Timestamp)>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "BinWeek")]
+struct BinWeekFields {
+    #[serde(with = "shape")]
+    bin: BinId,
+    #[serde(with = "shape")]
+    batch: Option<(BatchId, Span)>,
+    off_air: bool,
+    #[serde(with = "shape")]
+    at_or_above: Option<Span>,
+    #[serde(with = "shape")]
+    longest_run: Option<Span>,
+    #[serde(with = "shape")]
+    coverage: Option<f64>,
+    #[serde(with = "shape")]
+    newest_core: Option<(Timestamp, f64)>,
+    #[serde(with = "shape")]
+    alarms: Vec<(String, u32)>,
+    standing: Vec<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "OutageNotice")]
+struct OutageNoticeFields {
+    life: u32,
+    #[serde(with = "shape")]
+    from: Timestamp,
+    #[serde(with = "shape")]
+    to: Timestamp,
+    #[serde(with = "shape")]
+    blowers: Vec<(BlowerId, BackOnAir)>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "BackOnAir", rename_all = "snake_case")]
+enum BackOnAirFields {
+    Proven {
+        #[serde(with = "shape")]
+        at: Timestamp,
+    },
+    NotRunning,
+    Silent,
+    Unproven,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "EntryKind", rename_all = "kebab-case")]
+enum EntryKindFields {
+    OnAir {
+        #[serde(with = "shape", rename = "loaded_celsius")]
+        loaded_at: Option<Celsius>,
+    },
+    OffAir,
+    Watered {
+        #[serde(with = "shape")]
+        minutes: Option<f64>,
+        #[serde(with = "shape")]
+        litres: Option<Litres>,
+    },
+    Valve {
+        #[serde(with = "shape")]
+        open_percent: f64,
+    },
+}

@@ -1,0 +1,273 @@
+//! Reading back, for people, reports and recalls.
+//!
+//! Must never change anything, and never keep more in memory than the caller asked for.
+
+use engine::alarm::{Alarm, AlarmEvent, AlarmId};
+use engine::effect::Mail;
+use pile::time::Timestamp;
+use pile::window::Point;
+use rusqlite::params;
+use site::entry::{Batch, Entry};
+use site::quantity::Quantity;
+use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
+
+use crate::error::Cause;
+use crate::{Ledger, LedgerError, restore, rows};
+
+/// Which readings; the default is all of them.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct ReadingFilter {
+    /// From these probes and blowers; from all when empty.
+    pub sources: Vec<Source>,
+    /// Of this quantity only.
+    pub quantity: Option<Quantity>,
+    /// Measured at this instant or later.
+    pub from: Option<Timestamp>,
+    /// Measured at this instant or earlier.
+    pub to: Option<Timestamp>,
+}
+
+/// A stored reading.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReadingRow {
+    /// The reading.
+    pub reading: Reading,
+    /// Whether it may be believed.
+    pub quality: Quality,
+    /// Why it is not good; empty when good.
+    pub reason: String,
+}
+
+/// Which events in the lives of alarms; the default is all of them.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct AlarmEventFilter {
+    /// Of this alarm only.
+    pub alarm: Option<AlarmId>,
+    /// Recorded at this instant or later.
+    pub from: Option<Timestamp>,
+    /// Recorded at this instant or earlier.
+    pub to: Option<Timestamp>,
+}
+
+/// A mail in the outbox, sent or not.
+#[derive(Clone, Debug, PartialEq)]
+pub struct OutboxRow {
+    /// The mail.
+    pub mail: Mail,
+    /// How many bytes it was rendered to, if it was.
+    pub rendered_bytes: Option<u64>,
+}
+
+/// Something that gave no reading.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RefusedRow {
+    /// Counts up; a number that is missing at the start was trimmed.
+    pub id: u64,
+    /// What was refused and why. For a contradiction the topic is the series and the payload is the value.
+    pub refusal: Refusal,
+    /// The reading that contradicted one that was there first, or was no number.
+    pub contradiction: Option<Contradiction>,
+}
+
+/// A reading that contradicted one that was there first.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Contradiction {
+    /// Its series.
+    pub series: SeriesId,
+    /// Its instant.
+    pub measured_at: Timestamp,
+}
+
+/// How much there is of everything.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Counts {
+    /// Series that ever sent.
+    pub series: u64,
+    /// Readings of every quality.
+    pub readings: u64,
+    /// Payloads and contradictions refused since the ledger was made, also those trimmed since.
+    pub refused: u64,
+    /// Entries in the log.
+    pub entries: u64,
+    /// Batches.
+    pub batches: u64,
+    /// Alarms, standing or not.
+    pub alarms: u64,
+    /// Events in their lives.
+    pub alarm_events: u64,
+    /// Mails still to be delivered.
+    pub mails_waiting: u64,
+    /// Mails that a relay took.
+    pub mails_accepted: u64,
+    /// Mails given up.
+    pub mails_given_up: u64,
+}
+
+impl Ledger {
+    /// Good readings of one series, ends included, oldest first; none for a series that never sent.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn history(&self, series: &SeriesId, from: Timestamp, to: Timestamp) -> Result<Vec<Point>, LedgerError> {
+        self.reading("reading history", |conn| {
+            let mut query =
+                conn.prepare_cached("SELECT id FROM series WHERE kind = ?1 AND source = ?2 AND quantity = ?3")?;
+            let mut found = query.query(rows::series_words(series))?;
+            match found.next()? {
+                Some(row) => restore::range(conn, row.get(0)?, from, Some(to)),
+                None => Ok(Vec::new()),
+            }
+        })
+    }
+
+    /// Hands every reading that the filter lets through to `each`: series by series in their order, oldest first.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read; `each` may have been called before.
+    pub fn readings(&self, filter: &ReadingFilter, each: &mut dyn FnMut(ReadingRow)) -> Result<(), LedgerError> {
+        self.reading("reading history", |conn| {
+            let mut query = conn.prepare_cached(
+                "SELECT measured_at, value, delay, marks, reason FROM readings
+                 WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",
+            )?;
+            let (from, to) = bounds(filter.from, filter.to);
+            for (id, series) in rows::series_ids(conn)? {
+                let wanted = (filter.sources.is_empty() || filter.sources.contains(&series.source))
+                    && filter.quantity.is_none_or(|quantity| quantity == series.quantity);
+                if !wanted {
+                    continue;
+                }
+                let mut found = query.query(params![id, from, to])?;
+                while let Some(row) = found.next()? {
+                    let (reading, quality, reason) = rows::reading(&series, row)?;
+                    each(ReadingRow { reading, quality, reason });
+                }
+            }
+            Ok(())
+        })
+    }
+
+    /// Every alarm that was ever raised or is being proven, by number.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn alarms(&self) -> Result<Vec<Alarm>, LedgerError> {
+        let sql = format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM);
+        self.reading("reading alarms", |conn| rows::all(conn, &sql, [], rows::alarm))
+    }
+
+    /// Events in the lives of alarms, in the order of recording.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn alarm_events(&self, filter: &AlarmEventFilter) -> Result<Vec<AlarmEvent>, LedgerError> {
+        let sql = format!(
+            "SELECT {} FROM alarm_events WHERE at BETWEEN ?1 AND ?2 AND (?3 IS NULL OR alarm = ?3) ORDER BY id",
+            rows::ALARM_EVENT
+        );
+        self.reading("reading events of alarms", |conn| {
+            let (from, to) = bounds(filter.from, filter.to);
+            let alarm = filter.alarm.map(|alarm| rows::key(alarm.0)).transpose()?;
+            rows::all(conn, &sql, params![from, to, alarm], rows::alarm_event)
+        })
+    }
+
+    /// Every mail, sent or not, by number.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn outbox(&self) -> Result<Vec<OutboxRow>, LedgerError> {
+        let sql = format!("SELECT {}, octet_length(rendered) AS bytes FROM outbox ORDER BY id", rows::MAIL);
+        self.reading("reading the outbox", |conn| {
+            rows::all(conn, &sql, [], |row| {
+                let bytes: Option<i64> = row.get("bytes")?;
+                Ok(OutboxRow { mail: rows::mail(row)?, rendered_bytes: bytes.map(i64::unsigned_abs) })
+            })
+        })
+    }
+
+    /// What was refused, the newest first, at most `limit`.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn refused(&self, limit: usize) -> Result<Vec<RefusedRow>, LedgerError> {
+        self.reading("reading what was refused", |conn| {
+            let series = rows::series_ids(conn)?;
+            let sql =
+                "SELECT id, received_at, topic, payload_head, payload_bytes, reason, series, measured_at FROM refused
+                 ORDER BY id DESC LIMIT ?1";
+            rows::all(conn, sql, [i64::try_from(limit).unwrap_or(i64::MAX)], |row| {
+                let id: i64 = row.get(0)?;
+                let fault = |what: &str| Cause::row("refused", id, what);
+                let contradiction = match (row.get::<_, Option<i64>>(6)?, row.get::<_, Option<i64>>(7)?) {
+                    (Some(number), Some(at)) => {
+                        let (_, series) =
+                            series.iter().find(|(id, _)| *id == number).ok_or_else(|| fault("it has no series"))?;
+                        Some(Contradiction { series: series.clone(), measured_at: Timestamp::from_millis(at) })
+                    }
+                    _ => None,
+                };
+                Ok(RefusedRow {
+                    id: u64::try_from(id).map_err(|_| fault("its number is negative"))?,
+                    refusal: Refusal {
+                        received_at: Timestamp::from_millis(row.get(1)?),
+                        topic: row.get(2)?,
+                        payload_head: row.get(3)?,
+                        payload_bytes: usize::try_from(row.get::<_, i64>(4)?)
+                            .map_err(|_| fault("its length is negative"))?,
+                        reason: row.get(5)?,
+                    },
+                    contradiction,
+                })
+            })
+        })
+    }
+
+    /// Every entry in the log, oldest first by the time that the person gave.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn entries(&self) -> Result<Vec<Entry>, LedgerError> {
+        let sql = format!("SELECT {} FROM entries e ORDER BY e.at, e.id", rows::ENTRY);
+        self.reading("reading the log", |conn| rows::all(conn, &sql, [], rows::entry))
+    }
+
+    /// Every batch, by number.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn batches(&self) -> Result<Vec<Batch>, LedgerError> {
+        let sql = format!("SELECT {} FROM batches ORDER BY id", rows::BATCH);
+        self.reading("reading batches", |conn| rows::all(conn, &sql, [], rows::batch))
+    }
+
+    /// How much there is of everything. Counts every reading one by one: on a large ledger this takes seconds.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn counts(&self) -> Result<Counts, LedgerError> {
+        self.reading("counting", |conn| {
+            let count = |what: &str| -> Result<u64, Cause> {
+                let n: i64 = conn.query_row(&format!("SELECT {what}"), [], |row| row.get(0))?;
+                Ok(n.unsigned_abs())
+            };
+            Ok(Counts {
+                series: count("count(*) FROM series")?,
+                readings: count("count(*) FROM readings")?,
+                refused: count("coalesce(max(id), 0) FROM refused")?,
+                entries: count("count(*) FROM entries")?,
+                batches: count("count(*) FROM batches")?,
+                alarms: count("count(*) FROM alarms")?,
+                alarm_events: count("count(*) FROM alarm_events")?,
+                mails_waiting: count("count(*) FROM outbox WHERE state = 'waiting'")?,
+                mails_accepted: count("count(*) FROM outbox WHERE state = 'accepted'")?,
+                mails_given_up: count("count(*) FROM outbox WHERE state = 'given-up'")?,
+            })
+        })
+    }
+}
+
+/// Bounds that may be open, as a closed range of milliseconds.
+fn bounds(from: Option<Timestamp>, to: Option<Timestamp>) -> (i64, i64) {
+    (from.map_or(i64::MIN, Timestamp::as_millis), to.map_or(i64::MAX, Timestamp::as_millis))
+}

@@ -1,0 +1,114 @@
+//! Gathers what the engine needs after a restart.
+//!
+//! Must never hand out a reading that is not good: windows hold good ones only.
+
+use engine::restore::Restored;
+use pile::time::{Span, Timestamp};
+use pile::window::Point;
+use rusqlite::{Connection, params};
+use site::reading::SeriesId;
+use site::zone::IsoWeek;
+
+use crate::error::Cause;
+use crate::{Ledger, LedgerError, rows, runs};
+
+/// Raise events and times off are given back for this long, a day more than the weekly summary covers.
+const SUMMARY_REACH: Span = Span::days(8);
+/// Entries are given back for this long, and since the on-air of the bin's newest batch.
+const ENTRY_REACH: Span = Span::days(30);
+
+impl Ledger {
+    /// What the engine needs to go on at `now`, with windows that reach back by `window`. May be called before or after
+    /// [`Ledger::begin_run`]; either way the run that began here is not the previous one.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn restore(&self, now: Timestamp, window: Span) -> Result<Restored, LedgerError> {
+        self.reading("reading the state back", |conn| {
+            let (previous, off) = runs::before(conn, self.run, self.access, now, now - SUMMARY_REACH)?;
+            let life: i64 = conn.query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
+            let last_mail: i64 = conn.query_row("SELECT coalesce(max(id), 0) FROM outbox", [], |row| row.get(0))?;
+            let summary = "SELECT year, week FROM summaries ORDER BY year DESC, week DESC LIMIT 1";
+            let weeks = rows::all(conn, summary, [], |row| Ok(IsoWeek { year: row.get(0)?, week: row.get(1)? }))?;
+            Ok(Restored {
+                life: u32::try_from(life).map_err(|_| Cause::row("meta", 0, format!("{life} is no life")))?,
+                alarms: rows::all(conn, &format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM), [], rows::alarm)?,
+                raised: rows::all(
+                    conn,
+                    &format!(
+                        "SELECT {} FROM alarm_events WHERE at >= ?1 AND kind = 'raised' ORDER BY at, id",
+                        rows::ALARM_EVENT
+                    ),
+                    [(now - SUMMARY_REACH).as_millis()],
+                    rows::alarm_event,
+                )?,
+                // The highest number of each bin: so the highest number given out is always among them.
+                batches: rows::all(
+                    conn,
+                    &format!(
+                        "SELECT {} FROM batches WHERE id IN (SELECT max(id) FROM batches GROUP BY bin) ORDER BY id",
+                        rows::BATCH
+                    ),
+                    [],
+                    rows::batch,
+                )?,
+                entries: rows::all(
+                    conn,
+                    &format!(
+                        "SELECT {} FROM entries e LEFT JOIN batches b
+                         ON b.id = (SELECT max(id) FROM batches WHERE bin = e.bin)
+                         WHERE e.at >= ?1 OR e.at >= b.on_air_at ORDER BY e.at, e.id",
+                        rows::ENTRY
+                    ),
+                    [(now - ENTRY_REACH).as_millis()],
+                    rows::entry,
+                )?,
+                waiting: rows::all(
+                    conn,
+                    &format!("SELECT {} FROM outbox WHERE state = 'waiting' ORDER BY id", rows::MAIL),
+                    [],
+                    rows::mail,
+                )?,
+                last_mail: u64::try_from(last_mail)
+                    .map_err(|_| Cause::row("outbox", last_mail, "its number is negative"))?,
+                last_summary: weeks.into_iter().next(),
+                previous,
+                off,
+                points: points(conn, now - window)?,
+            })
+        })
+    }
+}
+
+/// Good readings since `from`, by series; series without any are left out.
+fn points(conn: &Connection, from: Timestamp) -> Result<Vec<(SeriesId, Vec<Point>)>, Cause> {
+    let mut out = Vec::new();
+    // One short range of the primary key for each series; a single query over all of them would have to walk the whole history.
+    for (id, series) in rows::series_ids(conn)? {
+        let points = range(conn, id, from, None)?;
+        if !points.is_empty() {
+            out.push((series, points));
+        }
+    }
+    Ok(out)
+}
+
+/// Good readings of one series in a span of time, ends included, oldest first.
+pub(crate) fn range(
+    conn: &Connection,
+    series: i64,
+    from: Timestamp,
+    to: Option<Timestamp>,
+) -> Result<Vec<Point>, Cause> {
+    // The last condition means quality good; see `marks` in the layout.
+    let mut query = conn.prepare_cached(
+        "SELECT measured_at, value FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3
+         AND (marks IS NULL OR marks & 3 = 0) ORDER BY measured_at",
+    )?;
+    let mut rows = query.query(params![series, from.as_millis(), to.map_or(i64::MAX, Timestamp::as_millis)])?;
+    let mut points = Vec::new();
+    while let Some(row) = rows.next()? {
+        points.push(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? });
+    }
+    Ok(points)
+}

@@ -1,0 +1,355 @@
+//! Table rows to core values and back, and the words that stand for them in columns.
+//!
+//! Must never guess: a word or number that means nothing here is an error that names the row.
+
+use engine::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
+use engine::conditioning::{Conditioning, Phase};
+use engine::effect::{Mail, MailId, MailState};
+use pile::time::Timestamp;
+use pile::units::Celsius;
+use rulebook::header::Priority;
+use rusqlite::{Connection, Params, Row};
+use site::entry::{Batch, BatchId, Entry};
+use site::ids::{BinId, BlowerId, ProbeId};
+use site::quantity::Quantity;
+use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
+
+use crate::error::Cause;
+use crate::json;
+
+/// A number of the core as SQLite keeps it.
+pub(crate) fn key(number: u64) -> Result<i64, Cause> {
+    i64::try_from(number).map_err(|_| Cause::Contradiction(format!("the number {number} is too large to keep")))
+}
+
+/// An instant that may be absent, as SQLite keeps it.
+pub(crate) fn ms(at: Option<Timestamp>) -> Option<i64> {
+    at.map(Timestamp::as_millis)
+}
+
+/// Every row of a query as a core value.
+pub(crate) fn all<T>(
+    conn: &Connection,
+    sql: &str,
+    params: impl Params,
+    read: impl Fn(&Row<'_>) -> Result<T, Cause>,
+) -> Result<Vec<T>, Cause> {
+    let mut query = conn.prepare_cached(sql)?;
+    let mut rows = query.query(params)?;
+    let mut out = Vec::new();
+    while let Some(row) = rows.next()? {
+        out.push(read(row)?);
+    }
+    Ok(out)
+}
+
+/// Reads columns of one row in order and names the row when one of them makes no sense.
+struct Columns<'r, 's> {
+    table: &'static str,
+    row: &'r Row<'s>,
+    next: usize,
+    id: i64,
+}
+
+impl<'r, 's> Columns<'r, 's> {
+    /// The first column is the row's number.
+    fn of(table: &'static str, row: &'r Row<'s>) -> Result<Self, Cause> {
+        Ok(Columns { table, row, next: 1, id: row.get(0)? })
+    }
+
+    fn take<T: rusqlite::types::FromSql>(&mut self) -> Result<T, Cause> {
+        let value = self.row.get(self.next).map_err(|e| self.fault(e.to_string()))?;
+        self.next += 1;
+        Ok(value)
+    }
+
+    fn fault(&self, what: String) -> Cause {
+        Cause::row(self.table, self.id, what)
+    }
+
+    fn number(&self) -> Result<u64, Cause> {
+        u64::try_from(self.id).map_err(|_| self.fault("its number is negative".into()))
+    }
+
+    fn at(&mut self) -> Result<Timestamp, Cause> {
+        self.take().map(Timestamp::from_millis)
+    }
+
+    fn at_if_any(&mut self) -> Result<Option<Timestamp>, Cause> {
+        Ok(self.take::<Option<i64>>()?.map(Timestamp::from_millis))
+    }
+
+    fn word<T>(&mut self, what: &str, meaning: impl Fn(&str) -> Option<T>) -> Result<T, Cause> {
+        let word: String = self.take()?;
+        meaning(&word).ok_or_else(|| self.fault(format!("`{word}` is no {what}")))
+    }
+
+    fn json<T: json::Shape>(&mut self, what: &str) -> Result<T, Cause> {
+        let text: String = self.take()?;
+        json::value(&text).map_err(|e| self.fault(format!("its {what} does not read: {e}")))
+    }
+}
+
+/// The words of a series: kind, source, quantity.
+pub(crate) fn series_words(series: &SeriesId) -> (&'static str, &str, &'static str) {
+    let kind = match series.source {
+        Source::Probe(_) => "probe",
+        Source::Blower(_) => "blower",
+    };
+    (kind, series.source.as_str(), series.quantity.key())
+}
+
+/// Every series with its number, in the order of [`SeriesId`].
+pub(crate) fn series_ids(conn: &Connection) -> Result<Vec<(i64, SeriesId)>, Cause> {
+    let mut out = all(conn, "SELECT id, kind, source, quantity FROM series", [], |row| {
+        let mut columns = Columns::of("series", row)?;
+        let kind: String = columns.take()?;
+        let source = columns.word("id of a probe or blower", |name| match kind.as_str() {
+            "probe" => ProbeId::new(name).ok().map(Source::Probe),
+            _ => BlowerId::new(name).ok().map(Source::Blower),
+        })?;
+        let quantity = columns.word("quantity", Quantity::from_key)?;
+        Ok((columns.id, SeriesId { source, quantity }))
+    })?;
+    out.sort_by(|a, b| a.1.cmp(&b.1));
+    Ok(out)
+}
+
+/// Quality, origin of the time and retain flag in one small number; `None` for the usual case.
+pub(crate) fn marks(reading: &Reading, quality: Quality) -> Option<i64> {
+    let quality = match quality {
+        Quality::Good => 0,
+        Quality::Suspect => 1,
+        Quality::Bad => 2,
+    };
+    let time = match reading.time_source {
+        TimeSource::Device => 0,
+        TimeSource::Intake => 1,
+        TimeSource::DeviceClockWrong => 2,
+        TimeSource::DeviceClockAhead => 3,
+    };
+    let marks = quality | time << 2 | i64::from(reading.retained) << 4;
+    (marks != 0).then_some(marks)
+}
+
+/// A row of `series`' readings: measured_at, value, delay, marks, reason.
+pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<(Reading, Quality, String), Cause> {
+    let measured_at: i64 = row.get(0)?;
+    let delay: Option<i64> = row.get(2)?;
+    let marks = row.get::<_, Option<i64>>(3)?.unwrap_or(0);
+    let fault = || Cause::row("readings", measured_at, format!("{marks} is no set of marks ({series})"));
+    let quality = match marks & 3 {
+        0 => Quality::Good,
+        1 => Quality::Suspect,
+        2 => Quality::Bad,
+        _ => return Err(fault()),
+    };
+    let time_source = match marks >> 2 & 3 {
+        0 => TimeSource::Device,
+        1 => TimeSource::Intake,
+        2 => TimeSource::DeviceClockWrong,
+        _ => TimeSource::DeviceClockAhead,
+    };
+    let retained = match marks >> 4 {
+        0 => false,
+        1 => true,
+        _ => return Err(fault()),
+    };
+    let reading = Reading {
+        series: series.clone(),
+        measured_at: Timestamp::from_millis(measured_at),
+        received_at: Timestamp::from_millis(measured_at.wrapping_add(delay.unwrap_or(0))),
+        value: row.get(1)?,
+        time_source,
+        retained,
+    };
+    Ok((reading, quality, row.get::<_, Option<String>>(4)?.unwrap_or_default()))
+}
+
+/// Columns of `entries` for [`entry`].
+pub(crate) const ENTRY: &str = "e.id, e.at, e.bin, e.detail, e.by, e.note";
+
+/// A row of `entries`.
+pub(crate) fn entry(row: &Row<'_>) -> Result<Entry, Cause> {
+    let mut columns = Columns::of("entries", row)?;
+    Ok(Entry {
+        at: columns.at()?,
+        bin: columns.word("id of a bin", |name| BinId::new(name).ok())?,
+        kind: columns.json("detail")?,
+        by: columns.take()?,
+        note: columns.take()?,
+    })
+}
+
+/// Columns of `batches` for [`batch`].
+pub(crate) const BATCH: &str = "id, bin, on_air_at, off_air_at, loaded_celsius";
+
+/// A row of `batches`.
+pub(crate) fn batch(row: &Row<'_>) -> Result<Batch, Cause> {
+    let mut columns = Columns::of("batches", row)?;
+    Ok(Batch {
+        id: BatchId(columns.number()?),
+        bin: columns.word("id of a bin", |name| BinId::new(name).ok())?,
+        on_air_at: columns.at()?,
+        off_air_at: columns.at_if_any()?,
+        loaded_at: columns.take::<Option<f64>>()?.map(Celsius),
+    })
+}
+
+/// The words of a subject.
+pub(crate) fn subject_words(subject: &Subject) -> (&'static str, Option<&str>) {
+    match subject {
+        Subject::Site => ("site", None),
+        Subject::Bin(bin) => ("bin", Some(bin.as_str())),
+        Subject::Rule(rule) => ("rule", Some(rule)),
+    }
+}
+
+/// The word of an alarm's state.
+pub(crate) fn state_word(state: AlarmState) -> &'static str {
+    match state {
+        AlarmState::Normal => "normal",
+        AlarmState::Unacknowledged => "unacknowledged",
+        AlarmState::Acknowledged => "acknowledged",
+        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
+    }
+}
+
+fn state_of(word: &str) -> Option<AlarmState> {
+    use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
+    [Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged].into_iter().find(|s| state_word(*s) == word)
+}
+
+/// The word of an event's kind.
+pub(crate) fn kind_word(kind: AlarmEventKind) -> &'static str {
+    match kind {
+        AlarmEventKind::Raised => "raised",
+        AlarmEventKind::Cleared => "cleared",
+        AlarmEventKind::Acknowledged => "acknowledged",
+        AlarmEventKind::Retired => "retired",
+    }
+}
+
+fn kind_of(word: &str) -> Option<AlarmEventKind> {
+    use AlarmEventKind::{Acknowledged, Cleared, Raised, Retired};
+    [Raised, Cleared, Acknowledged, Retired].into_iter().find(|k| kind_word(*k) == word)
+}
+
+fn priority_of(word: &str) -> Option<Priority> {
+    [Priority::SummaryOnly, Priority::Low, Priority::Medium, Priority::High].into_iter().find(|p| p.key() == word)
+}
+
+/// The words of a proof: phase and since when.
+pub(crate) fn proof_words(phase: Phase) -> (&'static str, Option<i64>) {
+    match phase {
+        Phase::Idle => ("idle", None),
+        Phase::PendingOn { since } => ("pending-on", Some(since.as_millis())),
+        Phase::On => ("on", None),
+        Phase::PendingOff { since } => ("pending-off", Some(since.as_millis())),
+    }
+}
+
+/// Columns of `alarms` for [`alarm`].
+pub(crate) const ALARM: &str = "id, rule, subject, subject_name, state, proof, proof_since, proof_last, occurrence, onset, raised_at, \
+     cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails";
+
+/// A row of `alarms`.
+pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
+    let mut columns = Columns::of("alarms", row)?;
+    let id = AlarmId(columns.number()?);
+    let rule = columns.take()?;
+    let about: String = columns.take()?;
+    let name: Option<String> = columns.take()?;
+    let subject = match (about.as_str(), name) {
+        ("site", None) => Subject::Site,
+        ("bin", Some(name)) => Subject::Bin(BinId::new(&name).map_err(|e| columns.fault(e.to_string()))?),
+        ("rule", Some(name)) => Subject::Rule(name),
+        (_, name) => return Err(columns.fault(format!("`{about}` {name:?} is no subject"))),
+    };
+    let state = columns.word("state of an alarm", state_of)?;
+    let proof: String = columns.take()?;
+    let since = columns.at_if_any()?;
+    let phase = match (proof.as_str(), since) {
+        ("idle", None) => Phase::Idle,
+        ("pending-on", Some(since)) => Phase::PendingOn { since },
+        ("on", None) => Phase::On,
+        ("pending-off", Some(since)) => Phase::PendingOff { since },
+        _ => return Err(columns.fault(format!("`{proof}` since {since:?} is no proof"))),
+    };
+    Ok(Alarm {
+        id,
+        key: AlarmKey { rule, subject },
+        state,
+        conditioning: Conditioning { phase, last: columns.at_if_any()? },
+        occurrence: columns.take()?,
+        onset: columns.at_if_any()?,
+        raised_at: columns.at_if_any()?,
+        cleared_at: columns.at_if_any()?,
+        acknowledged: match columns.take::<Option<String>>()? {
+            None => None,
+            Some(text) => Some(json::value::<Acknowledgement>(&text).map_err(|e| columns.fault(e))?),
+        },
+        title: columns.take()?,
+        priority: columns.word("priority", priority_of)?,
+        revision: columns.take()?,
+        finding: columns.take()?,
+        evidence: columns.json("evidence")?,
+        thread_subject: columns.take()?,
+        mails: columns.take()?,
+    })
+}
+
+/// Columns of `alarm_events` for [`alarm_event`].
+pub(crate) const ALARM_EVENT: &str = "id, alarm, occurrence, at, kind, before, after, evidence_at, words, revision";
+
+/// A row of `alarm_events`.
+pub(crate) fn alarm_event(row: &Row<'_>) -> Result<AlarmEvent, Cause> {
+    let mut columns = Columns::of("alarm_events", row)?;
+    let alarm: i64 = columns.take()?;
+    Ok(AlarmEvent {
+        alarm: AlarmId(u64::try_from(alarm).map_err(|_| columns.fault("the alarm's number is negative".into()))?),
+        occurrence: columns.take()?,
+        at: columns.at()?,
+        kind: columns.word("kind of event", kind_of)?,
+        before: columns.word("state of an alarm", state_of)?,
+        after: columns.word("state of an alarm", state_of)?,
+        evidence_at: columns.at_if_any()?,
+        words: columns.take()?,
+        revision: columns.take()?,
+    })
+}
+
+/// A mail's state in columns: state, next_try, tries, reply, settled_at.
+pub(crate) fn mail_columns(state: &MailState) -> (&'static str, Option<i64>, u32, &str, Option<i64>) {
+    match state {
+        MailState::Waiting { next_try, tries, last_reply } => {
+            ("waiting", Some(next_try.as_millis()), *tries, last_reply, None)
+        }
+        MailState::Accepted { at, tries, reply } => ("accepted", None, *tries, reply, Some(at.as_millis())),
+        MailState::GivenUp { at, tries, reply } => ("given-up", None, *tries, reply, Some(at.as_millis())),
+    }
+}
+
+/// Columns of `outbox` for [`mail`].
+pub(crate) const MAIL: &str = "id, recipient, created_at, notice, state, next_try, tries, reply, settled_at";
+
+/// A row of `outbox`.
+pub(crate) fn mail(row: &Row<'_>) -> Result<Mail, Cause> {
+    let mut columns = Columns::of("outbox", row)?;
+    let id = MailId(columns.number()?);
+    let to = columns.take()?;
+    let created_at = columns.at()?;
+    let notice = columns.json("notice")?;
+    let word: String = columns.take()?;
+    let next_try = columns.at_if_any()?;
+    let tries = columns.take()?;
+    let reply: String = columns.take()?;
+    let settled_at = columns.at_if_any()?;
+    let state = match (word.as_str(), next_try, settled_at) {
+        ("waiting", Some(next_try), None) => MailState::Waiting { next_try, tries, last_reply: reply },
+        ("accepted", None, Some(at)) => MailState::Accepted { at, tries, reply },
+        ("given-up", None, Some(at)) => MailState::GivenUp { at, tries, reply },
+        _ => return Err(columns.fault(format!("`{word}` is no state of a mail"))),
+    };
+    Ok(Mail { id, to, notice, created_at, state })
+}

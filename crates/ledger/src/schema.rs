@@ -1,0 +1,211 @@
+//! The layout of the ledger's tables and how an older layout becomes the current one.
+//!
+//! Must never change a step that was once released: a change is a new step at the end.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// Marks the file as ours in the SQLite header; the letters `HYPC`.
+pub(crate) const APPLICATION_ID: i64 = 0x4859_5043;
+
+/// Steps from an empty file to the current layout. `PRAGMA user_version` counts the steps that were taken.
+///
+/// All times are milliseconds since 1970-01-01T00:00:00 UTC.
+pub(crate) const STEPS: &[&str] = &["
+PRAGMA application_id = 1213812803;
+
+-- `life` is drawn here and never from a clock: it makes the Message-IDs of this ledger its own.
+CREATE TABLE meta (key TEXT PRIMARY KEY, value INTEGER NOT NULL) STRICT, WITHOUT ROWID;
+INSERT INTO meta (key, value) VALUES ('life', random() & 4294967295);
+
+CREATE TABLE series (
+    id INTEGER PRIMARY KEY,
+    kind TEXT NOT NULL CHECK (kind IN ('probe', 'blower')),
+    source TEXT NOT NULL,
+    quantity TEXT NOT NULL,
+    UNIQUE (kind, source, quantity)
+) STRICT;
+
+-- Most rows have NULL in `marks` and `reason`, which keeps them under 30 bytes:
+--   delay   received_at less measured_at; NULL means none
+--   marks   bits 0-1 quality (0 good, 1 suspect, 2 bad), bits 2-3 where measured_at comes from (0 the device, 1 intake,
+--           2 intake because the device's clock was wrong, 3 because it was ahead), bit 4 retained; NULL means 0
+--   reason  why it is not good; NULL means nothing was said
+CREATE TABLE readings (
+    series INTEGER NOT NULL REFERENCES series (id),
+    measured_at INTEGER NOT NULL,
+    value REAL NOT NULL,
+    delay INTEGER,
+    marks INTEGER,
+    reason TEXT,
+    PRIMARY KEY (series, measured_at)
+) STRICT, WITHOUT ROWID;
+
+-- Payloads that gave no reading, and readings that contradict one that was there first (those have a series).
+CREATE TABLE refused (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    received_at INTEGER NOT NULL,
+    topic TEXT NOT NULL,
+    payload_head TEXT NOT NULL,
+    payload_bytes INTEGER NOT NULL,
+    reason TEXT NOT NULL,
+    series INTEGER REFERENCES series (id),
+    measured_at INTEGER,
+    value REAL
+) STRICT;
+-- A contradiction that is delivered again changes nothing.
+CREATE UNIQUE INDEX refused_once ON refused (series, measured_at, value) WHERE series IS NOT NULL;
+
+CREATE TABLE entries (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    at INTEGER NOT NULL,
+    bin TEXT NOT NULL,
+    kind TEXT NOT NULL,
+    detail TEXT NOT NULL,
+    by TEXT NOT NULL,
+    note TEXT NOT NULL
+) STRICT;
+CREATE INDEX entries_at ON entries (at);
+
+CREATE TABLE batches (
+    id INTEGER PRIMARY KEY,
+    bin TEXT NOT NULL,
+    on_air_at INTEGER NOT NULL,
+    off_air_at INTEGER,
+    loaded_celsius REAL
+) STRICT;
+CREATE INDEX batches_bin ON batches (bin, id);
+
+CREATE TABLE alarms (
+    id INTEGER PRIMARY KEY,
+    rule TEXT NOT NULL,
+    subject TEXT NOT NULL,
+    subject_name TEXT,
+    state TEXT NOT NULL,
+    proof TEXT NOT NULL,
+    proof_since INTEGER,
+    proof_last INTEGER,
+    occurrence INTEGER NOT NULL,
+    onset INTEGER,
+    raised_at INTEGER,
+    cleared_at INTEGER,
+    acknowledged TEXT,
+    title TEXT NOT NULL,
+    priority TEXT NOT NULL,
+    revision TEXT NOT NULL,
+    finding TEXT NOT NULL,
+    evidence TEXT NOT NULL,
+    thread_subject TEXT NOT NULL,
+    mails INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE alarm_events (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    alarm INTEGER NOT NULL REFERENCES alarms (id),
+    occurrence INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    before TEXT NOT NULL,
+    after TEXT NOT NULL,
+    evidence_at INTEGER,
+    words TEXT NOT NULL,
+    revision TEXT NOT NULL
+) STRICT;
+CREATE INDEX alarm_events_at ON alarm_events (at);
+CREATE INDEX alarm_events_alarm ON alarm_events (alarm, at);
+
+-- `settled_at` is when the relay took the mail or when it was given up.
+CREATE TABLE outbox (
+    id INTEGER PRIMARY KEY,
+    recipient TEXT NOT NULL,
+    created_at INTEGER NOT NULL,
+    notice TEXT NOT NULL,
+    state TEXT NOT NULL,
+    next_try INTEGER,
+    tries INTEGER NOT NULL,
+    reply TEXT NOT NULL,
+    settled_at INTEGER,
+    rendered BLOB
+) STRICT;
+CREATE INDEX outbox_waiting ON outbox (id) WHERE state = 'waiting';
+
+CREATE TABLE summaries (year INTEGER NOT NULL, week INTEGER NOT NULL, PRIMARY KEY (year, week)) STRICT, WITHOUT ROWID;
+
+CREATE TABLE runs (
+    id INTEGER PRIMARY KEY AUTOINCREMENT,
+    started_at INTEGER NOT NULL,
+    last_alive INTEGER NOT NULL,
+    stopped_at INTEGER
+) STRICT;
+"];
+
+/// The number of steps that were taken on a file.
+pub(crate) fn layout(conn: &Connection) -> rusqlite::Result<i64> {
+    conn.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// Takes the steps that are missing, each in a transaction of its own, so that a failure leaves a whole older layout.
+pub(crate) fn migrate(conn: &mut Connection, steps: &[&str]) -> rusqlite::Result<()> {
+    for (taken, step) in steps.iter().enumerate() {
+        let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        if usize::try_from(layout(&tx)?).is_ok_and(|layout| layout > taken) {
+            continue;
+        }
+        tx.execute_batch(step)?;
+        tx.pragma_update(None, "user_version", taken as i64 + 1)?;
+        tx.commit()?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    fn shape(conn: &Connection) -> Vec<String> {
+        let mut query =
+            conn.prepare("SELECT name || ': ' || sql FROM sqlite_schema WHERE sql NOT NULL ORDER BY 1").unwrap();
+        query.query_map([], |row| row.get(0)).unwrap().map(Result::unwrap).collect()
+    }
+
+    #[test]
+    fn every_older_layout_becomes_the_current_one() {
+        let mut fresh = Connection::open_in_memory().unwrap();
+        migrate(&mut fresh, STEPS).unwrap();
+        for older in 0..=STEPS.len() {
+            let mut conn = Connection::open_in_memory().unwrap();
+            migrate(&mut conn, &STEPS[..older]).unwrap();
+            assert_eq!(layout(&conn).unwrap(), older as i64);
+            let life: Option<i64> = conn.query_row("SELECT value FROM meta", [], |row| row.get(0)).ok();
+            migrate(&mut conn, STEPS).unwrap();
+            assert_eq!(layout(&conn).unwrap(), STEPS.len() as i64, "from layout {older}");
+            assert_eq!(shape(&conn), shape(&fresh), "from layout {older}");
+            if older > 0 {
+                let after: Option<i64> = conn.query_row("SELECT value FROM meta", [], |row| row.get(0)).ok();
+                assert_eq!(after, life, "what was there stays, from layout {older}");
+            }
+        }
+    }
+
+    #[test]
+    fn the_file_is_marked_as_ours() {
+        let mut conn = Connection::open_in_memory().unwrap();
+        migrate(&mut conn, STEPS).unwrap();
+        let id: i64 = conn.query_row("PRAGMA application_id", [], |row| row.get(0)).unwrap();
+        assert_eq!(id, APPLICATION_ID);
+    }
+
+    #[test]
+    fn a_step_that_fails_leaves_the_older_layout_whole() {
+        let good = "CREATE TABLE a (x INTEGER) STRICT; INSERT INTO a VALUES (1);";
+        let bad = "CREATE TABLE b (x INTEGER) STRICT; UPDATE a SET x = 2; INSERT INTO nowhere VALUES (1);";
+        let mended = "CREATE TABLE b (x INTEGER) STRICT; UPDATE a SET x = x + 1;";
+        let mut conn = Connection::open_in_memory().unwrap();
+        migrate(&mut conn, &[good, bad]).unwrap_err();
+        let x = |conn: &Connection| conn.query_row("SELECT x FROM a", [], |row| row.get::<_, i64>(0)).unwrap();
+        assert_eq!((layout(&conn).unwrap(), x(&conn)), (1, 1));
+        migrate(&mut conn, &[good, mended]).unwrap();
+        migrate(&mut conn, &[good, mended]).unwrap();
+        assert_eq!((layout(&conn).unwrap(), x(&conn)), (2, 2), "each step is taken once");
+    }
+}

@@ -1,0 +1,344 @@
+//! Values drawn from a seed, every variant of every effect among them.
+//!
+//! Must never draw from anything but the seed, so that a printed seed repeats a failure.
+
+use engine::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
+use engine::conditioning::{Conditioning, Phase};
+use engine::effect::{Effect, Level, Mail, MailId, MailState};
+use engine::notice::{AlarmNotice, BackOnAir, BinWeek, Chart, ChartLine, Notice, OutageNotice, Step, SummaryNotice};
+use pile::time::{Span, Timestamp};
+use pile::units::{Celsius, Litres};
+use rulebook::header::Priority;
+use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::ids::{BinId, BlowerId, ProbeId};
+use site::quantity::QUANTITIES;
+use site::reading::{Quality, Reading, Refusal, SeriesId, Source, TimeSource};
+use site::zone::IsoWeek;
+
+/// A seeded source of values (splitmix64).
+pub(crate) struct Dice(u64);
+
+impl Dice {
+    pub(crate) fn new(seed: u64) -> Dice {
+        Dice(seed)
+    }
+
+    pub(crate) fn bits(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        let z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+        z ^ (z >> 31)
+    }
+
+    pub(crate) fn below(&mut self, n: u64) -> u64 {
+        self.bits() % n
+    }
+
+    pub(crate) fn one<T: Clone>(&mut self, of: &[T]) -> T {
+        of[self.below(of.len() as u64) as usize].clone()
+    }
+
+    fn maybe<T>(&mut self, draw: impl FnOnce(&mut Dice) -> T) -> Option<T> {
+        (self.below(3) > 0).then(|| draw(self))
+    }
+
+    fn some<T>(&mut self, most: u64, mut draw: impl FnMut(&mut Dice) -> T) -> Vec<T> {
+        (0..self.below(most + 1)).map(|_| draw(self)).collect()
+    }
+
+    pub(crate) fn at(&mut self) -> Timestamp {
+        match self.below(12) {
+            0 => Timestamp::MIN,
+            1 => Timestamp::MAX,
+            2 => Timestamp::from_millis(-1),
+            _ => Timestamp::from_millis(1_772_000_000_000 + self.below(10_000_000_000) as i64),
+        }
+    }
+
+    fn span(&mut self) -> Span {
+        Span::millis(self.bits() as i64 >> 20)
+    }
+
+    fn text(&mut self) -> String {
+        const PARTS: [&str; 10] = [
+            "",
+            "core 62.9 °C",
+            "\"quoted\"",
+            "a\nb\r\n",
+            "'; DROP TABLE mails; --",
+            "名前",
+            "\u{0}",
+            "\\",
+            "\u{1f525}",
+            "0",
+        ];
+        let mut text = self.one(&PARTS).to_string();
+        text.push_str(self.one(&PARTS));
+        text
+    }
+
+    /// Any finite number, down to its last bit.
+    fn number(&mut self) -> f64 {
+        match self.below(6) {
+            0 => 0.0,
+            1 => -17.0,
+            2 => 1e300,
+            3 => 5e-324,
+            4 => self.below(2_000) as f64 / 10.0 - 20.0,
+            _ => Some(f64::from_bits(self.bits())).filter(|n| n.is_finite()).unwrap_or(0.1 + 0.2),
+        }
+    }
+
+    fn small(&mut self) -> f32 {
+        Some(f32::from_bits(self.bits() as u32)).filter(|n| n.is_finite()).unwrap_or(0.3)
+    }
+
+    fn bin(&mut self) -> BinId {
+        BinId::new(self.one(&["north-1", "north-2", "s.3", "Z_4"])).unwrap()
+    }
+
+    fn blower(&mut self) -> BlowerId {
+        BlowerId::new(self.one(&["fan-a", "fan-b"])).unwrap()
+    }
+
+    pub(crate) fn series(&mut self) -> SeriesId {
+        let source = match self.below(3) {
+            0 => Source::Blower(self.blower()),
+            // The same name as a blower: they share a namespace at a site, but the store must not mix them up.
+            1 => Source::Probe(ProbeId::new(self.one(&["fan-a", "p1", "p2"])).unwrap()),
+            _ => Source::Probe(ProbeId::new(&format!("core-{}", self.below(5))).unwrap()),
+        };
+        SeriesId { source, quantity: self.one(&QUANTITIES).0 }
+    }
+
+    pub(crate) fn reading(&mut self) -> Reading {
+        let time_source = self.one(&[
+            TimeSource::Device,
+            TimeSource::Intake,
+            TimeSource::DeviceClockWrong,
+            TimeSource::DeviceClockAhead,
+        ]);
+        let measured_at = self.at();
+        Reading {
+            series: self.series(),
+            measured_at,
+            received_at: match time_source {
+                TimeSource::Device => self.at(),
+                _ => measured_at,
+            },
+            value: self.number(),
+            time_source,
+            retained: self.below(4) == 0,
+        }
+    }
+
+    pub(crate) fn store(&mut self) -> Effect {
+        let quality = self.one(&[Quality::Good, Quality::Good, Quality::Suspect, Quality::Bad]);
+        let reason = if quality == Quality::Good { String::new() } else { self.text() };
+        Effect::Store { reading: self.reading(), quality, reason }
+    }
+
+    pub(crate) fn refusal(&mut self) -> Refusal {
+        Refusal {
+            received_at: self.at(),
+            topic: self.text(),
+            payload_head: self.text(),
+            payload_bytes: self.below(1 << 40) as usize,
+            reason: self.text(),
+        }
+    }
+
+    pub(crate) fn entry(&mut self) -> Entry {
+        let kind = match self.below(4) {
+            0 => EntryKind::OnAir { loaded_at: self.maybe(|d| Celsius(d.number())) },
+            1 => EntryKind::OffAir,
+            2 => EntryKind::Watered { minutes: self.maybe(Dice::number), litres: self.maybe(|d| Litres(d.number())) },
+            _ => EntryKind::Valve { open_percent: self.number() },
+        };
+        Entry { at: self.at(), bin: self.bin(), kind, by: self.text(), note: self.text() }
+    }
+
+    pub(crate) fn batch(&mut self, id: u64) -> Batch {
+        Batch {
+            id: BatchId(id),
+            bin: self.bin(),
+            on_air_at: self.at(),
+            off_air_at: self.maybe(Dice::at),
+            loaded_at: self.maybe(|d| Celsius(d.number())),
+        }
+    }
+
+    fn subject(&mut self) -> Subject {
+        match self.below(3) {
+            0 => Subject::Site,
+            1 => Subject::Bin(self.bin()),
+            _ => Subject::Rule(self.text()),
+        }
+    }
+
+    fn priority(&mut self) -> Priority {
+        self.one(&[Priority::SummaryOnly, Priority::Low, Priority::Medium, Priority::High])
+    }
+
+    fn state(&mut self) -> AlarmState {
+        self.one(&[
+            AlarmState::Normal,
+            AlarmState::Unacknowledged,
+            AlarmState::Acknowledged,
+            AlarmState::ReturnedUnacknowledged,
+        ])
+    }
+
+    fn acknowledgement(&mut self) -> Acknowledgement {
+        Acknowledgement { at: self.at(), by: self.text(), comment: self.text() }
+    }
+
+    pub(crate) fn alarm(&mut self, id: u64) -> Alarm {
+        let phase = match self.below(4) {
+            0 => Phase::Idle,
+            1 => Phase::PendingOn { since: self.at() },
+            2 => Phase::On,
+            _ => Phase::PendingOff { since: self.at() },
+        };
+        Alarm {
+            id: AlarmId(id),
+            key: AlarmKey { rule: self.text(), subject: self.subject() },
+            state: self.state(),
+            conditioning: Conditioning { phase, last: self.maybe(Dice::at) },
+            occurrence: self.bits() as u32,
+            onset: self.maybe(Dice::at),
+            raised_at: self.maybe(Dice::at),
+            cleared_at: self.maybe(Dice::at),
+            acknowledged: self.maybe(Dice::acknowledgement),
+            title: self.text(),
+            priority: self.priority(),
+            revision: self.text(),
+            finding: self.text(),
+            evidence: self.some(3, Dice::text),
+            thread_subject: self.text(),
+            mails: self.bits() as u32,
+        }
+    }
+
+    pub(crate) fn alarm_event(&mut self, alarm: u64) -> AlarmEvent {
+        AlarmEvent {
+            alarm: AlarmId(alarm),
+            occurrence: self.bits() as u32,
+            at: self.at(),
+            kind: self.one(&[
+                AlarmEventKind::Raised,
+                AlarmEventKind::Cleared,
+                AlarmEventKind::Acknowledged,
+                AlarmEventKind::Retired,
+            ]),
+            before: self.state(),
+            after: self.state(),
+            evidence_at: self.maybe(Dice::at),
+            words: self.text(),
+            revision: self.text(),
+        }
+    }
+
+    pub(crate) fn mail_state(&mut self) -> MailState {
+        match self.below(3) {
+            0 => MailState::Waiting { next_try: self.at(), tries: self.bits() as u32, last_reply: self.text() },
+            1 => MailState::Accepted { at: self.at(), tries: self.bits() as u32, reply: self.text() },
+            _ => MailState::GivenUp { at: self.at(), tries: self.bits() as u32, reply: self.text() },
+        }
+    }
+
+    pub(crate) fn mail(&mut self, id: u64) -> Mail {
+        Mail { id: MailId(id), to: self.text(), notice: self.notice(), created_at: self.at(), state: self.mail_state() }
+    }
+
+    fn notice(&mut self) -> Notice {
+        match self.below(4) {
+            0 => Notice::Alarm(Box::new(AlarmNotice {
+                step: self.one(&[Step::Raise, Step::Clear, Step::Retire]),
+                number: self.bits() as u32,
+                life: self.bits() as u32,
+                alarm: AlarmId(self.bits()),
+                rule: self.text(),
+                revision: self.text(),
+                subject: self.subject(),
+                occurrence: self.bits() as u32,
+                thread_subject: self.text(),
+                title: self.text(),
+                priority: self.priority(),
+                at: self.at(),
+                onset: self.at(),
+                raised_at: self.at(),
+                cleared_at: self.maybe(Dice::at),
+                acknowledged: self.maybe(Dice::acknowledgement),
+                finding: self.text(),
+                evidence: self.some(3, Dice::text),
+                figures: self.some(3, |d| (d.text(), d.text())),
+                cause: self.text(),
+                consequence: self.text(),
+                response: self.some(3, Dice::text),
+                caution: self.text(),
+                time_to_respond: self.span(),
+                chart: self.maybe(|d| Chart {
+                    from: d.at(),
+                    to: d.at(),
+                    lines: d.some(3, |d| ChartLine {
+                        label: d.text(),
+                        points: d.some(20, |d| (d.at(), d.small())),
+                        max_gap: d.span(),
+                    }),
+                    marks: d.some(3, |d| (d.at(), d.text())),
+                }),
+            })),
+            1 => Notice::Summary(Box::new(SummaryNotice {
+                week: self.week(),
+                life: self.bits() as u32,
+                from: self.at(),
+                to: self.at(),
+                bins: self.some(4, |d| BinWeek {
+                    bin: d.bin(),
+                    batch: d.maybe(|d| (BatchId(d.bits()), d.span())),
+                    off_air: d.below(2) == 0,
+                    at_or_above: d.maybe(Dice::span),
+                    longest_run: d.maybe(Dice::span),
+                    coverage: d.maybe(Dice::number),
+                    newest_core: d.maybe(|d| (d.at(), d.number())),
+                    alarms: d.some(2, |d| (d.text(), d.bits() as u32)),
+                    standing: d.some(2, Dice::text),
+                }),
+                threshold_celsius: self.number(),
+                max_gap: self.span(),
+                refused: self.bits(),
+                mails_given_up: self.bits(),
+                off: self.some(2, |d| (d.at(), d.at())),
+            })),
+            2 => Notice::Outage(OutageNotice {
+                life: self.bits() as u32,
+                from: self.at(),
+                to: self.at(),
+                blowers: self.some(4, |d| {
+                    let at = d.at();
+                    let back =
+                        [BackOnAir::Proven { at }, BackOnAir::NotRunning, BackOnAir::Silent, BackOnAir::Unproven];
+                    (d.blower(), d.one(&back))
+                }),
+            }),
+            _ => Notice::Trial { by: self.text(), at: self.at(), serial: self.bits(), life: self.bits() as u32 },
+        }
+    }
+
+    pub(crate) fn week(&mut self) -> IsoWeek {
+        IsoWeek { year: 2020 + self.below(20) as i16, week: 1 + self.below(53) as i8 }
+    }
+
+    /// An effect that passes and leaves nothing in the ledger.
+    pub(crate) fn passing(&mut self) -> Effect {
+        match self.below(6) {
+            0 => Effect::Deliver(MailId(self.bits())),
+            1 => Effect::Recall { series: self.series(), from: self.at() },
+            2 => Effect::Publish { topic: self.text(), payload: self.text(), retain: true },
+            3 => Effect::Beat,
+            4 => Effect::Reply(Err(self.text())),
+            _ => Effect::Say { level: Level::Warn, text: self.text() },
+        }
+    }
+}
