@@ -20,6 +20,7 @@ use site::zone::parse_instant;
 use crate::cli::{BatchCommand, LogCommand, RunArgs, Written};
 use crate::clock::Clock;
 use crate::daemon::{self, DaemonError, Progress, Setup};
+use crate::driven::DrivenError;
 use crate::recording::{self, Recorder, RecordingError};
 use crate::socket::{self, Answer, Request, SocketError};
 use crate::wiring::{self, Settings, SettingsError, WiringError};
@@ -39,6 +40,9 @@ pub enum CommandError {
     /// The daemon.
     #[error(transparent)]
     Daemon(#[from] DaemonError),
+    /// A daemon whose clock is driven.
+    #[error(transparent)]
+    Driven(#[from] DrivenError),
     /// The way to a running daemon.
     #[error(transparent)]
     Socket(#[from] SocketError),
@@ -84,6 +88,7 @@ impl CommandError {
                 DaemonError::Secret(_) | DaemonError::Post(_) => 78,
                 DaemonError::Socket(_) | DaemonError::Recording(_) => 73,
             },
+            CommandError::Driven(_) => 70,
             CommandError::Settings(_) | CommandError::Mail(_) => 78,
         }
     }
@@ -112,7 +117,7 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         None => None,
     };
     tracing::info!("{} ({}): {} bins, {} probes, {} rules", site.name, site.id, site.bins.len(), site.probes.len(), rulebook.rules().len());
-    let setup = Setup { site: Arc::new(site), rulebook, broken, folder, clock: Clock::live(), recorder };
+    let setup = Setup { site: Arc::new(site), rulebook, broken, folder, clock: Clock::live(), recorder, store_pages: None };
     let runtime = runtime()?;
     runtime.block_on(async {
         let (stop, stopped) = tokio::sync::watch::channel(false);

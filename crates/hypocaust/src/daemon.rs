@@ -38,6 +38,8 @@ pub struct Setup {
     pub clock: Clock,
     /// Where inputs and effects are written down, if they are.
     pub recorder: Option<Recorder>,
+    /// The most pages that the store may have, changed at will: how a full disk is rehearsed.
+    pub store_pages: Option<watch::Receiver<Option<u32>>>,
 }
 
 /// How far the loop has come, for whoever drives its clock.
@@ -116,6 +118,7 @@ struct Loop {
     away: usize,
     recorder: Option<Recorder>,
     folder: std::path::PathBuf,
+    store_pages: Option<watch::Receiver<Option<u32>>>,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -123,7 +126,7 @@ struct Loop {
 /// # Errors
 /// [`DaemonError`] when it cannot start; once it runs, trouble is waited out and told, not returned.
 pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch::Sender<Progress>) -> Result<(), DaemonError> {
-    let Setup { site, rulebook, broken, folder, mut clock, recorder } = setup;
+    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages } = setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
     let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
@@ -177,6 +180,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch:
         away: 0,
         recorder,
         folder: path.clone(),
+        store_pages,
     };
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
@@ -339,6 +343,14 @@ impl Loop {
     async fn commit(&mut self, now: Timestamp, effects: &[Effect]) {
         let mut troubled = None;
         loop {
+            if let Some(pages) = &mut self.store_pages
+                && pages.has_changed().unwrap_or(false)
+            {
+                let limit = *pages.borrow_and_update();
+                if let Err(source) = self.ledger.set_page_limit(limit) {
+                    tracing::warn!("the store's size cannot be limited: {source}");
+                }
+            }
             match tokio::task::block_in_place(|| self.ledger.commit(now, effects)) {
                 Ok(_) => break,
                 Err(source) => {

@@ -9,22 +9,19 @@ use std::time::{Duration, Instant};
 
 use engine::effect::MailState;
 use indicatif::{ProgressBar, ProgressStyle};
-use ledger::{Access, Folder, Ledger};
+use ledger::{Access, Ledger};
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
-use rulebook::Rulebook;
-use rumqttc::{AsyncClient, MqttOptions, PublishOptions, QoS};
+use rumqttc::AsyncClient;
 use sim::{Bin, BinSetup, Blower, BlowerFault, Climate, Fault, Gateway, Layer, ProbeModel, Pulses};
 use site::model::{Broker, Site, Transport};
-use site::zone::parse_instant;
-use tokio::sync::watch;
+use site::zone::{Zone, parse_instant};
 
 use crate::cli::DemoArgs;
-use crate::clock::Clock;
 use crate::commands::{CommandError, runtime, shipped_rules};
-use crate::daemon::{self, Progress, Setup};
+use crate::driven::{Driven, acknowledged, connect, publish};
 use crate::listing::about;
-use crate::socket::{self, Answer, Request};
+use crate::socket::Request;
 use crate::wiring;
 
 /// The settings of the invented site.
@@ -37,8 +34,6 @@ const STEP: Span = Span::minutes(5);
 const BEGINS: &str = "2026-03-02 06:00";
 /// Water from a hose in spring.
 const HOSE: Celsius = Celsius(11.0);
-/// Nothing that the demo waits for takes this long unless something is broken.
-const PATIENCE: Duration = Duration::from_secs(30);
 
 /// Runs the demo and prints what came of it.
 ///
@@ -54,39 +49,17 @@ pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
     site.rules.folder = shipped_rules();
     debug_assert!(matches!(site.broker, Broker::Embedded { .. }));
     let texts = wiring::rules(&site.rules.folder)?;
-    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
     let start = parse_instant(BEGINS, &site.zone).map_err(CommandError::Refused)?;
-    let folder = Folder::lock(&site.data_folder)?;
     let site = Arc::new(site);
-
-    println!("{}: six bins, {} days, seed {}; {} rules from {}", site.name, args.days, args.seed, rulebook.rules().len(), site.rules.folder.display());
-    let (set_clock, clock) = watch::channel(start);
-    let setup = Setup { site: Arc::clone(&site), rulebook, broken, folder, clock: Clock::Driven(clock), recorder: None };
-    let days = args.days;
-    let seed = args.seed;
-    let driven = runtime()?.block_on(async {
-        let (stop, stopped) = watch::channel(false);
-        let (progress, watching) = watch::channel(Progress::default());
-        let mut daemon = tokio::spawn(daemon::run(setup, stopped, progress));
-        let season = Season { site: Arc::clone(&site), start, days, seed, set_clock, watching };
-        let lived = tokio::select! {
-            ended = &mut daemon => {
-                return match ended {
-                    Ok(Ok(())) => Err(CommandError::Refused("the daemon stopped by itself".into())),
-                    Ok(Err(error)) => Err(error.into()),
-                    Err(panic) => Err(CommandError::Refused(format!("the daemon failed: {panic}"))),
-                };
-            }
-            lived = season.live() => lived,
-        };
-        let _ = stop.send(true);
-        match daemon.await {
-            Ok(ended) => ended?,
-            Err(panic) => return Err(CommandError::Refused(format!("the daemon failed: {panic}"))),
-        }
-        lived
+    println!("{}: six bins, {} days, seed {}; {} rules from {}", site.name, args.days, args.seed, texts.len(), site.rules.folder.display());
+    let lived = runtime()?.block_on(async {
+        let driven = Driven::start(Arc::clone(&site), &texts, start, None, None).await?;
+        let mut season = Season { driven, start, days: args.days, seed: args.seed };
+        let lived = season.live().await?;
+        season.driven.stop().await?;
+        Ok::<_, CommandError>(lived)
     })?;
-    tell(&site, &out, &driven, begun.elapsed())
+    tell(&site, &out, &lived, begun.elapsed())
 }
 
 /// What the season came to.
@@ -118,12 +91,10 @@ fn prepare(out: &Path) -> Result<PathBuf, CommandError> {
 }
 
 struct Season {
-    site: Arc<Site>,
+    driven: Driven,
     start: Timestamp,
     days: u32,
     seed: u64,
-    set_clock: watch::Sender<Timestamp>,
-    watching: watch::Receiver<Progress>,
 }
 
 /// One bin with all that belongs to it.
@@ -160,10 +131,11 @@ enum Care {
 }
 
 impl Season {
-    async fn live(mut self) -> Result<Lived, CommandError> {
-        let address = self.broker().await?;
+    async fn live(&mut self) -> Result<Lived, CommandError> {
+        let address =
+            self.driven.listens_on().ok_or_else(|| CommandError::Refused("the broker does not listen".into()))?;
         let mut bays = self.bays(address)?;
-        let yard = connect(address, "fennel-air");
+        let yard = connect(address, "demo-air");
         let climate = Climate { seed: self.seed, ..Climate::temperate(self.seed) };
         let mut lived = Lived { published: 0, waterings: 0 };
         let steps = i64::from(self.days) * Span::days(1).as_millis() / STEP.as_millis();
@@ -175,7 +147,7 @@ impl Season {
             let before = self.start + STEP.times(step - 1);
             let now = self.start + STEP.times(step);
             let weather = climate.weather(before);
-            self.advance_to(now).await?;
+            self.driven.advance_to(now).await?;
             let mut notices = Vec::new();
             for bay in &mut bays {
                 if now > bay.on_air {
@@ -194,45 +166,23 @@ impl Season {
             let air = format!("{{\"measured_at\":{},\"air\":{:.2}}}", now.as_millis() / 1_000, weather.ambient.0);
             notices.push(publish(&yard, "fennel/air".into(), air).await?);
             lived.published += 1;
-            for notice in notices {
-                tokio::time::timeout(PATIENCE, notice.wait_completion_async())
-                    .await
-                    .map_err(|_| CommandError::Refused("the daemon did not acknowledge a message in 30 s".into()))?
-                    .map_err(|e| CommandError::Refused(format!("a message was not acknowledged: {e}")))?;
-            }
+            acknowledged(notices).await?;
             self.crew(&mut bays, now, &mut lived).await?;
             bar.set_position(step.unsigned_abs());
             if step % 288 == 0 {
-                bar.set_message(self.site.zone.show_short(now));
+                bar.set_message(self.zone().show_short(now));
                 if bar.is_hidden() && step % (288 * 7) == 0 {
-                    println!("  {} ({} of {} days)", self.site.zone.show_short(now), step / 288, self.days);
+                    println!("  {} ({} of {} days)", self.zone().show_short(now), step / 288, self.days);
                 }
             }
         }
         bar.finish_and_clear();
-        self.settle(self.start + STEP.times(steps)).await?;
+        self.driven.settle(self.start + STEP.times(steps)).await?;
         Ok(lived)
     }
 
-    async fn broker(&mut self) -> Result<SocketAddr, CommandError> {
-        let ready = tokio::time::timeout(PATIENCE, self.watching.wait_for(|p| p.ready)).await;
-        match ready {
-            Ok(Ok(progress)) => progress.listens_on.ok_or_else(|| CommandError::Refused("the broker does not listen".into())),
-            _ => Err(CommandError::Refused("the daemon was not ready in 30 s".into())),
-        }
-    }
-
-    /// Sets the clock and waits until all that was due by then is done, committed and answered.
-    async fn advance_to(&mut self, now: Timestamp) -> Result<(), CommandError> {
-        self.set_clock.send_replace(now);
-        self.settle(now).await
-    }
-
-    async fn settle(&mut self, now: Timestamp) -> Result<(), CommandError> {
-        match tokio::time::timeout(PATIENCE, self.watching.wait_for(|p| p.settled_at.is_some_and(|at| at >= now))).await {
-            Ok(Ok(_)) => Ok(()),
-            _ => Err(CommandError::Refused(format!("the daemon was not done with {} in 30 s", self.site.zone.show(now)))),
-        }
+    fn zone(&self) -> &Zone {
+        &self.driven.site().zone
     }
 
     fn bays(&self, address: SocketAddr) -> Result<Vec<Bay>, CommandError> {
@@ -280,7 +230,7 @@ impl Season {
                     off_air: day(off_air),
                     loaded: setup.loaded_at,
                     care,
-                    client: connect(address, name),
+                    client: connect(address, &format!("demo-{name}")),
                     said_on_air: false,
                     said_off_air: false,
                     called_for: None,
@@ -292,8 +242,8 @@ impl Season {
 
     /// What people do: fill bins, feel handfuls, read their mail, water, open valves.
     async fn crew(&self, bays: &mut [Bay], now: Timestamp, lived: &mut Lived) -> Result<(), CommandError> {
-        let morning = self.site.zone.at(now).hour() == 8 && self.site.zone.at(now).minute() < 5;
-        let hourly = self.site.zone.at(now).minute() < 5;
+        let morning = self.zone().at(now).hour() == 8 && self.zone().at(now).minute() < 5;
+        let hourly = self.zone().at(now).minute() < 5;
         for bay in bays {
             let bin = bay.name.to_owned();
             let at = now.as_millis();
@@ -301,13 +251,13 @@ impl Season {
             if !bay.said_on_air && now >= bay.on_air {
                 bay.said_on_air = true;
                 let loaded_celsius = Some(bay.loaded.0);
-                self.ask(Request::OnAir { bin, at: bay.on_air.as_millis(), by, note: String::new(), loaded_celsius }).await?;
+                self.driven.ask(Request::OnAir { bin, at: bay.on_air.as_millis(), by, note: String::new(), loaded_celsius }).await?;
                 continue;
             }
             if bay.said_on_air && !bay.said_off_air && now >= bay.off_air {
                 bay.said_off_air = true;
                 bay.blower.set_pulses(now, Pulses { on: Span::ZERO, every: Span::minutes(30) });
-                self.ask(Request::OffAir { bin, at, by, note: String::new() }).await?;
+                self.driven.ask(Request::OffAir { bin, at, by, note: String::new() }).await?;
                 continue;
             }
             if !bay.said_on_air || bay.said_off_air {
@@ -333,27 +283,15 @@ impl Season {
                 // A garden hose gives about 15 litres a minute.
                 let minutes = Some((litres.0 / 15.0).ceil());
                 let litres = Some((poured.held.0 + poured.drained.0).round());
-                self.ask(Request::Watered { bin, at, by, note: String::new(), minutes, litres }).await?;
+                self.driven.ask(Request::Watered { bin, at, by, note: String::new(), minutes, litres }).await?;
             }
         }
         Ok(())
     }
 
-    async fn ask(&self, request: Request) -> Result<(), CommandError> {
-        let folder = self.site.data_folder.clone();
-        let asked = tokio::task::spawn_blocking(move || socket::ask(&folder, &request)).await;
-        match asked {
-            Ok(Ok(Some(Answer::Done(_)))) => Ok(()),
-            Ok(Ok(Some(Answer::No(why)))) => Err(CommandError::Refused(why)),
-            Ok(Ok(None)) => Err(CommandError::Refused("the daemon does not listen on its socket".into())),
-            Ok(Err(error)) => Err(error.into()),
-            Err(panic) => Err(CommandError::Refused(panic.to_string())),
-        }
-    }
-
     /// The numbers of standing, unacknowledged alarms of a bin by these rules.
     async fn calls(&self, bin: &str, rules: &'static [&'static str]) -> Result<Vec<u64>, CommandError> {
-        let folder = self.site.data_folder.clone();
+        let folder = self.driven.site().data_folder.clone();
         let bin = bin.to_owned();
         let read = tokio::task::spawn_blocking(move || -> Result<Vec<u64>, ledger::LedgerError> {
             let alarms = Ledger::open(&folder, Access::Read)?.alarms()?;
@@ -394,7 +332,7 @@ impl Bay {
                 self.called_for = Some(now + after);
                 for alarm in calls {
                     let comment = "on my way".to_owned();
-                    season.ask(Request::Acknowledge { alarm, by: "Ines Okafor".into(), comment }).await?;
+                    season.driven.ask(Request::Acknowledge { alarm, by: "Ines Okafor".into(), comment }).await?;
                 }
             }
         }
@@ -421,20 +359,6 @@ impl Bay {
         fields.push(format!("\"run_seconds\":{ran:.0}"));
         format!("{{{}}}", fields.join(","))
     }
-}
-
-fn connect(address: SocketAddr, name: &str) -> AsyncClient {
-    let options = MqttOptions::new(format!("demo-{name}"), (address.ip().to_string(), address.port()));
-    let (client, mut events) = AsyncClient::builder(options).capacity(500).build();
-    tokio::spawn(async move { while events.poll().await.is_ok() {} });
-    client
-}
-
-async fn publish(client: &AsyncClient, topic: String, payload: String) -> Result<rumqttc::PublishNotice, CommandError> {
-    client
-        .publish_tracked(topic, payload, PublishOptions::new(QoS::AtLeastOnce))
-        .await
-        .map_err(|e| CommandError::Refused(format!("the demo cannot publish: {e}")))
 }
 
 /// The printed end: what was mailed, and where to look next.

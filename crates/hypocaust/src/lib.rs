@@ -7,6 +7,7 @@ pub mod clock;
 pub mod commands;
 pub mod daemon;
 pub mod demo;
+pub mod driven;
 pub mod listing;
 pub mod recording;
 pub mod secrets;
