@@ -81,19 +81,24 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let broker = links::broker(&top, site_id, faults);
     let mut patterns = topics::Patterns::default();
     let mut plant = plant::read(&top, &mut patterns, faults);
-    let mut topics = topics::read(top.list("topics", faults), &plant.devices, &mut patterns, faults);
+    let entries = top.list("topics", faults);
+    let mut topics = topics::read(entries, &plant.devices, &mut patterns, faults);
     topics.append(&mut plant.own_topics);
-    if !top.has("topics") && patterns.is_empty() {
+    let no_entry = match top.optional("topics") {
+        Some(item) => matches!(&item.node.kind, node::Kind::List(list) if list.is_empty()),
+        None => !top.has("topics"),
+    };
+    if no_entry && patterns.is_empty() {
         faults.add(
             top.at,
-            "`topics` is missing in the settings, so no message would ever become a reading",
+            "no topic is named, so no message would ever become a reading",
             "add `topics:` with an entry such as `- { topic: \"yard/{bin}/{probe}/temperature\", payload: number, source: \"{bin}-{probe}\", quantity: temperature, unit: Cel }`",
         );
     }
     let mail = links::mail(&top, data_folder.as_deref(), faults);
     let people = links::people(&top, faults);
     let rules = rules(&top, faults);
-    let sounder = links::sounder(&top, faults);
+    let sounder = links::sounder(&top, &patterns, faults);
     let heartbeat = links::heartbeat(&top, faults);
     let summary = summary(&top, faults);
     let about = about?;

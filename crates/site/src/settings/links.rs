@@ -12,7 +12,7 @@ use crate::model::{Broker, Heartbeat, LinkSecurity, Login, Mail, Person, SecretF
 use super::fault::{Faults, Place};
 use super::node::{Kind, Node, shortened};
 use super::section::{Item, Section};
-use super::topics;
+use super::topics::{self, Patterns};
 
 const BROKER_KEYS: [&str; 8] =
     ["embedded", "url", "security", "user", "password_file", "credential", "ca_file", "client_id"];
@@ -115,6 +115,15 @@ fn remote(section: &Section<'_>, url: &Item<'_>, site_id: Option<&str>, faults: 
         .optional("security")
         .map(|item| (item.node.at, item.choice(&[("plain", Security::Plain), ("tls", Security::Tls)], faults)));
     let text = url.text(faults)?;
+    // First of all, because every later message shows the address.
+    if text.contains('@') {
+        faults.add(
+            url.node.at,
+            format!("{} has a user name in it", url.label),
+            "take it out and write `user:` with `password_file:` or `credential:` beside it; change the password if it stood there too",
+        );
+        return None;
+    }
     let example = "write it like \"mqtts://broker.example:8883\"";
     let Some((scheme, rest)) = text.split_once("://") else {
         faults.add(url.node.at, format!("{} is `{}`, which has no scheme", url.label, shortened(text)), example);
@@ -133,14 +142,6 @@ fn remote(section: &Section<'_>, url: &Item<'_>, site_id: Option<&str>, faults: 
         }
     };
     let authority = rest.strip_suffix('/').unwrap_or(rest);
-    if authority.contains('@') {
-        faults.add(
-            url.node.at,
-            format!("{} has a user name in it", url.label),
-            "take it out and write `user:` with `password_file:` or `credential:` beside it; change the password if it stood there too",
-        );
-        return None;
-    }
     let Some((host, port)) = host_and_port(authority, default_port) else {
         faults.add(
             url.node.at,
@@ -339,6 +340,14 @@ fn smtp(item: &Item<'_>, faults: &mut Faults) -> Option<Transport> {
         if is_host(text) || text.parse::<IpAddr>().is_ok() {
             return Some(text);
         }
+        if text.contains('@') {
+            faults.add(
+                item.node.at,
+                format!("{} has a user name in it", item.label),
+                "take it out and write `user:` with `password_file:` or `credential:` beside it; change the password if it stood there too",
+            );
+            return None;
+        }
         faults.add(
             item.node.at,
             format!("{} is `{}`, which is not a host name", item.label, shortened(text)),
@@ -468,12 +477,12 @@ fn person<'t>(node: &'t Node, seen: &mut Vec<(&'t str, Place)>, faults: &mut Fau
 }
 
 /// Reads `sounder`.
-pub(super) fn sounder(top: &Section<'_>, faults: &mut Faults) -> Option<Sounder> {
+pub(super) fn sounder(top: &Section<'_>, patterns: &Patterns, faults: &mut Faults) -> Option<Sounder> {
     let item = top.optional("sounder")?;
     let section = Section::open(item.node, "sounder", &["topic", "on", "off"], faults)?;
     let topic = section
         .required("topic", "where to publish, such as `topic: \"yard/sounder\"`", faults)
-        .and_then(|item| topics::read_plain_topic(&item, faults));
+        .and_then(|item| topics::read_plain_topic(&item, patterns, faults));
     let on = section.optional("on").map_or(Some("ON"), |item| item.text(faults));
     let off = section.optional("off").map_or(Some("OFF"), |item| item.text(faults));
     if let (Some(on), Some(off)) = (on, off)
@@ -496,6 +505,14 @@ pub(super) fn heartbeat(top: &Section<'_>, faults: &mut Faults) -> Option<Heartb
         .required("url", "the address to call, such as `url: \"https://watch.example/harrow-lane\"`", faults)
         .and_then(|item| {
             let text = item.text(faults)?;
+            if text.contains('@') {
+                faults.add(
+                    item.node.at,
+                    format!("{} has a user name in it", item.label),
+                    "use an address that needs none, and change the password if it stood there",
+                );
+                return None;
+            }
             let rest = text.strip_prefix("https://").or(text.strip_prefix("http://"));
             let authority = rest.map(|rest| rest.split(['/', '?', '#']).next().unwrap_or_default());
             let ok = authority.is_some_and(|authority| host_and_port(authority, 443).is_some());

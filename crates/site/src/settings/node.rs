@@ -123,7 +123,11 @@ fn explained(error: &Error, message: &str) -> (String, &'static str) {
             "remove the `---` line, or move what follows it to a file of its own",
         ),
         Error::Budget { .. } => (
-            format!("the file is nested deeper, or longer, than settings can be ({message})"),
+            format!("the settings are nested deeper, or longer, than settings can be ({message})"),
+            "check the brackets and the indentation from this line upwards",
+        ),
+        _ if message.contains("recursion limit") => (
+            format!("the settings are nested deeper than {DEPTH_MAX} levels"),
             "check the brackets and the indentation from this line upwards",
         ),
         Error::UnknownAnchor { .. } => (

@@ -169,7 +169,15 @@ fn blower(node: &Node, devices: &mut Devices, faults: &mut Faults) -> Option<Blo
 
 fn schedule(item: &Item<'_>, blower: &str, faults: &mut Faults) -> Option<BlowerSchedule> {
     if !matches!(item.node.kind, Kind::Map(_)) {
-        return item.choice(&[("continuous", BlowerSchedule::Continuous)], faults);
+        if matches!(&item.node.kind, Kind::Text(text) if text == "continuous") {
+            return Some(BlowerSchedule::Continuous);
+        }
+        faults.add(
+            item.node.at,
+            format!("{} is {}", item.label, item.node.kind.described()),
+            "write `schedule: continuous`, or `schedule: { on_seconds: 45, every_minutes: 30 }`",
+        );
+        return None;
     }
     let called = format!("the schedule of {blower}");
     let section = Section::open(item.node, &called, &["on_seconds", "every_minutes"], faults)?;

@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use crate::ids::BadId;
 use crate::quantity::Unit;
 
-use super::fault::{Faults, Place, listed, suggestion};
+use super::fault::{Faults, Place, listed, nearest};
 use super::node::{Kind, Node, shortened};
 
 /// Keys that somebody hopes to put a secret under.
@@ -20,6 +20,8 @@ pub(super) struct Section<'t> {
     pub(super) called: String,
     pub(super) at: Place,
     entries: Vec<(&'t str, &'t Node)>,
+    /// Known keys that a misspelt one was probably meant to be: they are not missing as well.
+    meant: Vec<String>,
 }
 
 /// One value with the words that messages call it by, such as `` `zone` in site ``.
@@ -33,17 +35,18 @@ impl<'t> Section<'t> {
     /// Takes the node as a group of keys; `None`, with a fault, where it is anything else.
     pub(super) fn open(node: &'t Node, called: &str, known: &[&str], faults: &mut Faults) -> Option<Section<'t>> {
         let Kind::Map(map) = &node.kind else {
+            let keys = match known {
+                [] => String::new(),
+                known => format!("; its keys are {}", listed(known.iter().copied())),
+            };
             faults.add(
                 node.at,
                 format!("{called} must be a group of keys, but is {}", node.kind.described()),
-                format!(
-                    "write it as `key: value` lines, indented by two spaces; its keys are {}",
-                    listed(known.iter().copied())
-                ),
+                format!("write it as `key: value` lines, indented by two spaces{keys}"),
             );
             return None;
         };
-        let mut section = Section { called: called.into(), at: node.at, entries: Vec::new() };
+        let mut section = Section { called: called.into(), at: node.at, entries: Vec::new(), meant: Vec::new() };
         for (key, value) in map {
             section.admit(key, value, known, faults);
         }
@@ -96,9 +99,14 @@ impl<'t> Section<'t> {
                     "put the secret in a file that only the service may read and name it with `password_file: /path`, or with `credential: name`; change the password if this file was ever shared",
                 );
             } else {
-                let candidates: Vec<&str> =
-                    known.iter().copied().filter(|known| !self.entries.iter().any(|(have, _)| have == known)).collect();
-                faults.add(key.at, format!("unknown key `{shown}` in {called}"), suggestion(name, candidates));
+                let remedy = match nearest(name, known.iter().copied()) {
+                    Some(near) => {
+                        self.meant.push(near.into());
+                        format!("did you mean `{near}`?")
+                    }
+                    None => format!("remove it, or use one of {}", listed(known.iter().copied())),
+                };
+                faults.add(key.at, format!("unknown key `{shown}` in {called}"), remedy);
             }
             return;
         }
@@ -130,16 +138,16 @@ impl<'t> Section<'t> {
 
     /// The value under the key, or a fault whose remedy shows what to add.
     pub(super) fn required(&self, key: &str, add: &str, faults: &mut Faults) -> Option<Item<'t>> {
-        // An empty value was named when the section was opened.
+        // An empty value and a misspelt key were named when the section was opened.
         if !self.has(key) {
             faults.add(self.at, format!("`{key}` is missing in {}", self.called), format!("add {add}"));
         }
         self.optional(key)
     }
 
-    /// Whether the key was written, with a value or without.
+    /// Whether the key was written: with a value, without, or misspelt.
     pub(super) fn has(&self, key: &str) -> bool {
-        self.entries.iter().any(|(have, _)| *have == key)
+        self.entries.iter().any(|(have, _)| *have == key) || self.meant.iter().any(|meant| meant == key)
     }
 
     /// A fault if the key is there, for keys that make no sense beside another.
@@ -305,10 +313,9 @@ impl<'t> Item<'t> {
             Kind::Text(text) => {
                 let found = options.iter().find(|(word, _)| word == text).map(|(_, value)| *value);
                 if found.is_none() {
-                    let all = listed(words());
-                    let remedy = match super::fault::nearest(text, words()) {
-                        Some(near) => format!("did you mean `{near}`? It can be {all}"),
-                        None => format!("use one of {all}"),
+                    let remedy = match nearest(text, words()) {
+                        Some(near) => format!("did you mean `{near}`? It can be {}", listed(words())),
+                        None => format!("use one of {}", listed(words())),
                     };
                     faults.add(self.node.at, format!("{} is `{}`", self.label, shortened(text)), remedy);
                 }

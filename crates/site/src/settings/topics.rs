@@ -121,7 +121,7 @@ pub(super) fn own_topic(
     if pattern.iter().flatten().any(|segment| matches!(segment, Segment::Capture(_))) {
         faults.add(
             item.node.at,
-            format!("{} has a capture in braces, but it belongs to one probe alone", item.label),
+            format!("{} has a name in braces, but belongs to one probe alone", item.label),
             "write the topic out, or move it to `topics`",
         );
         return None;
@@ -224,13 +224,23 @@ fn units_of(quantity: Quantity) -> Vec<Unit> {
 }
 
 /// A topic without captures, to publish to.
-pub(super) fn read_plain_topic(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
-    let text = topic_text(item, faults)?;
-    if text.contains(['{', '}']) {
+pub(super) fn read_plain_topic(item: &Item<'_>, patterns: &Patterns, faults: &mut Faults) -> Option<String> {
+    let text = item.text(faults)?;
+    if text.contains(['{', '}', '+', '#']) {
         faults.add(
             item.node.at,
-            format!("{} is `{}`, but braces name nothing here", item.label, shortened(text)),
+            format!("topic `{}` has braces or a wildcard, but a message goes out to one topic", shortened(text)),
             "write the topic out",
+        );
+        return None;
+    }
+    let text = topic_text(item, faults)?;
+    let literal: Vec<Segment> = text.split('/').map(|segment| Segment::Literal(segment.into())).collect();
+    if let Some((other, at)) = patterns.0.iter().find(|(other, _)| overlap(other, &literal)) {
+        faults.add(
+            item.node.at,
+            format!("topic `{}` is one that `{}` (line {}) reads", shortened(text), shown(other), at.line),
+            "publish to a topic that no entry of `topics` takes in, or the message comes back as a reading",
         );
         return None;
     }
@@ -251,7 +261,7 @@ fn topic_text<'t>(item: &Item<'t>, faults: &mut Faults) -> Option<&'t str> {
     } else {
         return Some(text);
     };
-    faults.add(item.node.at, format!("{} is `{}`, which {what}", item.label, shortened(text)), remedy);
+    faults.add(item.node.at, format!("topic `{}` {what}", shortened(text)), remedy);
     None
 }
 
@@ -262,20 +272,20 @@ fn read_pattern(item: &Item<'_>, patterns: &mut Patterns, faults: &mut Faults) -
         let inner = segment.strip_prefix('{').and_then(|rest| rest.strip_suffix('}'));
         let fault = match inner {
             Some(name) if !is_capture_name(name) => Some((
-                "a name in braces is not made of small letters, digits and `_`",
+                "has a name in braces that is not made of small letters, digits and `_`",
                 "write it like `{bin}` or `{probe_2}`",
             )),
             Some(name) if pattern.contains(&Segment::Capture(name.into())) => {
-                Some(("a name in braces occurs twice", "give each capture its own name"))
+                Some(("has the same name in braces twice", "give each capture its own name"))
             }
             None if segment.contains(['{', '}']) => Some((
-                "braces stand beside other text between two slashes",
+                "has braces beside other text between two slashes",
                 "a capture takes everything between two slashes: write `yard/{bin}/temperature`",
             )),
             _ => None,
         };
         if let Some((what, remedy)) = fault {
-            faults.add(item.node.at, format!("{} is `{}`: {what}", item.label, shortened(text)), remedy);
+            faults.add(item.node.at, format!("topic `{}` {what}", shortened(text)), remedy);
             return None;
         }
         pattern.push(match inner {
@@ -286,7 +296,7 @@ fn read_pattern(item: &Item<'_>, patterns: &mut Patterns, faults: &mut Faults) -
     if let Some((other, at)) = patterns.0.iter().find(|(other, _)| overlap(other, &pattern)) {
         faults.add(
             item.node.at,
-            format!("{} is `{}`, which takes in the same topics as `{}` (line {})", item.label, shortened(text), shown(other), at.line),
+            format!("topic `{}` takes in the same topics as `{}` (line {})", shortened(text), shown(other), at.line),
             "make the two differ in a part without braces; if one message holds several values, use one entry with `payload: json` and `values`",
         );
     }
