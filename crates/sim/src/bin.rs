@@ -321,7 +321,7 @@ impl Bin {
         let intake = Intake { ambient, pressure, humidity_ratio, volume, blown: flow / 3_600.0 * on / seconds };
 
         let longest = self.params.step_seconds_max;
-        let dt = (self.turnover_seconds(&intake)?).max(SHORTEST_STEP_SECONDS).min(longest);
+        let dt = self.turnover_seconds(&intake)?.max(SHORTEST_STEP_SECONDS).min(longest);
         let steps = (seconds / dt).ceil().max(1.0) as usize;
         let dt = seconds / steps as f64;
         let mut next = self.clone();
