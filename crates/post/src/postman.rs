@@ -303,7 +303,9 @@ impl Relay {
         if let Err(trouble) = within(patience.data, connection.command(Data)).await {
             return trouble.judged(&format!("{at} did not want the mail to {to}"));
         }
-        match within(patience.content, connection.message(bytes)).await {
+        // lettre ends the mail with a line break of its own; without this the relay would get an empty line that was never there.
+        let content = bytes.strip_suffix(b"\r\n").unwrap_or(bytes);
+        match within(patience.content, connection.message(content)).await {
             Ok(response) => MailOutcome::Accepted { reply: words_of(&response) },
             Err(trouble) => trouble.judged(&format!("{at} did not take responsibility for the mail to {to}")),
         }

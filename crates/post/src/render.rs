@@ -7,7 +7,7 @@ use engine::notice::{AlarmNotice, Notice, Step};
 use lettre::message::header::{
     ContentDisposition, ContentTransferEncoding, ContentType, From as FromHeader, HeaderName, HeaderValue, Headers, MIME_VERSION_1_0, To,
 };
-use lettre::message::{Mailbox, MultiPart, SinglePart};
+use lettre::message::{Mailbox, Mailboxes, MultiPart, SinglePart};
 use pile::time::Timestamp;
 use site::model::Site;
 
@@ -131,8 +131,8 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
     let domain = domain(site);
     let mut headers = Headers::new();
     put(&mut headers, "Date", figures::date_header(&site.zone, tried_at));
-    headers.set(FromHeader::from(sender(site)?));
-    headers.set(To::from(recipient(&mail.to, site)?));
+    headers.set(FromHeader::from(Mailboxes::from(sender(site)?)));
+    headers.set(To::from(Mailboxes::from(recipient(&mail.to, site)?)));
     put(&mut headers, "Subject", subject(&letter.subject));
     put_ids(&mut headers, "Message-ID", &[names.message_id()]);
     if let Notice::Alarm(alarm) = &mail.notice {
