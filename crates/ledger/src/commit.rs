@@ -3,6 +3,7 @@
 //! Must never leave a part of a slice behind: either everything is stored or nothing, and then the same call may be made again.
 
 use std::collections::HashMap;
+use std::error::Error as _;
 
 use engine::alarm::{Alarm, AlarmEvent};
 use engine::effect::{Effect, Mail, MailId, MailState};
@@ -57,6 +58,12 @@ impl Ledger {
             tx.commit()?;
             // Only now: numbers given inside a transaction that fails would name nothing.
             ledger.series.extend(fresh);
+            ledger.arrivals.add(committed.stored);
+            // All of it is stored by now; that the arrivals could not be carried over is no reason to say otherwise.
+            if let Err(cause) = ledger.arrivals.carry_over(&mut ledger.conn) {
+                let error = cause.at(&ledger.path, "carrying readings over to where they stay");
+                tracing::warn!("{error} ({:?}); they are safe, and are carried over later", error.source());
+            }
             Ok(committed)
         })
     }
@@ -122,7 +129,8 @@ impl Slice<'_> {
 
     fn readings(&mut self, effects: &[Effect]) -> Result<(), Cause> {
         let mut insert = self.tx.prepare_cached(
-            "INSERT INTO readings (series, measured_at, value, delay, marks, reason) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+            "INSERT INTO arrivals (series, measured_at, value, delay, marks, reason) SELECT ?1, ?2, ?3, ?4, ?5, ?6
+             WHERE NOT EXISTS (SELECT 1 FROM readings WHERE series = ?1 AND measured_at = ?2)
              ON CONFLICT DO NOTHING",
         )?;
         for effect in effects {
@@ -155,7 +163,10 @@ impl Slice<'_> {
 
     /// A reading whose instant is there already.
     fn second(&mut self, reading: &Reading, quality: Quality, series: i64) -> Result<(), Cause> {
-        let mut query = self.tx.prepare_cached("SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2")?;
+        let mut query = self.tx.prepare_cached(
+            "SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2
+             UNION ALL SELECT value FROM arrivals WHERE series = ?1 AND measured_at = ?2",
+        )?;
         let first: f64 = query.query_row(params![series, reading.measured_at.as_millis()], |row| row.get(0))?;
         if first == reading.value {
             self.committed.repeats += 1;

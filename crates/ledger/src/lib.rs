@@ -2,6 +2,7 @@
 //!
 //! Must never judge compost, and never say that something is stored before it would survive a power cut.
 
+mod arrivals;
 mod commit;
 mod error;
 mod folder;
@@ -23,6 +24,7 @@ use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use site::reading::SeriesId;
 
+pub use arrivals::ARRIVALS_MOST;
 pub use commit::{Committed, REFUSED_KEPT};
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
@@ -37,9 +39,9 @@ pub const FILE: &str = "ledger.db";
 /// How long a call waits for another program's lock.
 pub(crate) const BUSY_SECONDS: u64 = 5;
 
-/// Pages of 4 KiB in the write-ahead log before they are moved into the ledger. Each series grows in a page of its own, so a
-/// longer log gathers several readings into one write of that page, which spares an SD card; 8000 pages are 33 MB.
-const LOG_PAGES: u32 = 8_000;
+/// Pages of 4 KiB in the write-ahead log before they are moved into the ledger; 4000 pages are 16 MB. A longer log gathers more changes
+/// of a page into one write of it, which spares an SD card, and takes longer to move.
+const LOG_PAGES: u32 = 4_000;
 
 /// Memory for pages, in KiB, taken as needed. The growing ends of 10,000 series must fit: 10,000 × 4 KiB, and their parents.
 const CACHE_KIB: i64 = 65_536;
@@ -61,6 +63,8 @@ pub struct Ledger {
     access: Access,
     /// The number of each series that is stored. Looked up, never walked, so its order matters to nobody.
     series: HashMap<SeriesId, i64>,
+    /// Readings that wait to be carried over, and how many of them make it worthwhile.
+    arrivals: arrivals::Waiting,
     /// The run that this process began.
     run: Option<i64>,
     /// Dropped after `conn`, so that the next writer comes only when this one is gone.
@@ -101,9 +105,10 @@ impl Ledger {
             }
         };
         settle(&mut conn, &path, access)?;
-        let series = rows::series_ids(&conn).map_err(|cause| cause.at(&path, "opening"))?;
+        let known = || Ok::<_, Cause>((rows::series_ids(&conn)?, arrivals::Waiting::count(&conn)?));
+        let (series, arrivals) = known().map_err(|cause| cause.at(&path, "opening"))?;
         let series = series.into_iter().map(|(id, series)| (series, id)).collect();
-        Ok(Ledger { conn, path, access, series, run: None, _writer: writer })
+        Ok(Ledger { conn, path, access, series, arrivals, run: None, _writer: writer })
     }
 
     /// The file.

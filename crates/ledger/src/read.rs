@@ -2,11 +2,13 @@
 //!
 //! Must never change anything, and never keep more in memory than the caller asked for.
 
+use std::collections::BTreeMap;
+
 use engine::alarm::{Alarm, AlarmEvent, AlarmId};
 use engine::effect::Mail;
 use pile::time::Timestamp;
 use pile::window::Point;
-use rusqlite::params;
+use rusqlite::{Connection, params};
 use site::entry::{Batch, Entry};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
@@ -114,7 +116,7 @@ impl Ledger {
                 conn.prepare_cached("SELECT id FROM series WHERE kind = ?1 AND source = ?2 AND quantity = ?3")?;
             let mut found = query.query(rows::series_words(series))?;
             match found.next()? {
-                Some(row) => restore::range(conn, row.get(0)?, from, Some(to)),
+                Some(row) => restore::range(conn, row.get(0)?, from, to),
                 None => Ok(Vec::new()),
             }
         })
@@ -126,22 +128,29 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read; `each` may have been called before.
     pub fn readings(&self, filter: &ReadingFilter, each: &mut dyn FnMut(ReadingRow)) -> Result<(), LedgerError> {
         self.reading("reading history", |conn| {
-            let mut query = conn.prepare_cached(
+            let mut settled = conn.prepare_cached(
                 "SELECT measured_at, value, delay, marks, reason FROM readings
                  WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",
             )?;
             let (from, to) = bounds(filter.from, filter.to);
-            for (id, series) in rows::series_ids(conn)? {
+            let ids = rows::series_ids(conn)?;
+            let mut lately = arrivals(conn, &ids, from, to)?;
+            for (id, series) in ids {
                 let wanted = (filter.sources.is_empty() || filter.sources.contains(&series.source))
                     && filter.quantity.is_none_or(|quantity| quantity == series.quantity);
                 if !wanted {
                     continue;
                 }
-                let mut found = query.query(params![id, from, to])?;
+                let mut late = lately.remove(&id).unwrap_or_default().into_iter().peekable();
+                let mut found = settled.query(params![id, from, to])?;
                 while let Some(row) = found.next()? {
-                    let (reading, quality, reason) = rows::reading(&series, row)?;
-                    each(ReadingRow { reading, quality, reason });
+                    let row = rows::reading(&series, row)?;
+                    while let Some(earlier) = late.next_if(|l| l.reading.measured_at < row.reading.measured_at) {
+                        each(earlier);
+                    }
+                    each(row);
                 }
+                late.for_each(&mut *each);
             }
             Ok(())
         })
@@ -253,7 +262,7 @@ impl Ledger {
             };
             Ok(Counts {
                 series: count("count(*) FROM series")?,
-                readings: count("count(*) FROM readings")?,
+                readings: count("(SELECT count(*) FROM readings) + (SELECT count(*) FROM arrivals)")?,
                 refused: count("coalesce(max(id), 0) FROM refused")?,
                 entries: count("count(*) FROM entries")?,
                 batches: count("count(*) FROM batches")?,
@@ -265,6 +274,28 @@ impl Ledger {
             })
         })
     }
+}
+
+/// Readings that were not carried over yet, by series and oldest first; never more than [`crate::ARRIVALS_MOST`] or so.
+fn arrivals(
+    conn: &Connection,
+    ids: &[(i64, SeriesId)],
+    from: i64,
+    to: i64,
+) -> Result<BTreeMap<i64, Vec<ReadingRow>>, Cause> {
+    let names: BTreeMap<i64, &SeriesId> = ids.iter().map(|(id, series)| (*id, series)).collect();
+    let mut query = conn.prepare_cached(
+        "SELECT measured_at, value, delay, marks, reason, series FROM arrivals
+         WHERE measured_at BETWEEN ?1 AND ?2 ORDER BY measured_at",
+    )?;
+    let mut found = query.query([from, to])?;
+    let mut out: BTreeMap<i64, Vec<ReadingRow>> = BTreeMap::new();
+    while let Some(row) = found.next()? {
+        let id: i64 = row.get(5)?;
+        let series = names.get(&id).ok_or_else(|| Cause::row("series", id, "it is missing, though it has readings"))?;
+        out.entry(id).or_default().push(rows::reading(series, row)?);
+    }
+    Ok(out)
 }
 
 /// Bounds that may be open, as a closed range of milliseconds.

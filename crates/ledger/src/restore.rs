@@ -2,6 +2,8 @@
 //!
 //! Must never hand out a reading that is not good: windows hold good ones only.
 
+use std::collections::BTreeMap;
+
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
@@ -82,10 +84,20 @@ impl Ledger {
 
 /// Good readings since `from`, by series; series without any are left out.
 fn points(conn: &Connection, from: Timestamp) -> Result<Vec<(SeriesId, Vec<Point>)>, Cause> {
+    let mut lately: BTreeMap<i64, Vec<Point>> = BTreeMap::new();
+    let mut query = conn.prepare_cached(
+        "SELECT series, measured_at, value FROM arrivals WHERE measured_at >= ?1
+         AND (marks IS NULL OR marks & 3 = 0) ORDER BY measured_at",
+    )?;
+    let mut found = query.query([from.as_millis()])?;
+    while let Some(row) = found.next()? {
+        let point = Point { at: Timestamp::from_millis(row.get(1)?), value: row.get(2)? };
+        lately.entry(row.get(0)?).or_default().push(point);
+    }
     let mut out = Vec::new();
     // One short range of the primary key for each series; a single query over all of them would have to walk the whole history.
     for (id, series) in rows::series_ids(conn)? {
-        let points = range(conn, id, from, None)?;
+        let points = in_order(settled(conn, id, from, None)?, lately.remove(&id).unwrap_or_default());
         if !points.is_empty() {
             out.push((series, points));
         }
@@ -94,12 +106,19 @@ fn points(conn: &Connection, from: Timestamp) -> Result<Vec<(SeriesId, Vec<Point
 }
 
 /// Good readings of one series in a span of time, ends included, oldest first.
-pub(crate) fn range(
-    conn: &Connection,
-    series: i64,
-    from: Timestamp,
-    to: Option<Timestamp>,
-) -> Result<Vec<Point>, Cause> {
+pub(crate) fn range(conn: &Connection, series: i64, from: Timestamp, to: Timestamp) -> Result<Vec<Point>, Cause> {
+    let lately = rows::all(
+        conn,
+        "SELECT measured_at, value FROM arrivals WHERE measured_at BETWEEN ?2 AND ?3 AND series = ?1
+         AND (marks IS NULL OR marks & 3 = 0) ORDER BY measured_at",
+        params![series, from.as_millis(), to.as_millis()],
+        |row| Ok(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? }),
+    )?;
+    Ok(in_order(settled(conn, series, from, Some(to))?, lately))
+}
+
+/// The part of a range that was carried over.
+fn settled(conn: &Connection, series: i64, from: Timestamp, to: Option<Timestamp>) -> Result<Vec<Point>, Cause> {
     // The last condition means quality good; see `marks` in the layout.
     let mut query = conn.prepare_cached(
         "SELECT measured_at, value FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3
@@ -111,4 +130,11 @@ pub(crate) fn range(
         points.push(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? });
     }
     Ok(points)
+}
+
+/// Two runs in order to one. Late readings may lie among those carried over, so that appending is not enough.
+fn in_order(mut settled: Vec<Point>, lately: Vec<Point>) -> Vec<Point> {
+    settled.extend(lately);
+    settled.sort_by_key(|point| point.at);
+    settled
 }

@@ -15,7 +15,7 @@ use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
 
 use crate::error::Cause;
-use crate::json;
+use crate::{ReadingRow, json};
 
 /// A number of the core as SQLite keeps it.
 pub(crate) fn key(number: u64) -> Result<i64, Cause> {
@@ -132,8 +132,8 @@ pub(crate) fn marks(reading: &Reading, quality: Quality) -> Option<i64> {
     (marks != 0).then_some(marks)
 }
 
-/// A row of `series`' readings: measured_at, value, delay, marks, reason.
-pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<(Reading, Quality, String), Cause> {
+/// A reading of `series` from a row of `readings` or `arrivals`: measured_at, value, delay, marks, reason.
+pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<ReadingRow, Cause> {
     let measured_at: i64 = row.get(0)?;
     let delay: Option<i64> = row.get(2)?;
     let marks = row.get::<_, Option<i64>>(3)?.unwrap_or(0);
@@ -163,7 +163,7 @@ pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<(Reading, Qual
         time_source,
         retained,
     };
-    Ok((reading, quality, row.get::<_, Option<String>>(4)?.unwrap_or_default()))
+    Ok(ReadingRow { reading, quality, reason: row.get::<_, Option<String>>(4)?.unwrap_or_default() })
 }
 
 /// Columns of `entries` for [`entry`].

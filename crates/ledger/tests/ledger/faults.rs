@@ -47,9 +47,12 @@ fn a_full_disk_stores_nothing_of_a_commit_and_the_same_commit_works_once_there_i
         let after = (all_readings(&ledger), ledger.counts().unwrap(), ledger.restore(NOW, Span::days(3)).unwrap());
         assert_eq!(after, before, "attempt {attempt} left something behind");
     }
-    // Room for a part of it is not enough either.
-    for pages in [30, 40, 50] {
-        ledger.set_page_limit(Some(pages)).unwrap();
+    // Room for a part of it is not enough either: the commit needs more than 3,000 times 25 bytes, 18 pages.
+    let other = rusqlite::Connection::open(ledger.path()).unwrap();
+    let pages: u32 = other.query_row("PRAGMA page_count", [], |row| row.get(0)).unwrap();
+    drop(other);
+    for room in [1, 6, 12, 18] {
+        ledger.set_page_limit(Some(pages + room)).unwrap();
         assert!(ledger.commit(later, &effects).unwrap_err().is_disk_full());
         assert_eq!((all_readings(&ledger), ledger.counts().unwrap()), (before.0.clone(), before.1));
     }
@@ -255,4 +258,26 @@ fn another_program_that_holds_the_ledger_is_waited_for_and_named() {
     assert!(busy.to_string().contains("another program has locked"), "{busy}");
     other.execute_batch("ROLLBACK").unwrap();
     assert_eq!(ledger.commit(NOW, &[reading("p1", 0, 60.0)]).unwrap().stored, 1);
+}
+
+#[test]
+fn readings_stay_where_they_arrive_while_the_disk_has_no_room_to_carry_them_over() {
+    let (folder, mut ledger) = fresh();
+    let other = rusqlite::Connection::open(folder.path().join(FILE)).unwrap();
+    let rows = |table: &str| -> i64 {
+        other.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).unwrap()
+    };
+    let most = ledger::ARRIVALS_MOST as i64;
+    let batch = |from: i64, to: i64| -> Vec<Effect> { (from..to).map(|n| reading("p1", n, 60.0)).collect() };
+    ledger.commit(NOW, &batch(0, most - 1)).unwrap();
+    ledger.set_page_limit(Some(1)).unwrap();
+    // One more finds room in the page where it belongs; what it sets off does not.
+    assert_eq!(ledger.commit(NOW, &batch(most - 1, most)).unwrap().stored, 1);
+    assert_eq!((rows("readings"), rows("arrivals")), (0, most));
+    ledger.set_page_limit(None).unwrap();
+    ledger.commit(NOW, &batch(most, most + 10)).unwrap();
+    assert_eq!(rows("readings"), 0, "not tried again at once");
+    ledger.commit(NOW, &batch(most + 10, most + 5_000)).unwrap();
+    assert_eq!((rows("readings"), rows("arrivals")), (most + 5_000, 0));
+    assert_eq!(all_readings(&ledger).len(), most as usize + 5_000);
 }

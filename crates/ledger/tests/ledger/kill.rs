@@ -16,8 +16,8 @@ use crate::{NOW, all_readings, core, reading};
 
 /// Set in the child: the folder to write to.
 const CHILD: &str = "LEDGER_TEST_KILLED_IN";
-/// Readings in a commit, each of its own series, beside one entry.
-const PER_COMMIT: usize = 40;
+/// Readings in a commit, each of its own series, beside one entry; so many that some rounds carry arrivals over.
+const PER_COMMIT: usize = 400;
 
 #[test]
 fn what_was_acknowledged_survives_a_kill() {

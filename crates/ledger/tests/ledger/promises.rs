@@ -375,3 +375,69 @@ fn old_refusals_make_room_for_new_ones() {
     assert_eq!(kept.last().unwrap().id, 3, "the two oldest are gone");
     assert_eq!(ledger.counts().unwrap().refused, ledger::REFUSED_KEPT as u64 + 2, "they still count");
 }
+
+#[test]
+fn readings_are_found_wherever_they_lie() {
+    // Enough readings to be carried over twice, among them late ones, repeats and contradictions of ones carried over before.
+    let (folder, mut ledger) = fresh();
+    let mut dice = Dice::new(8);
+    let mut want: BTreeMap<_, f64> = BTreeMap::new();
+    let mut total = Committed::default();
+    let mut expected = Committed::default();
+    let mut contradicted = std::collections::BTreeSet::new();
+    for commit in 0..140 {
+        let mut effects = Vec::new();
+        for _ in 0..1_000 {
+            let name = format!("p{}", dice.below(40));
+            // Mostly new, a third of them anywhere in the past.
+            let minute =
+                if dice.below(3) == 0 { dice.below(4_000) as i64 } else { commit * 29 + dice.below(29) as i64 };
+            let value = if dice.below(50) == 0 { 1.0 } else { minute as f64 };
+            let key = (core(&name), NOW + Span::minutes(minute));
+            match want.get(&key) {
+                None => {
+                    want.insert(key, value);
+                    expected.stored += 1;
+                }
+                Some(first) if *first == value => expected.repeats += 1,
+                Some(_) => {
+                    contradicted.insert((key, value.to_bits()));
+                    expected.conflicts += 1;
+                }
+            }
+            effects.push(reading(&name, -minute, value));
+        }
+        let committed = ledger.commit(NOW, &effects).unwrap();
+        total.stored += committed.stored;
+        total.repeats += committed.repeats;
+        total.conflicts += committed.conflicts;
+    }
+    assert!(want.len() > ledger::ARRIVALS_MOST + 1_000, "only {} readings: nothing was carried over", want.len());
+    assert!(expected.repeats > 1_000 && expected.conflicts > 100, "{expected:?}");
+    assert_eq!(total, expected);
+    assert_eq!(ledger.refused(usize::MAX).unwrap().len(), contradicted.len());
+    let other = rusqlite::Connection::open(folder.path().join(ledger::FILE)).unwrap();
+    for table in ["readings", "arrivals"] {
+        let rows: i64 = other.query_row(&format!("SELECT count(*) FROM {table}"), [], |row| row.get(0)).unwrap();
+        assert!(rows > 0, "the test needs rows in `{table}`");
+    }
+
+    let reader = Ledger::open(folder.path(), Access::Read).unwrap();
+    for ledger in [&ledger, &reader] {
+        let got: Vec<_> = all_readings(ledger)
+            .into_iter()
+            .map(|row| ((row.reading.series, row.reading.measured_at), row.reading.value))
+            .collect();
+        assert_eq!(got, want.clone().into_iter().collect::<Vec<_>>());
+        assert_eq!(ledger.counts().unwrap().readings, want.len() as u64);
+        let mut points: BTreeMap<_, Vec<Point>> = BTreeMap::new();
+        for ((series, at), value) in &want {
+            points.entry(series.clone()).or_default().push(Point { at: *at, value: *value });
+        }
+        let p7 = &points[&core("p7")];
+        let history = ledger.history(&core("p7"), p7[9].at, p7[p7.len() - 9].at).unwrap();
+        assert_eq!(history, p7[9..=p7.len() - 9]);
+        let restored = ledger.restore(NOW + Span::days(3), Span::days(3)).unwrap();
+        assert_eq!(restored.points, points.into_iter().collect::<Vec<_>>());
+    }
+}

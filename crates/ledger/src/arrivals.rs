@@ -1,0 +1,53 @@
+//! Carries readings over from where they arrive, by time, to where they stay, by series.
+//!
+//! Must never be needed for a reading to be found: whoever reads asks both tables.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+use crate::error::Cause;
+
+/// Readings that gather before they are carried over. More of them spare the disk (2400 series then get 27 readings into one write of
+/// their page), fewer make a shorter pause in storing: this many take some tenths of a second on a laptop's disk.
+pub const ARRIVALS_MOST: usize = 65_536;
+
+/// After a failure, this many more come in before it is tried again: each try costs as much as one that works.
+const TRY_AGAIN_AFTER: usize = 4_096;
+
+/// How many readings wait, and at what number they are carried over.
+#[derive(Debug)]
+pub(crate) struct Waiting {
+    now: usize,
+    due_at: usize,
+}
+
+impl Waiting {
+    /// Counts those that an earlier process left.
+    pub(crate) fn count(conn: &Connection) -> Result<Waiting, Cause> {
+        let now: i64 = conn.query_row("SELECT count(*) FROM arrivals", [], |row| row.get(0))?;
+        Ok(Waiting { now: usize::try_from(now).unwrap_or(0), due_at: ARRIVALS_MOST })
+    }
+
+    /// So many more were stored.
+    pub(crate) fn add(&mut self, readings: usize) {
+        self.now += readings;
+    }
+
+    /// Carries them over in one transaction, if there are enough of them.
+    pub(crate) fn carry_over(&mut self, conn: &mut Connection) -> Result<(), Cause> {
+        if self.now < self.due_at {
+            return Ok(());
+        }
+        self.due_at = self.now + TRY_AGAIN_AFTER;
+        let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        // In the order of the target, so that each of its pages is visited once.
+        tx.execute(
+            "INSERT INTO readings (series, measured_at, value, delay, marks, reason)
+             SELECT series, measured_at, value, delay, marks, reason FROM arrivals ORDER BY series, measured_at",
+            [],
+        )?;
+        tx.execute("DELETE FROM arrivals", [])?;
+        tx.commit()?;
+        *self = Waiting { now: 0, due_at: ARRIVALS_MOST };
+        Ok(())
+    }
+}
