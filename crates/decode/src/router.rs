@@ -384,7 +384,7 @@ fn check_topic(topic: &str, settings: &str) -> Result<(), Fault> {
     if topic.len() > TOPIC_BYTES_MAX {
         return Err(Fault::TopicTooLong { bytes: topic.len(), limit: TOPIC_BYTES_MAX });
     }
-    let suspicious = |b: u8| b < 0x20 || b >= 0x7F || b == b'+' || b == b'#';
+    let suspicious = |b: u8| !(0x20..0x7F).contains(&b) || b == b'+' || b == b'#';
     if !topic.bytes().any(suspicious) {
         return Ok(());
     }

@@ -1,1 +1,200 @@
-//! x
+//! Messages from the site's probes, whichever way the broker stands: one of our own inside the daemon, or one that runs elsewhere.
+//!
+//! Must never judge compost, and never acknowledge a message before it is told that what came of it is on disk.
+//!
+//! Delivery, in both ways: a QoS 1 message is acknowledged after [`Ack::release`] and comes again otherwise. A QoS 2 message is held
+//! before its first answer (PUBREC) by the broker inside; a broker elsewhere hands it over as QoS 1, because that is what we subscribe
+//! with. A QoS 0 message has nothing to acknowledge and is lost with the process.
+
+mod doorkeeper;
+mod embedded;
+mod inlet;
+pub mod limits;
+mod publisher;
+mod remote;
+
+use std::fmt;
+use std::future::Future;
+use std::io;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::pin::Pin;
+use std::sync::Arc;
+
+use pile::time::Timestamp;
+use site::model::Broker;
+use tokio::sync::mpsc;
+use tokio::task::AbortHandle;
+
+pub use inlet::{Ack, Arrival, Happening};
+pub use publisher::{PublishError, Publisher, Retain};
+
+/// The intake clock.
+pub type Clock = Arc<dyn Fn() -> Timestamp + Send + Sync>;
+
+/// Passwords, read by the caller from where the settings say.
+#[derive(Clone, Default)]
+pub struct Secrets {
+    /// The password that goes with the login at a broker elsewhere.
+    pub login: Option<String>,
+    /// The whole text of the file with the users of the broker inside: a line each, `user:password` or `user:$argon2…`.
+    pub clients: Option<String>,
+}
+
+impl fmt::Debug for Secrets {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Secrets(…)")
+    }
+}
+
+/// Where the daemon says that it is there.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StatusTopic {
+    /// The topic; its messages are retained.
+    pub topic: String,
+    /// What stands there when the daemon is gone: the broker publishes it when the connection breaks, we when we stop.
+    pub gone: String,
+}
+
+/// A running intake.
+#[derive(Debug)]
+pub struct Intake {
+    /// What happened, in order, bounded by [`limits::QUEUE_MESSAGES`] and [`limits::QUEUE_BYTES`].
+    pub happenings: mpsc::Receiver<Happening>,
+    /// The way to publish.
+    pub publisher: Publisher,
+    /// Where the broker inside listens; `None` when the broker is elsewhere.
+    pub listen_addr: Option<SocketAddr>,
+    /// Stops it; dropping this stops it without ceremony.
+    pub shutdown: Shutdown,
+}
+
+/// Stops an intake.
+pub struct Shutdown {
+    ceremony: Option<Pin<Box<dyn Future<Output = ()> + Send>>>,
+    tasks: Vec<AbortHandle>,
+}
+
+/// Why the intake did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum IntakeError {
+    /// The port is taken.
+    #[error(
+        "another broker (or another hypocaust) listens on {listen}; stop it, or set broker.embedded.listen to a free port"
+    )]
+    PortInUse {
+        /// The address wanted.
+        listen: SocketAddr,
+    },
+    /// The address cannot be listened on.
+    #[error(
+        "cannot listen on {listen}; set broker.embedded.listen to an address of this machine and a port this user may open"
+    )]
+    Listen {
+        /// The address wanted.
+        listen: SocketAddr,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// A broker that other machines reach needs passwords.
+    #[error(
+        "{listen} can be reached from other machines and broker.embedded.passwords is not set; set it, or listen on 127.0.0.1"
+    )]
+    OpenToAnyone {
+        /// The address wanted.
+        listen: SocketAddr,
+    },
+    /// The password file cannot be used.
+    #[error("line {line} of the broker's password file {why}; write one `user:password` a line")]
+    Passwords {
+        /// The line, counted from 1.
+        line: usize,
+        /// What is wrong with it.
+        why: &'static str,
+    },
+    /// The login names a user, and no password was found.
+    #[error(
+        "broker.login names the user {user} and there is no password for it; put it into the file that broker.login.password names"
+    )]
+    NoPassword {
+        /// The user.
+        user: String,
+    },
+    /// The authority's certificate cannot be read.
+    #[error("cannot read the authority's certificate {}; correct broker.ca_file", path.display())]
+    Authority {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// TLS cannot be set up.
+    #[error("TLS to the broker cannot be set up: {why}; name the authority's PEM file as broker.ca_file")]
+    Tls {
+        /// What the library says.
+        why: String,
+    },
+    /// MQTT knows no STARTTLS.
+    #[error("MQTT has no STARTTLS; set broker.security to tls (port 8883 as a rule) or to plain")]
+    StartTls,
+    /// A library refused what we gave it.
+    #[error("the MQTT library refused to start: {why}; please report this with the settings' `broker` section")]
+    Library {
+        /// What it says.
+        why: String,
+    },
+}
+
+/// Starts the intake: listens, or begins to connect. A broker elsewhere need not be there yet.
+///
+/// # Errors
+/// [`IntakeError`] when it could not work however long one waited.
+pub async fn start(
+    broker: &Broker,
+    router: Arc<decode::Router>,
+    secrets: Secrets,
+    status: StatusTopic,
+    clock: Clock,
+) -> Result<Intake, IntakeError> {
+    // One provider for the whole process, lest two TLS users disagree; whoever came first has installed the same one.
+    let _ = rustls::crypto::ring::default_provider().install_default();
+    let (inlet, happenings) = inlet::open(router, clock);
+    match broker {
+        Broker::Embedded { listen, .. } => {
+            embedded::start(*listen, secrets.clients.as_deref(), status, inlet, happenings).await
+        }
+        Broker::Remote { host, port, security, login, client_id } => {
+            let session = remote::Session { host, port: *port, security, login: login.as_ref(), client_id };
+            remote::start(&session, secrets.login, status, inlet, happenings)
+        }
+    }
+}
+
+impl Shutdown {
+    pub(crate) fn new(ceremony: impl Future<Output = ()> + Send + 'static, tasks: Vec<AbortHandle>) -> Shutdown {
+        Shutdown { ceremony: Some(Box::pin(ceremony)), tasks }
+    }
+
+    /// Says goodbye on the status topic, ends all connections and frees the port, within [`limits::STOP_WITHIN`].
+    ///
+    /// Messages whose [`Ack`] was not released stay unacknowledged and come again.
+    pub async fn finish(mut self) {
+        if let Some(ceremony) = self.ceremony.take() {
+            ceremony.await;
+        }
+    }
+}
+
+impl Drop for Shutdown {
+    fn drop(&mut self) {
+        for task in &self.tasks {
+            task.abort();
+        }
+    }
+}
+
+impl fmt::Debug for Shutdown {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "Shutdown({} tasks)", self.tasks.len())
+    }
+}
