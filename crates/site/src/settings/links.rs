@@ -2,7 +2,8 @@
 //!
 //! Must never let a password stand in the settings, nor a link leave the machine unprotected unless that is spelled out.
 
-use std::net::{IpAddr, SocketAddr};
+use std::net::IpAddr;
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 
 use pile::time::Span;
@@ -27,9 +28,6 @@ const SUBMISSION_PORT: u16 = 587;
 const SUBMISSIONS_PORT: u16 = 465;
 const SMTP_PORT: u16 = 25;
 
-/// Where the embedded broker listens when the settings do not speak of a broker.
-const LISTEN_DEFAULT: SocketAddr = SocketAddr::new(IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), MQTT_PORT);
-
 #[derive(Clone, Copy, PartialEq)]
 enum Security {
     Plain,
@@ -40,7 +38,7 @@ enum Security {
 /// Reads `broker`; without one, the daemon brings its own, on the loopback address.
 pub(super) fn broker(top: &Section<'_>, site_id: Option<&str>, faults: &mut Faults) -> Option<Broker> {
     let Some(item) = top.optional("broker") else {
-        return Some(Broker::Embedded { listen: LISTEN_DEFAULT, passwords: None });
+        return Some(Broker::Embedded { listen: SocketAddr::from(([127, 0, 0, 1], MQTT_PORT)), passwords: None });
     };
     let section = Section::open(item.node, "broker", &BROKER_KEYS, faults)?;
     match (section.optional("embedded"), section.optional("url")) {
@@ -260,7 +258,7 @@ fn host_and_port(authority: &str, default_port: u16) -> Option<(String, u16)> {
     let (host, port) = match authority.strip_prefix('[') {
         Some(rest) => {
             let (host, after) = rest.split_once(']')?;
-            host.parse::<std::net::Ipv6Addr>().ok()?;
+            host.parse::<IpAddr>().ok().filter(IpAddr::is_ipv6)?;
             let port = match after {
                 "" => default_port,
                 after => port_number(after.strip_prefix(':')?)?,
