@@ -1,4 +1,4 @@
-//! The science of a compost pile: time, units, windows over readings, humid air.
+//! The science of a compost pile: time, units, windows over readings, time above, robust slope, humid air.
 //!
 //! Must never read a clock, a file, a socket or the environment: every function here is a function of its arguments.
 

@@ -215,6 +215,11 @@ fn reach() -> impl Strategy<Value = i64> {
     prop_oneof![Just(0), Just(20 * MIN), Just(60 * MIN), Just(65 * MIN), 1i64..20_000_000]
 }
 
+/// Not between 60 and 65 minutes: there a cell loses points to the reach before it folds. The model covers that.
+fn reach_of_whole_cells() -> impl Strategy<Value = i64> {
+    reach().prop_map(|reach| if (60 * MIN..65 * MIN).contains(&reach) { 60 * MIN } else { reach })
+}
+
 fn value() -> impl Strategy<Value = f64> {
     prop_oneof![(0i32..3).prop_map(f64::from), -20f64..120.0]
 }
@@ -227,7 +232,7 @@ proptest! {
             1 => Just(5 * MIN),
             1 => MIN..90 * MIN,
         ], value()), 0..200),
-        reach in reach(),
+        reach in reach_of_whole_cells(),
     ) {
         let mut window = Window::new(Span::millis(reach));
         let (mut ms, mut history) = (10_000_000_000, vec![]);
