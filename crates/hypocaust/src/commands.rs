@@ -79,7 +79,7 @@ impl CommandError {
             CommandError::Refused(_) | CommandError::Recording(RecordingError::Line { .. }) => 65,
             CommandError::Recording(_) => 66,
             CommandError::NotSent(_) | CommandError::Socket(_) => 69,
-            CommandError::Folder(e) if e.is_in_use() => 75,
+            CommandError::Folder(FolderError::InUse { .. }) => 75,
             CommandError::Folder(_) => 73,
             CommandError::Ledger(_) | CommandError::Io { .. } => 74,
             CommandError::Daemon(e) => match e {
@@ -278,7 +278,7 @@ pub fn mail_test(config: &Path, to: Option<String>) -> Result<(), CommandError> 
         let state = MailState::Waiting { next_try: now, tries: 0, last_reply: String::new() };
         let mail = Mail { id: MailId(0), to: to.clone(), notice, created_at: now, state };
         let bytes = post::render(&mail, &site, now).map_err(|e| CommandError::NotSent(daemon::chain(&e)))?;
-        match runtime.block_on(postman.deliver(&to, &bytes)) {
+        match runtime.block_on(postman.deliver(&site.mail.from, &to, &bytes)) {
             MailOutcome::Accepted { reply } => println!("{to}: accepted: {reply}"),
             MailOutcome::Deferred { reply } => failed.push(format!("{to}: not accepted now: {reply}")),
             MailOutcome::Refused { reply } => failed.push(format!("{to}: refused: {reply}")),

@@ -11,7 +11,7 @@ use engine::effect::{Effect, Level, MailId};
 use engine::input::{Input, LinkState, MailOutcome};
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
-use pile::time::{Span, Timestamp};
+use pile::time::Timestamp;
 use pile::window::Point;
 use post::Postman;
 use rulebook::{RuleFault, Rulebook};
@@ -75,7 +75,7 @@ pub enum DaemonError {
     Socket(#[source] socket::SocketError),
     /// The way out for mail.
     #[error("mail cannot be set up")]
-    Post(#[source] post::PostError),
+    Post(#[source] post::PostmanError),
     /// The heartbeat.
     #[error("the recording cannot be written")]
     Recording(#[source] std::io::Error),
@@ -85,6 +85,8 @@ pub enum DaemonError {
 const BATCH_MAX: usize = 2_000;
 /// From one attempt to commit to the next while the disk is in trouble.
 const COMMIT_RETRY: Duration = Duration::from_secs(1);
+/// For how long the broker may take our farewell; the whole stop must stay under five seconds.
+const FAREWELL_WITHIN: Duration = Duration::from_secs(2);
 /// Work that came back from tasks of our own, waiting for the loop.
 const WORK_MAX: usize = 64;
 /// From one line in the store that says "still alive" to the next, when nothing else is committed.
@@ -139,7 +141,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch:
         crate::wiring::WiringError::Secret(e) => DaemonError::Secret(e),
         crate::wiring::WiringError::Post(e) => DaemonError::Post(e),
     })?);
-    let Intake { mut happenings, publisher, listens_on, guard } = {
+    let Intake { mut happenings, publisher, listen_addr, shutdown } = {
         let clock = clock.clone();
         crate::wiring::intake(&site, Arc::new(move || clock.now())).await.map_err(|e| match e {
             crate::wiring::IntakeWiringError::Secret(e) => DaemonError::Secret(e),
@@ -186,7 +188,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch:
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     progress.send_modify(|p| {
         p.ready = true;
-        p.listens_on = listens_on;
+        p.listens_on = listen_addr;
     });
     let watchdog = crate::wiring::watchdog_interval();
     let mut pet = tokio::time::interval(watchdog.unwrap_or(ALIVE_EVERY).min(ALIVE_EVERY));
@@ -244,14 +246,8 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch:
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Stopping]);
     listener.abort();
     let _ = std::fs::remove_file(socket::socket_path(&path));
-    let status = engine::status_topic(&this.site);
-    let gone = format!("{{\"state\":\"stopped\",\"at\":\"{}\"}}", site::zone::rfc3339_utc(this.clock.now()));
-    let farewell = async {
-        this.publisher.publish(&status, gone.as_bytes(), intake::Retain::Keep).await;
-        guard.stop().await;
-    };
-    if tokio::time::timeout(Duration::from_secs(2), farewell).await.is_err() {
-        tracing::warn!("the broker did not take our farewell in 2 s; stopping without it");
+    if tokio::time::timeout(FAREWELL_WITHIN, shutdown.finish()).await.is_err() {
+        tracing::warn!("the broker did not take our farewell in {} s; stopping without it", FAREWELL_WITHIN.as_secs());
     }
     let now = this.clock.now();
     this.ledger.end_run(now).map_err(in_ledger)?;
@@ -373,7 +369,9 @@ impl Loop {
             Effect::Recall { series, from } => self.recall(series, from),
             Effect::Publish { topic, payload, retain } => {
                 let retain = if retain { intake::Retain::Keep } else { intake::Retain::Pass };
-                self.publisher.publish(&topic, payload.as_bytes(), retain).await;
+                if let Err(source) = self.publisher.publish(topic, payload, retain).await {
+                    tracing::debug!("a message was not published: {source}");
+                }
             }
             Effect::Beat => crate::wiring::beat(&self.site),
             Effect::Say { level: Level::Info, text } => tracing::info!("{text}"),
@@ -419,10 +417,10 @@ impl Loop {
     }
 
     fn send(&mut self, id: MailId, to: String, bytes: Vec<u8>) {
-        let (postman, work) = (Arc::clone(&self.postman), self.work.clone());
+        let (postman, work, from) = (Arc::clone(&self.postman), self.work.clone(), self.site.mail.from.clone());
         self.away += 1;
         tokio::spawn(async move {
-            let outcome = postman.deliver(&to, &bytes).await;
+            let outcome = postman.deliver(&from, &to, &bytes).await;
             let _ = work.send(Work::Outcome(id, outcome)).await;
         });
     }
@@ -505,6 +503,3 @@ pub fn chain(error: &dyn std::error::Error) -> String {
     }
     text
 }
-
-/// Five seconds are what a service manager should allow for a stop; this is what we need at the most.
-pub const STOP_WITHIN: Span = Span::seconds(5);

@@ -59,3 +59,13 @@ pub fn read(secret: &SecretFile) -> Result<String, SecretError> {
         _ => Err(SecretError::Empty { path }),
     }
 }
+
+/// The whole text of the file, for lists of users.
+///
+/// # Errors
+/// [`SecretError`] with the next step.
+pub fn read_all(secret: &SecretFile) -> Result<String, SecretError> {
+    let path = path_of(secret)?;
+    let text = std::fs::read_to_string(&path).map_err(|source| SecretError::Read { path: path.clone(), source })?;
+    if text.trim().is_empty() { Err(SecretError::Empty { path }) } else { Ok(text) }
+}

@@ -9,7 +9,7 @@ use std::time::Duration;
 use decode::Router;
 use intake::{Intake, IntakeError, Secrets, StatusTopic};
 use pile::time::Timestamp;
-use post::{PostError, Postman};
+use post::{Postman, PostmanError};
 use rulebook::RuleText;
 use site::model::{Broker, Login, Site, Transport};
 
@@ -61,7 +61,7 @@ pub enum WiringError {
     Secret(#[from] SecretError),
     /// The rest.
     #[error(transparent)]
-    Post(#[from] PostError),
+    Post(#[from] PostmanError),
 }
 
 /// What can be wrong with the way in for readings.
@@ -118,7 +118,7 @@ pub fn postman(site: &Site) -> Result<Postman, WiringError> {
         Transport::Smtp { login: Some(Login { password, .. }), .. } => Some(secrets::read(password)?),
         Transport::Smtp { login: None, .. } | Transport::Folder(_) => None,
     };
-    Ok(Postman::new(&site.mail, password)?)
+    Ok(Postman::new(&site.mail, password.as_deref())?)
 }
 
 /// The way in for readings.
@@ -128,14 +128,13 @@ pub fn postman(site: &Site) -> Result<Postman, WiringError> {
 pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>) -> Result<Intake, IntakeWiringError> {
     let secrets = match &site.broker {
         Broker::Embedded { passwords, .. } => {
-            Secrets { password: None, password_file: passwords.as_ref().map(secrets::path_of).transpose()? }
+            Secrets { login: None, clients: passwords.as_ref().map(secrets::read_all).transpose()? }
         }
-        Broker::Remote { login, .. } => Secrets {
-            password: login.as_ref().map(|l| secrets::read(&l.password)).transpose()?,
-            password_file: None,
-        },
+        Broker::Remote { login, .. } => {
+            Secrets { login: login.as_ref().map(|l| secrets::read(&l.password)).transpose()?, clients: None }
+        }
     };
-    let status = StatusTopic { topic: engine::status_topic(site), will: "{\"state\":\"lost\"}".into() };
+    let status = StatusTopic { topic: engine::status_topic(site), gone: "{\"state\":\"not running\"}".into() };
     Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, status, clock).await?)
 }
 
