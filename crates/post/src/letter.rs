@@ -118,9 +118,13 @@ pub(crate) fn cut(text: &str, characters: usize) -> String {
 fn cut_all(items: &[String], clip: Clip) -> Vec<String> {
     let mut out: Vec<String> = items.iter().take(clip.items).map(|item| cut(item, clip.characters)).collect();
     if items.len() > clip.items {
-        out.push(format!("… and {} more, left out to keep this mail short", items.len() - clip.items));
+        out.push(more(items.len() - clip.items));
     }
     out
+}
+
+fn more(n: usize) -> String {
+    format!("… and {n} more, left out to keep this mail short")
 }
 
 /// Writes the letter as plain text.
@@ -177,6 +181,9 @@ fn block_as_text(out: &mut String, block: &Block, clip: Clip) {
             for (name, value) in rows.iter().take(clip.items) {
                 line(out, &format!("{}: {}", cut(name, clip.characters), cut(value, clip.characters)));
             }
+            if rows.len() > clip.items {
+                line(out, &more(rows.len() - clip.items));
+            }
         }
         Block::Table(table) => {
             line(out, &format!("{}:", clean(&table.title)));
@@ -196,7 +203,7 @@ fn block_as_text(out: &mut String, block: &Block, clip: Clip) {
 fn left_out(table: &Table, clip: Clip) -> Option<String> {
     let rest = table.rows.get(clip.rows..).filter(|rest| !rest.is_empty())?;
     let heads: Vec<&str> = rest.iter().map(|row| row.head.as_str()).collect();
-    Some(format!("Left out to keep this mail short: {}", cut(&heads.join(", "), clip.characters * 4)))
+    Some(format!("Left out to keep this mail short: {}", cut(&heads.join(", "), clip.characters * 8)))
 }
 
 /// Dark text on white, nothing fetched from anywhere; sizes in steps that a phone held at arm's length can bear.
@@ -297,6 +304,9 @@ fn block_as_html(out: &mut String, block: &Block, clip: Clip, picture: Option<&I
             for (name, value) in rows.iter().take(clip.items) {
                 let (name, value) = (cut(name, clip.characters), cut(value, clip.characters));
                 let _ = writeln!(out, "<tr><th scope=\"row\">{}</th><td>{}</td></tr>", escape(&name), escape(&value));
+            }
+            if rows.len() > clip.items {
+                let _ = writeln!(out, "<tr><td colspan=\"2\">{}</td></tr>", escape(&more(rows.len() - clip.items)));
             }
             writeln!(out, "</table>")
         }

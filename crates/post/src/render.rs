@@ -17,12 +17,9 @@ use crate::{chart, figures, words};
 /// A mail is kept below this, so that no relay or telephone balks at it.
 const LARGEST_MAIL: usize = 100_000;
 
-/// A subject is cut to this many characters.
-const SUBJECT_LONGEST: usize = 160;
-
 /// How much of the texts is kept, tried in turn until the mail is small enough; the picture goes after the first.
 const CLIPS: [Clip; 4] = [
-    Clip { characters: 600, items: 40, rows: 400 },
+    Clip { characters: 600, items: 120, rows: 450 },
     Clip { characters: 300, items: 15, rows: 150 },
     Clip { characters: 150, items: 8, rows: 60 },
     Clip { characters: 60, items: 5, rows: 20 },
@@ -133,7 +130,7 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
     put(&mut headers, "Date", figures::date_header(&site.zone, tried_at));
     headers.set(FromHeader::from(Mailboxes::from(sender(site)?)));
     headers.set(To::from(Mailboxes::from(recipient(&mail.to, site)?)));
-    put(&mut headers, "Subject", subject(&letter.subject));
+    put(&mut headers, "Subject", letter.subject.clone());
     put_ids(&mut headers, "Message-ID", &[names.message_id()]);
     if let Notice::Alarm(alarm) = &mail.notice {
         let id = |end: &str| format!("<{}@{domain}>", alarm_local(alarm, end));
@@ -225,14 +222,6 @@ fn recipient(to: &str, site: &Site) -> Result<Mailbox, RenderError> {
         mailbox.name = person.map(|person| clean(&person.name)).filter(|name| !name.is_empty());
     }
     Ok(mailbox)
-}
-
-fn subject(text: &str) -> String {
-    let text = clean(text);
-    match text.char_indices().nth(SUBJECT_LONGEST) {
-        None => text,
-        Some((end, _)) => format!("{}…", text[..end].trim_end()),
-    }
 }
 
 fn put(headers: &mut Headers, name: &'static str, value: String) {

@@ -12,10 +12,13 @@ use pile::time::{Span, Timestamp};
 use site::model::Site;
 
 use crate::figures;
-use crate::letter::{Block, Letter};
+use crate::letter::{Block, Letter, clean};
 
 /// A first attempt that comes later than this after the event is mentioned in the mail.
 const LATE: Span = Span::minutes(15);
+
+/// A subject is cut to this many characters.
+const SUBJECT_LONGEST: usize = 160;
 
 /// Writes the letter for a notice to the person at `to`.
 pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestamp, tried_at: Timestamp) -> Letter {
@@ -35,7 +38,16 @@ pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestam
         );
         letter.blocks.insert(1.min(letter.blocks.len()), Block::Paragraph(late));
     }
+    letter.subject = subject(&letter.subject);
     letter
+}
+
+fn subject(text: &str) -> String {
+    let text = clean(text);
+    match text.char_indices().nth(SUBJECT_LONGEST) {
+        None => text,
+        Some((end, _)) => format!("{}…", text[..end].trim_end()),
+    }
 }
 
 /// Which clock the mail's times are read from.

@@ -239,16 +239,16 @@ fn chart_in_words(chart: &Chart, site: &Site) -> Vec<String> {
 
 fn facts(notice: &AlarmNotice, site: &Site) -> Block {
     let zone = &site.zone;
-    let mut rows = notice.figures.clone();
-    let mut row = |name: &str, value: String| rows.push((name.into(), value));
+    let mut rows = Vec::new();
+    let mut row = |name: &str, value: String| rows.push((name.to_owned(), value));
+    row("Alarm", format!("{}, occurrence {}", notice.alarm.0, notice.occurrence));
+    let revision: String = notice.revision.chars().take(REVISION_SHOWN).collect();
+    row("Rule", format!("{}, revision {revision}", notice.rule));
     row("Began", figures::exactly(zone, notice.onset));
     row("Raised", figures::exactly(zone, notice.raised_at));
     if let Some(at) = notice.cleared_at {
         row("Ended", figures::exactly(zone, at));
     }
-    row("Alarm", notice.alarm.0.to_string());
-    row("Occurrence", notice.occurrence.to_string());
-    row("Rule", notice.rule.clone());
-    row("Revision", notice.revision.chars().take(REVISION_SHOWN).collect());
+    rows.extend(notice.figures.iter().cloned());
     Block::Facts("Facts", rows)
 }

@@ -17,6 +17,9 @@ const COVERAGE_LOW: f64 = 0.9;
 /// A newest core reading older than this at the end of the week is put before the reader: common practice, no source.
 const NEWEST_OLD: Span = Span::hours(24);
 
+/// A site of up to so many bins is told the newest core reading of each; a larger one has to fit into one mail.
+const BINS_TOLD_IN_FULL: usize = 60;
+
 pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
     let needs: Vec<String> =
         notice.bins.iter().filter_map(|bin| bin_needs(bin, notice, site)).chain(site_needs(notice)).collect();
@@ -103,12 +106,12 @@ fn site_needs(notice: &SummaryNotice) -> Vec<String> {
 }
 
 fn table(notice: &SummaryNotice, site: &Site, threshold: &str) -> Block {
-    let rows = notice.bins.iter().map(|bin| row(bin, site, threshold)).collect();
+    let rows = notice.bins.iter().map(|bin| row(bin, site, threshold, notice.bins.len())).collect();
     let heads = ["Bin", "Batch", "Age", &format!("At or above {threshold}"), "Longest run", "Measured"];
     Block::Table(Table { title: "Bins".into(), heads: heads.map(String::from).to_vec(), rows })
 }
 
-fn row(bin: &BinWeek, site: &Site, threshold: &str) -> Row {
+fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
     let mut remarks = Vec::new();
     let known = |span: Option<Span>| span.map_or_else(|| CANNOT_TELL.to_owned(), figures::hours);
     let (cells, sentences) = match &bin.batch {
@@ -131,7 +134,7 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str) -> Row {
     if bin.batch.is_some() && bin.off_air {
         remarks.push("Air is off.".into());
     }
-    if bin.batch.is_some() {
+    if bin.batch.is_some() && bins <= BINS_TOLD_IN_FULL {
         remarks.push(match bin.newest_core {
             Some((at, celsius)) => {
                 format!("Newest core {}, {}", figures::temperature(celsius, site.display), site.zone.show_short(at))
