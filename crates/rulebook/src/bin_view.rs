@@ -373,7 +373,9 @@ impl BlowerView {
             ));
         }
         let from = at - span;
-        let points: Vec<Point> = window.range(from - silent_after(blower.interval), at).collect();
+        // A counter is read from its last value before the time asked for, half of it further back at the most.
+        let before = silent_after(blower.interval).max(Span::millis(span.as_millis() / 2));
+        let points: Vec<Point> = window.range(from - before, at).collect();
         self.0.charge(context, points.len() as u64 + 1)?;
         self.0.used(Some(newest.at));
         let (ran, seen) = match blower.proof {

@@ -133,7 +133,7 @@ impl Rulebook {
                 value.try_cast::<Draft>().ok_or_else(|| {
                     let kind = if kind == "()" { "nothing".into() } else { format!("a {kind}") };
                     source.fault(
-                        judge_position(&rule.ast),
+                        judge_position(&rule.text),
                         format!("`judge` answered nonsense: {kind}"),
                         "end it with alarm(...), keep(), clear(...) or cannot_tell(...) on every way through",
                     )
@@ -147,9 +147,9 @@ impl Rulebook {
                         evidence: vec![],
                         figures: vec![],
                     },
-                    None => return Err(source.run_fault(&error)),
+                    None => return Err(source.run_fault(&error, judge_position(&rule.text))),
                 },
-                _ => return Err(source.run_fault(&error)),
+                _ => return Err(source.run_fault(&error, judge_position(&rule.text))),
             },
         };
         let Draft { verdict, finding, evidence, figures } = draft;
@@ -170,18 +170,13 @@ fn revision(text: &str) -> String {
     hash.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// The place of the function `judge` is not kept by the script engine: the place of its first statement stands in.
-fn judge_position(ast: &AST) -> Position {
-    let mut at = Position::NONE;
-    ast.walk(&mut |path: &[ASTNode<'_>]| {
-        if let [ASTNode::Stmt(statement)] = path {
-            if !matches!(statement, Stmt::Var(var, ..) if var.0.name == "RULE") && at.is_none() {
-                at = statement.position();
-            }
-        }
-        true
+/// Where `fn judge` stands: the script engine does not keep it.
+fn judge_position(text: &str) -> Position {
+    let found = text.lines().zip(1u16..=u16::MAX).find_map(|(line, number)| {
+        let column = line.len() - line.trim_start().len() + 1;
+        line.trim_start().starts_with("fn judge").then(|| Position::new(number, u16::try_from(column).unwrap_or(1)))
     });
-    at
+    found.unwrap_or(Position::NONE)
 }
 
 fn compile_one(

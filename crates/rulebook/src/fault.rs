@@ -73,9 +73,10 @@ impl Source<'_> {
         )
     }
 
-    /// The fault behind a run that failed, at the innermost place that is known.
-    pub(crate) fn run_fault(&self, error: &EvalAltResult) -> RuleFault {
+    /// The fault behind a run that failed, at the innermost place that is known; `judge` is where the run began.
+    pub(crate) fn run_fault(&self, error: &EvalAltResult, judge: Position) -> RuleFault {
         let (inner, at) = innermost(error);
+        let at = if at.is_none() { judge } else { at };
         let (what, remedy) = explained(inner);
         self.fault(at, what, remedy)
     }
@@ -106,9 +107,10 @@ fn explained(error: &EvalAltResult) -> (String, String) {
             format!("functions call each other more than {} deep", limits::CALL_LEVELS),
             "write a loop with an end instead",
         ),
-        E::ErrorDataTooLarge(kind, _) => {
-            (format!("it builds more than a rule may hold ({kind})"), "keep texts and lists short")
-        }
+        E::ErrorDataTooLarge(kind, _) => (
+            format!("it builds more than a rule may hold ({})", plain_types(&kind.to_lowercase())),
+            "keep texts and lists short",
+        ),
         E::ErrorTooManyVariables(_) => {
             (format!("it has more than {} variables", limits::VARIABLES), "use fewer, or a function")
         }
@@ -155,6 +157,7 @@ pub(crate) fn plain_types(text: &str) -> String {
         ("f64", "number"),
         ("bool", "true/false"),
         ("array", "list"),
+        ("string", "text"),
     ]
     .iter()
     .fold(text.to_owned(), |said, (from, to)| said.replace(from, to))

@@ -34,7 +34,7 @@ const KEYS: [&str; 16] = [
     "time_above",
 ];
 const SETTINGS: &str = "settings";
-const SETTING_KEYS: [&str; 5] = ["default", "min", "max", "unit", "about"];
+const SETTING_KEYS: [&str; 5] = ["value", "min", "max", "unit", "about"];
 
 const SEVERITIES: [(&str, Severity); 3] =
     [("minor", Severity::Minor), ("major", Severity::Major), ("severe", Severity::Severe)];
@@ -359,8 +359,8 @@ impl<'a> Reader<'a> {
 
     fn setting(&mut self, name: &str, expr: &Expr) -> Option<Setting> {
         let mut f = self.fields(expr, name, &SETTING_KEYS)?;
-        let default_at = f.at_key("default");
-        let default = self.number(&mut f, "default");
+        let default_at = f.at_key("value");
+        let default = self.number(&mut f, "value");
         let min = self.number(&mut f, "min");
         let max = self.number(&mut f, "max");
         let about = self.text(&mut f, "about", 600);
@@ -384,8 +384,8 @@ impl<'a> Reader<'a> {
         if !(min <= default && default <= max) {
             self.fault(
                 default_at,
-                format!("`{name}`: its default {default} is outside {min} to {max}"),
-                "write a default between min and max",
+                format!("`{name}`: its value {default} is outside {min} to {max}"),
+                "write a value between min and max",
             );
             return None;
         }

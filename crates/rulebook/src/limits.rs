@@ -44,7 +44,9 @@ pub const SILENT_AT_LEAST: Span = Span::minutes(30);
 pub const COVERED_AT_LEAST: f64 = 0.5;
 /// A slope needs this many points.
 pub const SLOPE_POINTS_MIN: usize = 3;
-/// A slope over more points than this is taken over medians of equal lengths of time: its cost grows with the square.
-pub const SLOPE_POINTS_MAX: usize = 400;
+/// A slope is taken over medians of five minutes, or of so much less that a short window still has this many ...
+pub const SLOPE_POINTS_MIN_WANTED: i64 = 50;
+/// ... or of so much more that a long one has no more than these: its cost grows with the square.
+pub const SLOPE_POINTS_MAX: i64 = 400;
 /// A blower's run time is unknown where its proof signal covers less than this share of the time asked for (common practice, no source).
 pub const RUN_COVERED_AT_LEAST: f64 = 0.75;

@@ -8,7 +8,7 @@ use pile::above::{Above, account};
 use pile::slope::theil_sen;
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
-use pile::window::Point;
+use pile::window::{CELL, Point};
 use rhai::{ImmutableString, NativeCallContext};
 use site::model::Position;
 use site::quantity::Quantity;
@@ -331,12 +331,11 @@ fn value_at(points: &[Point], at: Timestamp, max_gap: Span) -> Option<f64> {
     Some(left.value + (right.value - left.value) * share)
 }
 
-/// At most [`limits::SLOPE_POINTS_MAX`] points: where there are more, the median of each equal length of time, at its mean time.
+/// One point for each equal length of time, the median at the mean time of its readings: a slope then weighs every hour alike,
+/// however often the probe reads, and its cost is bounded.
 fn thinned(points: &[Point], from: Timestamp, span: Span) -> Vec<Point> {
-    if points.len() <= limits::SLOPE_POINTS_MAX {
-        return points.to_vec();
-    }
-    let cell = (span.as_millis() / limits::SLOPE_POINTS_MAX as i64 + 1).max(1);
+    let share = |n: i64| Span::millis(span.as_millis() / n);
+    let cell = share(limits::SLOPE_POINTS_MAX).max(share(limits::SLOPE_POINTS_MIN_WANTED).min(CELL)).as_millis().max(1);
     let cell_of = |p: &Point| p.at.since(from).as_millis() / cell;
     points
         .chunk_by(|a, b| cell_of(a) == cell_of(b))

@@ -11,6 +11,9 @@ use crate::fact::{Fact, Kind};
 /// 1 US gallon in litres, NIST SP 811 (2008) appendix B.8 (exact).
 const LITRES_PER_GALLON: f64 = 3.785_411_784;
 
+/// Slopes and differences come from readings that windows keep as f32: closer to a limit than this they are on it.
+const SLOPE_NOISE: f64 = 1e-5;
+
 /// The fact with its unit; `limits` are the values it may be judged against.
 pub(crate) fn worded(fact: &Fact, display: Display, limits: &[(Kind, f64)]) -> String {
     let value = match fact.value {
@@ -65,6 +68,9 @@ impl Shown {
         let shown = value * self.factor + self.offset;
         let mut rounded = (shown * scale).round() / scale;
         for limit in limits.flat_map(|l| if self.both_sides { [l, -l] } else { [l, l] }) {
+            if self.both_sides && (value - limit).abs() < SLOPE_NOISE {
+                continue;
+            }
             let limit_shown = limit * self.factor + self.offset;
             if value < limit && rounded >= limit_shown - 1e-9 {
                 rounded = (shown * scale).floor() / scale;
@@ -120,6 +126,7 @@ mod tests {
             (r, -5.58, 5.6, Metric, "-5.5 K/d", "a fall just short of the limit, told with its sign"),
             (r, -5.62, 5.6, Metric, "-5.7 K/d", "a fall just past the limit"),
             (r, 5.62, -5.6, Metric, "5.7 K/d", "the same told by its magnitude"),
+            (r, -5.600_000_4, 5.6, Metric, "-5.6 K/d", "the noise of single precision is not past the limit"),
             (r, 8.3, 0.0, Us, "14.9 °F/d", "8.3 K/d"),
             (t, 259_199.0, 259_200.0, Metric, "2 d 23 h", "a second short of three days"),
             (t, 259_200.0, 259_200.0, Metric, "3 d", "three days"),

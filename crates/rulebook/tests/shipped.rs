@@ -1,0 +1,699 @@
+//! Each shipped rule against bins in the states it must tell apart.
+//!
+//! Must never compare verdicts alone where the words matter: people act on the words.
+
+#![allow(clippy::unwrap_used)]
+
+mod built;
+
+use std::sync::Arc;
+
+use built::{Built, TICK, book, judge, on_air, series};
+use pile::time::Span;
+use rulebook::answer::Verdict::{self, Alarm, CannotTell, Clear, Keep};
+use rulebook::facts::Facts;
+use rulebook::header::{Evidence, Priority};
+use site::model::{BlowerSchedule, Display, Position, RunProof};
+use site::quantity::Quantity;
+
+/// A row: the bin, the verdict, words that the finding has, why.
+type Row = (Built, Verdict, &'static str, &'static str);
+
+fn check(rule: &str, rows: Vec<Row>) {
+    let book = book(Display::Metric);
+    let mut wrong = vec![];
+    for (built, want, words, why) in rows {
+        let facts: Arc<Facts> = built.done();
+        let answer = judge(&book, rule, &facts);
+        // A verdict without evidence proves nothing.
+        let proven = want == CannotTell || answer.evidence_at.is_some();
+        if answer.verdict != want || !answer.finding.contains(words) || !proven {
+            wrong.push(format!("{why}: expected {want:?} `{words}`: {answer:?}"));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+/// A batch of ten days that was at 60 °C, then does this over its last days.
+fn hot(then: &str) -> Built {
+    on_air("10d").core(&format!("10d:20 8d:60 {then}"))
+}
+
+#[test]
+fn temperature_crash() {
+    check(
+        "temperature-crash",
+        vec![
+            (hot("24h:60 0h:54"), Alarm, "core falls 6.0 K/d over the last day, now 54.0 °C", "6 K in a day"),
+            (hot("2d:60 0h:48.8"), Alarm, "core falls 5.6 K/d", "exactly on the limit, for two days"),
+            (hot("24h:60 0h:54.5"), Keep, "core falls 5.5 K/d", "just short of it"),
+            (hot("24h:60 0h:57.3"), Clear, "core changes by -2.7 K/d", "cooling as piles do"),
+            (hot("24h:60 0h:57.2"), Keep, "core falls 2.8 K/d", "exactly on the lower limit keeps what stands"),
+            (hot("0h:60"), Clear, "core changes by 0.0 K/d", "steady"),
+            (hot("24h:55 0h:60"), Clear, "core changes by 5.0 K/d", "rising"),
+            (
+                on_air("3d").core("3d:40 24h:45 0h:30"),
+                Clear,
+                "has not reached 50.0 °C since on-air",
+                "a batch that was never hot cannot crash",
+            ),
+            (
+                on_air("12h").core("10d:60 1d:60 0h:40"),
+                Clear,
+                "on air for 12 h",
+                "readings of the batch before make no slope",
+            ),
+            (
+                on_air("2d").core("10d:60 3d:60 2d:45 0h:40"),
+                Clear,
+                "has not reached 50.0 °C since on-air",
+                "heat of the batch before does not count",
+            ),
+            (hot("24h:60 0h:54").watered("23h", Some(100.0)), Keep, "watered 23 h ago", "cold water cools by itself"),
+            (
+                hot("24h:60 0h:54").watered("24h", Some(100.0)),
+                Alarm,
+                "core falls",
+                "a day after the watering it is judged again",
+            ),
+            (
+                hot("24h:60 2h:54"),
+                CannotTell,
+                "core temperature: no reading for 2 h",
+                "silence is no crash and no recovery",
+            ),
+            (hot("24h:60 | 4h:55 0h:54"), CannotTell, "readings cover less than half", "a gap of twenty hours"),
+            (
+                hot("24h:60 15h:57.75 | 9h:56.25 0h:54"),
+                Alarm,
+                "core falls 6.0 K/d",
+                "a gap of six hours does not hide it",
+            ),
+            (on_air("10d").base("10d:60 1d:60 0h:54"), CannotTell, "core temperature", "no core probe"),
+            (on_air("10d"), CannotTell, "core temperature: there is no such probe", "no probe at all"),
+            (
+                hot("24h:60 0h:54").core("10d:20 8d:60 24h:60 0h:53"),
+                Alarm,
+                "core falls 6.5 K/d",
+                "two core probes: the median",
+            ),
+        ],
+    );
+}
+
+#[test]
+fn temperature_crash_names_its_grounds() {
+    let facts = hot("24h:60 0h:54").counted("1d:0 0h:2160").done();
+    let answer = judge(&book(Display::Metric), "temperature-crash", &facts);
+    assert_eq!(answer.finding, "core falls 6.0 K/d over the last day, now 54.0 °C");
+    assert_eq!(answer.evidence[0], "limit: a fall of 5.6 K/d");
+    assert!(answer.evidence.contains(&"the log has no watering since on-air".to_owned()), "{answer:?}");
+    assert!(
+        answer.evidence.contains(&"the blower ran 100.0 % of its schedule in the last hour".to_owned()),
+        "{answer:?}"
+    );
+    assert_eq!(answer.figures, [("core slope", "-6.0 K/d"), ("core", "54.0 °C")].map(|(a, b)| (a.into(), b.into())));
+    assert_eq!(answer.evidence_at, Some(TICK));
+    let us = judge(&book(Display::Us), "temperature-crash", &facts);
+    assert_eq!(us.finding, "core falls 10.8 °F/d over the last day, now 129.2 °F");
+    assert_eq!(us.evidence[0], "limit: a fall of 10.1 °F/d");
+}
+
+#[test]
+fn slow_cooling() {
+    check(
+        "slow-cooling",
+        vec![
+            (hot("2d:62 0h:55"), Alarm, "core falls 3.5 K/d over two days, now 55.0 °C", "7 K in two days"),
+            (hot("2d:60 0h:54"), Alarm, "core falls 3.0 K/d", "exactly on the limit"),
+            (hot("2d:60 0h:55"), Keep, "core falls 2.5 K/d", "between the limits"),
+            (hot("2d:60 0h:58"), Clear, "core changes by -1.0 K/d", "hardly falling"),
+            (hot("2d:62 24h:60 0h:53"), Keep, "temperature-crash tells of it", "a crash has its own alarm"),
+            (hot("2d:62 0h:55").watered("5h", None), Keep, "watered 5 h ago", "cold water cools by itself"),
+            (on_air("22d").core("22d:20 20d:62 2d:62 0h:55"), Clear, "the pile may cool now", "after the hot weeks"),
+            (on_air("5d").core("5d:20 2d:45 0h:38"), Clear, "has not reached 50.0 °C", "never hot"),
+            (hot("2d:62 1h:55"), CannotTell, "no reading for 1 h", "silence"),
+        ],
+    );
+}
+
+#[test]
+fn hot_hold() {
+    check(
+        "hot-hold",
+        vec![
+            (on_air("5d").core("5d:20 4d:60 0h:60"), Clear, "held 55.0 °C or more for 4 d 3 h without a break", "held"),
+            (
+                on_air("4d").core("4d:54.9 | 72h:55 0h:55"),
+                Clear,
+                "held 55.0 °C or more for 3 d without a break",
+                "exactly on both limits",
+            ),
+            (
+                on_air("4d").core("4d:20 71h:55 0h:60"),
+                Clear,
+                "has lasted 2 d 23 h of 3 d",
+                "an hour short, still running",
+            ),
+            (
+                on_air("4d").core("4d:20 3d:55 2d:60 0h:50"),
+                Alarm,
+                "broke after 2 d of 3 d, core now 50.0 °C",
+                "broken short of three days",
+            ),
+            (
+                on_air("3d").core("3d:20 2d:55 1h:55 30min:54.9 0h:54.9"),
+                Alarm,
+                "broke after 1 d 23 h of 3 d, core now 54.9 °C",
+                "a tenth below breaks it",
+            ),
+            (
+                on_air("3d").core("3d:20 6h:54 5h:55 1h:55 0h:54"),
+                Clear,
+                "no run at 55.0 °C or more yet",
+                "four hours were no run yet",
+            ),
+            (
+                on_air("6d").core("6d:20 5d:60 3d:50 2d:55 0h:57"),
+                Clear,
+                "a run at 55.0 °C or more has lasted 2 d of 3 d",
+                "a new run after a broken one",
+            ),
+            (
+                on_air("9d").core("9d:20 8d:60 4d:60 3d:40 0h:40"),
+                Clear,
+                "held 55.0 °C or more for 4 d",
+                "what was held stays held when it cools later",
+            ),
+            (on_air("8d").core("8d:20 6d:53 0h:53"), Alarm, "core has not reached 55.0 °C in 8 d, now 53.0 °C", "late"),
+            (
+                on_air("7d").core("7d:20 6d:53 0h:54.96"),
+                Alarm,
+                "now 54.9 °C",
+                "seven days exactly; 54.96 is not shown as 55.0",
+            ),
+            (on_air("6.9d").core("6.9d:20 6d:53 0h:53"), Clear, "no run at 55.0 °C or more yet", "not late yet"),
+            (on_air("8d").core("8d:20 6d:40 0h:40"), Clear, "no run", "not even 50 °C: slow-start tells of it"),
+            (
+                on_air("8d").core("8d:20 6d:53 3d:53 70h:56 68h:53 0h:53"),
+                Alarm,
+                "core has stayed at 55.0 °C for no longer than 1 h 20 min in 8 d",
+                "touched it once, a week on",
+            ),
+            (
+                on_air("5d").core("5d:20 4d:60 60h:60 | 30h:60 0h:60"),
+                Clear,
+                "has lasted 1 d 6 h of 3 d",
+                "a silence of thirty hours is no heat",
+            ),
+            (
+                on_air("5d").core("5d:20 4d:60 60h:60 30h:60"),
+                Clear,
+                "has lasted 2 d",
+                "fell silent while hot: nothing broke",
+            ),
+            (
+                on_air("5d").core("5d:20 4d:60 0h:60").core("5d:20 2d:60 0h:60"),
+                Clear,
+                "has lasted 2 d",
+                "of two probes the lesser counts",
+            ),
+            (on_air("5d"), CannotTell, "core temperature: there is no such probe", "no probe"),
+            (
+                on_air("1h").core("3d:60 2h:60"),
+                CannotTell,
+                "no reading since on-air",
+                "readings of the batch before do not count",
+            ),
+        ],
+    );
+}
+
+#[test]
+fn slow_start() {
+    check(
+        "slow-start",
+        vec![
+            (on_air("48h").core("48h:15 0h:30"), Alarm, "core is at 30.0 °C after 2 d on air", "two days and cool"),
+            (on_air("47h").core("47h:15 0h:30"), Clear, "on air for 1 d 23 h of 2 d", "not two days yet"),
+            (
+                on_air("48h").core("48h:15 0h:44.96"),
+                Alarm,
+                "core is at 44.9 °C",
+                "just below the limit, however fast it rises",
+            ),
+            (on_air("48h").core("48h:15 0h:45"), Clear, "on its way", "exactly on the limit and rising 15 K/d"),
+            (on_air("3d").core("3d:15 1d:46 0h:47"), Alarm, "core is at 47.0 °C", "warm but hardly rising"),
+            (on_air("3d").core("3d:15 2d:51 0h:47"), Clear, "core has reached 50.0 °C", "it had started"),
+            (on_air("3d").core("3d:15 0h:49").loaded_at(5.0), Clear, "on air for 3 d of 4 d", "loaded cold: four days"),
+            (
+                on_air("4d").core("4d:5 0h:30").loaded_at(9.9),
+                Alarm,
+                "core is at 30.0 °C after 4 d",
+                "four days are over",
+            ),
+            (on_air("3d").core("3d:5 0h:30").loaded_at(10.0), Alarm, "after 3 d", "exactly on the limit is not cold"),
+            (on_air("3d").core("3d:15 2h:30"), CannotTell, "no reading for 2 h", "silence is no slow start"),
+            (on_air("3d"), CannotTell, "there is no such probe", "no probe"),
+        ],
+    );
+}
+
+#[test]
+fn slow_start_and_hot_hold_never_tell_of_the_same_batch() {
+    let book = book(Display::Metric);
+    for age in ["47h", "3d", "6d", "7d", "9d"] {
+        for end in [20, 40, 44, 45, 47, 49, 50, 53, 54, 55, 58] {
+            let facts = on_air(age).core(&format!("{age}:15 30h:{} 0h:{end}", end - 2)).done();
+            let alarms = ["slow-start", "hot-hold"].map(|rule| judge(&book, rule, &facts).verdict == Alarm);
+            assert_ne!(alarms, [true, true], "{age} {end} °C: one condition, one alarm");
+            let late = !matches!(age, "47h" | "3d" | "6d") && end < 55;
+            assert!(!late || alarms != [false, false], "{age} {end} °C: a late batch is told of");
+        }
+    }
+}
+
+#[test]
+fn dry_pile() {
+    let layers = |base: &str, upper: &str| hot("24h:60 0h:58").base(base).upper(upper);
+    let counter = "1d:0 0h:2160";
+    check(
+        "dry-pile",
+        vec![
+            (
+                layers("2d:58 24h:58 0h:52", "2d:60 0h:60").counted(counter),
+                Alarm,
+                "2 signs that the pile is dry, core 58.0 °C",
+                "base falls against upper, core falls under good air",
+            ),
+            (
+                layers("2d:58 24h:58 0h:52", "2d:60 0h:60"),
+                Keep,
+                "one sign only: the base falls 6.0 K/d against the upper layer and is 8.0 K cooler",
+                "one sign is not enough",
+            ),
+            (
+                layers("2d:58 24h:58 0h:52", "2d:60 0h:60").moisture("2d:45 0h:38"),
+                Alarm,
+                "2 signs",
+                "base and moisture",
+            ),
+            (
+                layers("2d:58 24h:58 0h:52", "2d:60 0h:60").moisture("2d:45 0h:40"),
+                Keep,
+                "one sign only",
+                "moisture exactly on the limit is not low",
+            ),
+            (
+                hot("2d:60 0h:60").moisture("2d:45 0h:39.96"),
+                Keep,
+                "the moisture probe reads 39.9 %, below 40.0 %",
+                "not shown as 40.0",
+            ),
+            (
+                hot("2d:60 0h:60").moisture("2d:45 0h:38").watered("20h", Some(200.0)),
+                Alarm,
+                "2 signs",
+                "low moisture and no response to water",
+            ),
+            (
+                hot("2d:60 24h:55 0h:60").moisture("2d:45 0h:38").watered("20h", None),
+                Keep,
+                "one sign only",
+                "the core responded",
+            ),
+            (
+                hot("2d:60 0h:60").moisture("2d:45 0h:38").watered("11h", None),
+                Keep,
+                "one sign only",
+                "too early to look at the response",
+            ),
+            (
+                layers("2d:58 24h:58 0h:52", "2d:60 0h:60").counted("1d:0 3h:2160 0h:2160"),
+                Keep,
+                "one sign only",
+                "the core falls, but the air was off",
+            ),
+            (layers("2d:60 0h:60", "2d:60 0h:60").counted(counter), Keep, "one sign only", "only the core falls"),
+            (
+                hot("2d:60 0h:60").base("2d:60 0h:60").upper("2d:60 0h:60").counted(counter),
+                Clear,
+                "no sign that the pile is dry",
+                "nothing falls",
+            ),
+            (
+                on_air("60h")
+                    .core("60h:60 24h:60 0h:58")
+                    .base("60h:58 24h:58 0h:52")
+                    .upper("60h:60 0h:60")
+                    .counted(counter),
+                Clear,
+                "judged after 3 d",
+                "not in the first three days",
+            ),
+            (
+                layers("2d:58 24h:58 3h:52", "2d:60 0h:60").counted(counter),
+                CannotTell,
+                "1 of the signs",
+                "a silent base probe leaves it open",
+            ),
+            (
+                layers("2d:58 24h:58 3h:52", "2d:60 0h:60").counted(counter).moisture("2d:45 0h:38"),
+                Alarm,
+                "2 signs",
+                "two signs are enough without it",
+            ),
+            (
+                hot("2d:60 0h:60").base("2d:60 0h:60").upper("2d:60 2h:60"),
+                CannotTell,
+                "1 of the signs",
+                "a silent upper probe proves nothing",
+            ),
+        ],
+    );
+}
+
+#[test]
+fn dry_pile_lists_its_signs() {
+    let facts = hot("24h:60 0h:58").moisture("2d:45 0h:38").counted("1d:0 0h:2160").watered("3d", Some(100.0)).done();
+    let answer = judge(&book(Display::Us), "dry-pile", &facts);
+    assert_eq!(answer.finding, "2 signs that the pile is dry, core 136.4 °F");
+    assert_eq!(
+        answer.evidence,
+        [
+            "the core falls 3.6 °F/d while the blower runs 100.0 % of its schedule",
+            "the moisture probe reads 38.0 %, below 40.0 %",
+            "last watered with 26.4 gal, 3 d ago",
+        ]
+    );
+}
+
+#[test]
+fn too_hot() {
+    check(
+        "too-hot",
+        vec![
+            (hot("1h:69 0h:71"), Alarm, "core temperature is at 71.0 °C, over 70.0 °C", "over"),
+            (hot("1h:69 0h:70"), Keep, "the hottest probe is at 70.0 °C", "exactly on the limit is not over"),
+            (
+                hot("1h:69 0h:70.04"),
+                Alarm,
+                "core temperature is at 70.1 °C, over 70.0 °C",
+                "just over is not shown as 70.0",
+            ),
+            (hot("1h:69 0h:69.96"), Keep, "at 69.9 °C", "just under is not shown as 70.0"),
+            (
+                hot("1h:69 0h:68"),
+                Clear,
+                "the hottest probe is at 68.0 °C (core temperature)",
+                "exactly on the lower limit clears",
+            ),
+            (hot("0h:60").upper("1d:60 0h:72"), Alarm, "upper temperature is at 72.0 °C", "any layer"),
+            (
+                hot("0h:60").core("1d:60 0h:72"),
+                Alarm,
+                "core temperature is at 72.0 °C",
+                "any of two probes, not their median",
+            ),
+            (hot("1h:74 0h:75"), Alarm, "fire caution: core temperature is at 75.0 °C", "toward fire, on the limit"),
+            (
+                hot("0h:60").upper("1d:60 2h:75"),
+                CannotTell,
+                "silent: upper temperature",
+                "a hot probe that fell silent does not clear",
+            ),
+            (hot("0h:72").upper("1d:60 2h:75"), Alarm, "core temperature is at 72.0 °C", "another one is hot too"),
+            (
+                hot("0h:60").with(Position::Exhaust, Quantity::Temperature, "1d:60 0h:75"),
+                Clear,
+                "60.0 °C",
+                "exhaust air is no pile",
+            ),
+            (hot("2h:75"), CannotTell, "silent: core temperature", "all silent"),
+            (on_air("5d"), CannotTell, "no temperature probe", "none fitted"),
+        ],
+    );
+    let facts = hot("1h:74 0h:77").done();
+    let answer = judge(&book(Display::Us), "too-hot", &facts);
+    assert_eq!(answer.finding, "fire caution: core temperature is at 170.6 °F");
+    assert!(answer.evidence[0].contains("toward 176.0 °F chemical heating"), "{answer:?}");
+}
+
+#[test]
+fn no_air() {
+    let pulses = |on: i64, every: i64| BlowerSchedule::Pulses { on: Span::seconds(on), every: Span::minutes(every) };
+    let amps = |text: &str, step: i64| Some(series(text, Span::seconds(step)));
+    let current = RunProof::Signal { quantity: Quantity::Current, on_above: 1.0 };
+    // Runs of two minutes every half hour, seen in a current that is sampled every 30 s.
+    let two_minutes: String = (0..4)
+        .rev()
+        .map(|n| {
+            let start = 30 * n + 20;
+            format!("{start}.5min:0 {start}min:3 {}.5min:3 {}min:0 ", start - 2, start - 2)
+        })
+        .collect::<String>()
+        + "0min:0";
+    check(
+        "no-air",
+        vec![
+            (hot("0h:60").counted("1d:0 0h:2160"), Clear, "b1 ran 3 min in the last 2 h", "as scheduled"),
+            (
+                hot("0h:60").counted("1d:0 3h:1980 0h:1980"),
+                Alarm,
+                "b1 ran 0 s in the last 2 h; its schedule asks for 3 min",
+                "stopped",
+            ),
+            (hot("0h:60").counted("1d:0 2h:1980 0h:2060"), Alarm, "its schedule asks for 3 min", "less than half"),
+            (hot("0h:60").counted("1d:0 2h:1980 0h:2085"), Clear, "% of its schedule", "more than half"),
+            (hot("0h:60").counted("1d:0 2h:1980 0h:2330"), Clear, "% of its schedule", "less than twice"),
+            (
+                hot("0h:60").blower(pulses(240, 30), current, true, amps(&two_minutes, 30), Span::seconds(30)),
+                Clear,
+                "50.0 % of its schedule",
+                "exactly half is not less",
+            ),
+            (
+                hot("0h:60").blower(pulses(60, 30), current, true, amps(&two_minutes, 30), Span::seconds(30)),
+                Clear,
+                "200.0 % of its schedule",
+                "exactly twice is not more",
+            ),
+            (
+                hot("0h:60").counted("1d:0 2h:1980 0h:9180"),
+                Alarm,
+                "in the last 2 h, far more than the 3 min",
+                "hangs on",
+            ),
+            (
+                hot("0h:60").counted("1d:5000 2h:6980 | 119min:0 0h:178.5"),
+                Clear,
+                "of its schedule",
+                "a counter that was reset",
+            ),
+            (
+                hot("0h:60").counted("1d:0 1h:2070"),
+                CannotTell,
+                "the blower's signal has been silent for 1 h",
+                "no signal, no verdict",
+            ),
+            (
+                hot("0h:60").counted("1d:0 3h:1890 | 10min:2150 0h:2160"),
+                Clear,
+                "of its schedule",
+                "a counter misses nothing in a gap",
+            ),
+            (hot("0h:60").counted("20min:0 0h:30"), CannotTell, "covers too little", "only just begun"),
+            (
+                hot("0h:60").counted("1d:0 0h:2160").valve(0.0),
+                Alarm,
+                "north-2's valve was last written as closed",
+                "a closed valve",
+            ),
+            (hot("0h:60"), CannotTell, "no blower serves the bin", "no blower"),
+            (
+                hot("0h:60").blower(pulses(45, 30), RunProof::ScheduledOnly, false, None, Span::minutes(1)),
+                CannotTell,
+                "somebody has to look",
+                "unproven",
+            ),
+            (
+                hot("0h:60").blower(pulses(45, 30), current, false, amps("2h:0 0h:0", 60), Span::minutes(1)),
+                CannotTell,
+                "too short for its signal",
+                "not countable",
+            ),
+            (
+                hot("0h:60").blower(pulses(120, 30), current, true, amps(&two_minutes, 30), Span::seconds(30)),
+                Clear,
+                "in the last 1 h",
+                "pulses seen in a current",
+            ),
+            (
+                hot("0h:60").blower(pulses(120, 30), current, true, amps("2h:0 0h:0", 30), Span::seconds(30)),
+                Alarm,
+                "b1 ran 0 s in the last 1 h; its schedule asks for 4 min",
+                "no pulse seen",
+            ),
+            (
+                hot("0h:60").blower(pulses(120, 45), current, true, amps("2h:0 0h:0", 30), Span::seconds(30)),
+                CannotTell,
+                "longer than the hour",
+                "two cycles do not fit into the exact hour",
+            ),
+            (
+                hot("0h:60").blower(BlowerSchedule::Continuous, current, true, amps("2h:3 0h:3", 60), Span::minutes(1)),
+                Clear,
+                "b1 ran 1 h in the last 1 h",
+                "continuous",
+            ),
+            (
+                hot("0h:60").blower(
+                    BlowerSchedule::Continuous,
+                    current,
+                    true,
+                    amps("2h:3 40min:3 39min:0 0h:0", 60),
+                    Span::minutes(1),
+                ),
+                Alarm,
+                "its schedule asks for 1 h",
+                "continuous, stopped",
+            ),
+        ],
+    );
+}
+
+#[test]
+fn probe_silent() {
+    let probe = |ago: &str| on_air("5d").core(&format!("2d:60 {ago}:60"));
+    let slow =
+        |ago: &str| on_air("5d").every(Position::Core, Quantity::Temperature, &format!("2d:60 {ago}:60"), "15min");
+    check(
+        "probe-silent",
+        vec![
+            (probe("0h"), Clear, "every probe of the bin is heard", "heard"),
+            (probe("30min"), Clear, "every probe", "exactly half an hour"),
+            (probe("31min"), Alarm, "1 of 1 signals silent, for up to 31 min", "a minute more"),
+            (slow("45min"), Clear, "every probe", "three intervals of fifteen minutes"),
+            (slow("46min"), Alarm, "1 of 1 signals silent", "longer than three intervals"),
+            (probe("5h").watching("10min"), Clear, "every probe", "grace after a start"),
+            (probe("5h").watching("31min"), Alarm, "for up to 31 min", "silence counts from the start on"),
+            (
+                probe("31min").base("2d:60 0h:60").upper("2d:60 3h:60"),
+                Alarm,
+                "2 of 3 signals silent, for up to 3 h",
+                "one alarm a bin",
+            ),
+            (
+                probe("0h").with(Position::Ambient, Quantity::Temperature, "2d:10 1d:10"),
+                Clear,
+                "every probe",
+                "site-wide probes are not the bin's",
+            ),
+            (probe("3h").bad(2, 412.0), Clear, "every probe", "bad readings are heard"),
+            (probe("0h").counted("1d:0 2h:1980"), Alarm, "1 of 2 signals silent", "the blower's signal too"),
+            (on_air("5d"), CannotTell, "no probes", "none fitted"),
+            (probe("31min").without_batch(), Alarm, "1 of 1", "the rule itself needs no batch"),
+        ],
+    );
+    let facts = probe("31min").base("2d:60 0h:60").upper("2d:60 3h:60").done();
+    let answer = judge(&book(Display::Metric), "probe-silent", &facts);
+    assert_eq!(
+        answer.evidence,
+        ["p1 (core temperature): nothing for 31 min", "p3 (upper temperature): nothing for 3 h"]
+    );
+    assert_eq!(answer.evidence_at, Some(TICK), "the passing of time is the evidence");
+}
+
+#[test]
+fn probe_fault() {
+    let wavy: String = (0..48).rev().map(|h| format!("{h}h:{} ", 60.0 + f64::from(h % 7) / 10.0)).collect();
+    check(
+        "probe-fault",
+        vec![
+            (on_air("5d").core(&wavy), Clear, "no fault shows", "alive"),
+            (
+                on_air("5d").core(&wavy).bad(3, 412.0),
+                Alarm,
+                "p1 (core temperature): 3 bad or suspect readings in a row, the last 412.0 °C",
+                "three in a row",
+            ),
+            (on_air("5d").core(&wavy).bad(2, 412.0), Clear, "no fault shows", "two in a row"),
+            (
+                on_air("5d").core("36h:59 25h:60 0h:60"),
+                Alarm,
+                "p1 (core temperature): stuck at 60.0 °C for 1 d",
+                "the same for a day",
+            ),
+            (on_air("5d").core("36h:59 23h:60 0h:60"), Clear, "no fault shows", "the same for 23 hours"),
+            (
+                on_air("5d").core("36h:60 20h:60 | 10h:60 0h:60"),
+                Clear,
+                "no fault shows",
+                "a gap may hide that it moved",
+            ),
+            (
+                on_air("5d").with(Position::Core, Quantity::Oxygen, "36h:20.9 0h:20.9"),
+                Clear,
+                "no fault shows",
+                "oxygen may stand still",
+            ),
+            (
+                on_air("5d").core("36h:59 30h:60 0h:60").base(&wavy).bad(5, -127.0),
+                Alarm,
+                "2 faulty: p1",
+                "one alarm a bin",
+            ),
+            (on_air("5d"), CannotTell, "no probes", "none fitted"),
+        ],
+    );
+}
+
+#[test]
+fn priorities_follow_from_severity_and_time_to_respond() {
+    let book = book(Display::Metric);
+    let got: Vec<(&str, Priority)> = book.rules().iter().map(|r| (r.name.as_str(), r.priority)).collect();
+    assert_eq!(
+        got,
+        [
+            ("dry-pile", Priority::Low),
+            ("hot-hold", Priority::Low),
+            ("no-air", Priority::Medium),
+            ("probe-fault", Priority::Low),
+            ("probe-silent", Priority::Low),
+            ("slow-cooling", Priority::Low),
+            ("slow-start", Priority::Low),
+            ("temperature-crash", Priority::Medium),
+            ("too-hot", Priority::High),
+        ]
+    );
+}
+
+#[test]
+fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
+    for rule in book(Display::Metric).rules() {
+        let header = &rule.header;
+        assert!(header.response.len() >= 3, "{}: steps", rule.name);
+        assert!(header.caution.contains("Local codes"), "{}: who decides", rule.name);
+        assert!(header.caution.contains("starts by itself"), "{}: the blower", rule.name);
+        assert!(header.max_gap >= header.every, "{}: a gap shorter than its own pace breaks every proof", rule.name);
+        assert!(header.evidence == Evidence::Clock || header.max_gap >= header.every.times(2), "{}", rule.name);
+        for (name, setting) in &header.settings {
+            let sourced = setting.about.contains('(')
+                || setting.about.contains("eep it equal")
+                || setting.about.contains("from memory");
+            assert!(sourced, "{}: {name}: {}", rule.name, setting.about);
+        }
+    }
+}
+
+#[test]
+fn numbers_that_two_rules_share_are_the_same() {
+    let book = book(Display::Metric);
+    let value = |rule: &str, setting: &str| {
+        book.rules().iter().find(|r| r.name == rule).unwrap().header.settings[setting].value
+    };
+    for other in ["slow-cooling", "hot-hold", "slow-start"] {
+        assert_eq!(value("temperature-crash", "hot"), value(other, "hot"), "{other}");
+    }
+    assert_eq!(value("temperature-crash", "fall"), value("slow-cooling", "crash"));
+}
