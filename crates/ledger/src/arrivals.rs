@@ -2,6 +2,8 @@
 //!
 //! Must never be needed for a reading to be found: whoever reads asks both tables.
 
+use std::collections::HashMap;
+
 use rusqlite::{Connection, TransactionBehavior};
 
 use crate::error::Cause;
@@ -18,13 +20,37 @@ const TRY_AGAIN_AFTER: usize = 4_096;
 pub(crate) struct Waiting {
     now: usize,
     due_at: usize,
+    newest: Newest,
+}
+
+/// The newest instant that was carried over, by number of series, as far as it was asked for. A reading that is newer need not be
+/// looked for where readings stay, which spares most of them a search. Only carrying over changes it.
+pub(crate) type Newest = HashMap<i64, i64>;
+
+/// The newest instant of a series that was carried over; the earliest of all when none was.
+pub(crate) fn newest(known: &mut Newest, conn: &Connection, series: i64) -> Result<i64, Cause> {
+    if let Some(at) = known.get(&series) {
+        return Ok(*at);
+    }
+    let mut query = conn.prepare_cached("SELECT max(measured_at) FROM readings WHERE series = ?1")?;
+    let at: Option<i64> = query.query_row([series], |row| row.get(0))?;
+    Ok(*known.entry(series).or_insert(at.unwrap_or(i64::MIN)))
 }
 
 impl Waiting {
     /// Counts those that an earlier process left.
     pub(crate) fn count(conn: &Connection) -> Result<Waiting, Cause> {
         let now: i64 = conn.query_row("SELECT count(*) FROM arrivals", [], |row| row.get(0))?;
-        Ok(Waiting { now: usize::try_from(now).unwrap_or(0), due_at: ARRIVALS_MOST })
+        Ok(Waiting::of(usize::try_from(now).unwrap_or(0)))
+    }
+
+    fn of(now: usize) -> Waiting {
+        Waiting { now, due_at: ARRIVALS_MOST, newest: Newest::new() }
+    }
+
+    /// What is known of the readings that were carried over.
+    pub(crate) fn newest(&mut self) -> &mut Newest {
+        &mut self.newest
     }
 
     /// So many more were stored.
@@ -47,7 +73,7 @@ impl Waiting {
         )?;
         tx.execute("DELETE FROM arrivals", [])?;
         tx.commit()?;
-        *self = Waiting { now: 0, due_at: ARRIVALS_MOST };
+        *self = Waiting::of(0);
         Ok(())
     }
 }

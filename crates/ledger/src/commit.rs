@@ -13,7 +13,7 @@ use site::entry::{Batch, Entry};
 use site::reading::{Quality, Reading, Refusal, SeriesId};
 
 use crate::error::Cause;
-use crate::{Ledger, LedgerError, json, rows};
+use crate::{Ledger, LedgerError, arrivals, json, rows};
 
 /// Refused payloads kept, the newest ones; a device that sends rubbish for years must not fill the disk.
 pub const REFUSED_KEPT: i64 = 100_000;
@@ -44,8 +44,13 @@ impl Ledger {
                 return Ok(Committed::default());
             }
             let tx = ledger.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-            let mut slice =
-                Slice { tx: &tx, known: &ledger.series, fresh: HashMap::new(), committed: Committed::default() };
+            let mut slice = Slice {
+                tx: &tx,
+                known: &ledger.series,
+                newest: ledger.arrivals.newest(),
+                fresh: HashMap::new(),
+                committed: Committed::default(),
+            };
             slice.readings(effects)?;
             for effect in effects {
                 slice.write(effect)?;
@@ -92,6 +97,7 @@ fn is_lasting(effect: &Effect) -> bool {
 struct Slice<'a> {
     tx: &'a Transaction<'a>,
     known: &'a HashMap<SeriesId, i64>,
+    newest: &'a mut arrivals::Newest,
     /// Series that this transaction adds.
     fresh: HashMap<SeriesId, i64>,
     committed: Committed,
@@ -129,6 +135,10 @@ impl Slice<'_> {
 
     fn readings(&mut self, effects: &[Effect]) -> Result<(), Cause> {
         let mut insert = self.tx.prepare_cached(
+            "INSERT INTO arrivals (series, measured_at, value, delay, marks, reason) VALUES (?1, ?2, ?3, ?4, ?5, ?6)
+             ON CONFLICT DO NOTHING",
+        )?;
+        let mut insert_late = self.tx.prepare_cached(
             "INSERT INTO arrivals (series, measured_at, value, delay, marks, reason) SELECT ?1, ?2, ?3, ?4, ?5, ?6
              WHERE NOT EXISTS (SELECT 1 FROM readings WHERE series = ?1 AND measured_at = ?2)
              ON CONFLICT DO NOTHING",
@@ -144,6 +154,8 @@ impl Slice<'_> {
             let measured_at = reading.measured_at.as_millis();
             let delay = reading.received_at.as_millis().wrapping_sub(measured_at);
             let reason = (!reason.is_empty()).then_some(reason.as_str());
+            let is_newer = measured_at > arrivals::newest(self.newest, self.tx, series)?;
+            let insert = if is_newer { &mut insert } else { &mut insert_late };
             let new = insert.execute(params![
                 series,
                 measured_at,
