@@ -23,6 +23,9 @@ use crate::socket::{self, Answer, Request, SocketError};
 /// Nothing that a driven daemon is asked to do takes this long unless something is broken.
 const PATIENCE: Duration = Duration::from_secs(60);
 
+/// Messages that a client may have unacknowledged at a time.
+const IN_FLIGHT: u16 = 200;
+
 /// A running daemon and the handles that move it.
 #[derive(Debug)]
 pub struct Driven {
@@ -157,7 +160,9 @@ impl Driven {
 
 /// A client of the broker, as a gateway or probe would have one; it reconnects by itself.
 pub fn connect(address: SocketAddr, client_id: &str) -> AsyncClient {
-    let options = MqttOptions::new(client_id, (address.ip().to_string(), address.port()));
+    let mut options = MqttOptions::new(client_id, (address.ip().to_string(), address.port()));
+    // The client walks over its whole in-flight table at every flush; with the default of 65,535 that is where all its time goes.
+    options.set_outgoing_inflight_upper_limit(IN_FLIGHT);
     let (client, mut events) = AsyncClient::builder(options).capacity(500).build();
     tokio::spawn(async move { while events.poll().await.is_ok() {} });
     client
