@@ -306,7 +306,11 @@ impl Clerk {
 
     fn check(&mut self, user: &str, password: &str) -> Response {
         self.draft.login = Some((user.into(), password.into()));
-        if self.shared.login == self.draft.login { mailin::response::AUTH_OK } else { mailin::response::INVALID_CREDENTIALS }
+        if self.shared.login == self.draft.login {
+            mailin::response::AUTH_OK
+        } else {
+            mailin::response::INVALID_CREDENTIALS
+        }
     }
 }
 

@@ -255,7 +255,8 @@ impl Frame {
                 .filter(|(at, v)| v.is_finite() && inside(chart, *at))
                 .map(|(_, v)| figures::shown(f64::from(*v), display))
         };
-        let (low, high, step) = scale(values().fold(f64::INFINITY, f64::min), values().fold(f64::NEG_INFINITY, f64::max), display);
+        let (low, high, step) =
+            scale(values().fold(f64::INFINITY, f64::min), values().fold(f64::NEG_INFINITY, f64::max), display);
         let label = drawn(chart).map(|line| text_width(&shortened(&line.label, LABEL_LONGEST))).max().unwrap_or(0);
         let from = chart.from.as_millis();
         let mut frame = Frame {
@@ -271,9 +272,10 @@ impl Frame {
             marks: Vec::new(),
         };
         frame.place_marks(chart);
-        let rows = frame.marks.iter().filter_map(|mark| mark.words.as_ref()).map(|words| words.0 + 1).max().unwrap_or(0);
-        // The lowest row of marks shares its height with the sign of the unit.
-        frame.top = 14 + LINE_HEIGHT * rows.max(1) as i32;
+        let rows =
+            frame.marks.iter().filter_map(|mark| mark.words.as_ref()).map(|words| words.0 + 1).max().unwrap_or(0);
+        // The sign of the unit stands above the uppermost number, beside the marks.
+        frame.top = 16 + (LINE_HEIGHT * rows as i32).max(LINE_HEIGHT + LETTER / 2);
         frame
     }
 
@@ -314,7 +316,7 @@ impl Frame {
             pen.stroke(vec![(self.left, y), (self.right, y)], GRID, 1, None);
             pen.write(&format!("{value:.0}"), (self.left - 10, y), INK, HPos::Right);
         }
-        pen.write(figures::temperature_sign(display), (8, self.top - LINE_HEIGHT / 2 - 6), INK, HPos::Left);
+        pen.write(figures::temperature_sign(display), (self.left - 10, self.top - LINE_HEIGHT), INK, HPos::Right);
         let mut day_ends = 0;
         for (at, hour, day) in time_ticks(zone, chart.from, chart.to) {
             let x = self.x(at);
@@ -587,8 +589,14 @@ mod tests {
             ("no lines", chart(vec![], vec![])),
             ("a single reading", chart(vec![line(&[(3.0, 61.0)])], vec![(2.0, "watered 12 min")])),
             ("nonsense", chart(vec![line(&[(3.0, f32::MAX), (3.1, f32::MIN), (3.2, f32::NAN)])], vec![])),
-            ("markup and marks side by side", chart(vec![wave(60.0, 0.1)], vec![(3.0, "<&>\"\u{1}"), (3.1, "b"), (3.2, "c"), (3.3, "d")])),
-            ("a line that ends before it begins", Chart { from: at(5.0), to: at(1.0), ..chart(vec![wave(60.0, 0.1)], vec![]) }),
+            (
+                "markup and marks side by side",
+                chart(vec![wave(60.0, 0.1)], vec![(3.0, "<&>\"\u{1}"), (3.1, "b"), (3.2, "c"), (3.3, "d")]),
+            ),
+            (
+                "a line that ends before it begins",
+                Chart { from: at(5.0), to: at(1.0), ..chart(vec![wave(60.0, 0.1)], vec![]) },
+            ),
         ] {
             let first = png(&chart, &berlin(), Display::Metric).unwrap();
             assert!(first.len() <= LARGEST_PNG, "{what}: {} bytes", first.len());

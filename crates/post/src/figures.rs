@@ -49,7 +49,11 @@ pub(crate) fn degrees(celsius: f64, display: Display) -> String {
         let read_back: f64 = printed.parse().unwrap_or(value);
         let on_a_limit = (read_back * 2.0).fract() == 0.0;
         if !on_a_limit || (read_back - value).abs() <= SAME_WITHIN {
-            return if printed.starts_with("-0.0") && read_back == 0.0 { printed.replacen('-', "", 1) } else { printed };
+            return if printed.starts_with("-0.0") && read_back == 0.0 {
+                printed.replacen('-', "", 1)
+            } else {
+                printed
+            };
         }
     }
     format!("{value:.3}")
@@ -139,7 +143,9 @@ mod tests {
         ] {
             assert_eq!(hours(span), want);
         }
-        for (share, want) in [(0.9997, "99.9 %"), (1.0, "100.0 %"), (0.07, "7.0 %"), (0.0, "0.0 %"), (f64::NAN, "cannot tell")] {
+        for (share, want) in
+            [(0.9997, "99.9 %"), (1.0, "100.0 %"), (0.07, "7.0 %"), (0.0, "0.0 %"), (f64::NAN, "cannot tell")]
+        {
             assert_eq!(percent(share), want);
         }
     }

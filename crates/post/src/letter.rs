@@ -224,8 +224,12 @@ caption,th,td{text-align:left;vertical-align:top}
 th,td{padding:.35em .5em .35em 0}
 thead th{border-bottom:2px solid #111;font-weight:600}
 tbody{border-bottom:1px solid #bbb}
+tbody th,tbody td{white-space:nowrap}
+tbody td[colspan],.facts td{white-space:normal}
+.facts{margin-bottom:1em}
+.facts tbody{border:0}
 .facts,small{font-size:.85em;color:#333}
-.facts th{font-weight:400;white-space:nowrap;padding-right:1em}
+.facts th{font-weight:400;padding-right:1em}
 .facts td{overflow-wrap:anywhere}
 ";
 
@@ -317,6 +321,9 @@ fn block_as_html(out: &mut String, block: &Block, clip: Clip, picture: Option<&I
     };
 }
 
+/// The longest head of a row that is kept on one line, in characters.
+const HEAD_UNBROKEN: usize = 12;
+
 /// Closing tags that HTML allows to leave out are left out: a site of 300 bins has to fit into one mail.
 fn table_as_html(out: &mut String, table: &Table, clip: Clip) {
     let _ = writeln!(out, "<h2>{}</h2>\n<table>\n<thead><tr>", escape(&clean(&table.title)));
@@ -325,7 +332,11 @@ fn table_as_html(out: &mut String, table: &Table, clip: Clip) {
     }
     out.push_str("</thead>\n");
     for row in table.rows.iter().take(clip.rows) {
-        let _ = write!(out, "<tbody><tr><th scope=row>{}", escape(&clean(&row.head)));
+        let head = clean(&row.head);
+        // Heads stay on one line unless they are so long that the table would outgrow a telephone.
+        let style =
+            if head.chars().count() > HEAD_UNBROKEN { " style=white-space:normal;overflow-wrap:anywhere" } else { "" };
+        let _ = write!(out, "<tbody><tr><th scope=row{style}>{}", escape(&head));
         for cell in &row.cells {
             let _ = write!(out, "<td>{}", escape(&clean(cell)));
         }

@@ -75,7 +75,9 @@ pub enum PostmanError {
         source: std::io::Error,
     },
     /// The file with the authority to trust holds no certificate.
-    #[error("the file {path} under `ca_file` of the mail settings holds no certificate in PEM form; give it the certificate of the authority that signed the relay's")]
+    #[error(
+        "the file {path} under `ca_file` of the mail settings holds no certificate in PEM form; give it the certificate of the authority that signed the relay's"
+    )]
     CaEmpty {
         /// The file.
         path: PathBuf,
@@ -90,7 +92,9 @@ pub enum PostmanError {
         source: lettre::transport::smtp::Error,
     },
     /// A login without its password.
-    #[error("the mail settings log in to {host} as {user}, but no password was given; see to the file under `password`")]
+    #[error(
+        "the mail settings log in to {host} as {user}, but no password was given; see to the file under `password`"
+    )]
     NoPassword {
         /// The relay.
         host: String,
@@ -183,7 +187,9 @@ impl Postman {
                 match tokio::task::spawn_blocking(move || lay_into(&folder, &to, &bytes)).await {
                     Ok(Ok(path)) => MailOutcome::Accepted { reply: format!("written to {}", path.display()) },
                     Ok(Err(reply)) => MailOutcome::Deferred { reply },
-                    Err(stopped) => MailOutcome::Deferred { reply: format!("writing the mail was cut short: {stopped}") },
+                    Err(stopped) => {
+                        MailOutcome::Deferred { reply: format!("writing the mail was cut short: {stopped}") }
+                    }
                 }
             }
             Way::Smtp(relay) => match (address(from), address(to)) {
@@ -211,9 +217,9 @@ fn tls(host: &str, ca_file: Option<&Path>) -> Result<TlsParameters, PostmanError
 }
 
 fn address(text: &str) -> Result<Address, String> {
-    text.parse::<Mailbox>().map(|mailbox| mailbox.email).map_err(|e| {
-        format!("`{}` cannot be understood as an address ({e}); correct it in the settings", clean(text))
-    })
+    text.parse::<Mailbox>()
+        .map(|mailbox| mailbox.email)
+        .map_err(|e| format!("`{}` cannot be understood as an address ({e}); correct it in the settings", clean(text)))
 }
 
 impl Relay {
@@ -243,9 +249,8 @@ impl Relay {
             implicit,
             None,
         );
-        let mut connection = within(patience.connect + patience.greeting, connecting)
-            .await
-            .map_err(|trouble| match trouble {
+        let mut connection =
+            within(patience.connect + patience.greeting, connecting).await.map_err(|trouble| match trouble {
                 Trouble::Silence(why) if encrypted => tls_failed(&at, &why),
                 trouble => trouble.told(&format!("{at} could not be reached or did not greet")),
             })?;
@@ -265,7 +270,9 @@ impl Relay {
         }
         if let Some(login) = &self.login {
             within(patience.login, connection.auth(&[Mechanism::Plain, Mechanism::Login], login)).await.map_err(
-                |trouble| trouble.told(&format!("{at} did not take the login; check user and password in the mail settings")),
+                |trouble| {
+                    trouble.told(&format!("{at} did not take the login; check user and password in the mail settings"))
+                },
             )?;
         }
         Ok(connection)
@@ -438,9 +445,13 @@ mod tests {
     fn default_patience_is_that_of_rfc_5321() {
         // RFC 5321 sections 4.5.3.2.1 to 4.5.3.2.6, in minutes.
         let patience = Patience::default();
-        for (step, minutes) in
-            [(patience.greeting, 5), (patience.sender, 5), (patience.recipient, 5), (patience.data, 2), (patience.content, 13)]
-        {
+        for (step, minutes) in [
+            (patience.greeting, 5),
+            (patience.sender, 5),
+            (patience.recipient, 5),
+            (patience.data, 2),
+            (patience.content, 13),
+        ] {
             assert!(step >= Duration::from_secs(minutes * 60), "{step:?}");
         }
     }

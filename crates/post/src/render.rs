@@ -5,7 +5,8 @@
 use engine::effect::Mail;
 use engine::notice::{AlarmNotice, Notice, Step};
 use lettre::message::header::{
-    ContentDisposition, ContentTransferEncoding, ContentType, From as FromHeader, HeaderName, HeaderValue, Headers, MIME_VERSION_1_0, To,
+    ContentDisposition, ContentTransferEncoding, ContentType, From as FromHeader, HeaderName, HeaderValue, Headers,
+    MIME_VERSION_1_0, To,
 };
 use lettre::message::{Mailbox, Mailboxes, MultiPart, SinglePart};
 use pile::time::Timestamp;
@@ -42,7 +43,9 @@ pub enum RenderError {
         source: lettre::address::AddressError,
     },
     /// No cutting made the mail small enough.
-    #[error("a mail to {to} takes {bytes} bytes even without its picture, more than the {LARGEST_MAIL} that are safe to send")]
+    #[error(
+        "a mail to {to} takes {bytes} bytes even without its picture, more than the {LARGEST_MAIL} that are safe to send"
+    )]
     TooLarge {
         /// To whom.
         to: String,
@@ -282,7 +285,9 @@ mod tests {
     #[test]
     fn fingerprints_are_those_of_fnv_1a() {
         // Test vectors of the FNV reference code (Noll), from memory.
-        for (text, want) in [("", 0xcbf2_9ce4_8422_2325), ("a", 0xaf63_dc4c_8601_ec8c), ("foobar", 0x8594_4171_f739_67e8)] {
+        for (text, want) in
+            [("", 0xcbf2_9ce4_8422_2325), ("a", 0xaf63_dc4c_8601_ec8c), ("foobar", 0x8594_4171_f739_67e8)]
+        {
             assert_eq!(fingerprint(text.as_bytes()), want, "{text}");
         }
     }

@@ -106,7 +106,8 @@ async fn a_relay_that_recovers_gets_the_mail_at_the_next_try() {
     let sink = SmtpSink::start();
     sink.behave(Manner::AnswerTimes { at: Step::Recipient, code: 450, words: "greylisted".into(), times: 2 });
     let postman = plain(sink.port());
-    let kinds = [words(&deliver(&postman).await).0, words(&deliver(&postman).await).0, words(&deliver(&postman).await).0];
+    let kinds =
+        [words(&deliver(&postman).await).0, words(&deliver(&postman).await).0, words(&deliver(&postman).await).0];
     assert_eq!(kinds, ["deferred", "deferred", "accepted"]);
     assert_eq!(sink.received().len(), 1);
 }
@@ -211,7 +212,10 @@ async fn encrypted_links_are_held_to_their_authority() {
             assert_eq!(kind, "deferred", "{why}: {reply}");
             assert!(reply.contains(want), "{why}: {reply}");
             assert!(reply.contains("nothing was sent"), "{why}: {reply}");
-            assert!(!seen.commands.iter().any(|line| line.starts_with("AUTH") || line.starts_with("MAIL")), "{why}: {seen:?}");
+            assert!(
+                !seen.commands.iter().any(|line| line.starts_with("AUTH") || line.starts_with("MAIL")),
+                "{why}: {seen:?}"
+            );
         }
     }
 }

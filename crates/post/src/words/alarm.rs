@@ -76,10 +76,7 @@ fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
             figures::when(zone, ended),
             ended.since(notice.onset)
         )),
-        Block::Section(
-            "What it was",
-            format!("Since {}: {}", figures::when(zone, notice.onset), sentence(&notice.finding)),
-        ),
+        what_it_was(notice, site),
         Block::Section("Acknowledged", acknowledged(notice, site)),
     ];
     let cause = match notice.cause.trim() {
@@ -88,7 +85,9 @@ fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     };
     blocks.push(Block::Section(
         "What to watch",
-        format!("The readings show that it ended, not that its cause is gone.{cause} If it comes back, a new mail says so."),
+        format!(
+            "The readings show that it ended, not that its cause is gone.{cause} If it comes back, a new mail says so."
+        ),
     ));
     if !notice.caution.trim().is_empty() {
         blocks.push(Block::Caution(notice.caution.clone()));
@@ -102,6 +101,20 @@ fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     blocks
 }
 
+/// The finding of the raise lives on in the frozen subject; the notice's own finding is that of the end.
+fn what_it_was(notice: &AlarmNotice, site: &Site) -> Block {
+    let subject = notice.thread_subject.trim();
+    let raise = subject.split_once("] ").filter(|_| subject.starts_with('[')).map_or(subject, |(_, raise)| raise);
+    let since = format!("Since {}: {}", figures::when(&site.zone, notice.onset), sentence(raise));
+    Block::Section(
+        "What it was",
+        match notice.finding.trim() {
+            "" => since,
+            now => format!("{since} At the end: {}", sentence(now)),
+        },
+    )
+}
+
 fn retired(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     let zone = &site.zone;
     let mut blocks = vec![
@@ -112,12 +125,10 @@ fn retired(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
             figures::when(zone, notice.at)
         )),
         Block::Paragraph(
-            "The alarm stood when its rule was removed. Nothing has shown that the condition ended: look for yourself.".into(),
+            "The alarm stood when its rule was removed. Nothing has shown that the condition ended: look for yourself."
+                .into(),
         ),
-        Block::Section(
-            "What it was",
-            format!("Since {}: {}", figures::when(zone, notice.onset), sentence(&notice.finding)),
-        ),
+        what_it_was(notice, site),
         Block::Section("Acknowledged", acknowledged(notice, site)),
     ];
     if !notice.response.is_empty() {
@@ -188,7 +199,9 @@ fn acknowledge(notice: &AlarmNotice, to: &str, site: &Site) -> Block {
             name.map_or_else(|| "NAME".into(), |name| quoted(&name))
         ),
         after: match notice.step {
-            Step::Raise => "This tells the others that you have it in hand. It neither ends the alarm nor stops the watching.",
+            Step::Raise => {
+                "This tells the others that you have it in hand. It neither ends the alarm nor stops the watching."
+            }
             Step::Clear | Step::Retire => "Until somebody does, it stays on the list of open alarms.",
         }
         .into(),
@@ -212,19 +225,17 @@ fn chart_in_words(chart: &Chart, site: &Site) -> Vec<String> {
     let mut out = Vec::new();
     for line in &chart.lines {
         let points = || line.points.iter().filter(|(at, v)| v.is_finite() && *at >= chart.from && *at <= chart.to);
-        let lowest = points().min_by(|a, b| a.1.total_cmp(&b.1));
-        let highest = points().max_by(|a, b| a.1.total_cmp(&b.1));
-        out.push(match (lowest, highest, points().next_back()) {
-            (Some(low), Some(high), Some(newest)) => format!(
-                "{}: lowest {} {sign} ({}), highest {} {sign} ({}), newest {} {sign} ({})",
-                line.label,
-                degrees(low.1),
-                site.zone.show_short(low.0),
-                degrees(high.1),
-                site.zone.show_short(high.0),
-                degrees(newest.1),
-                site.zone.show_short(newest.0),
-            ),
+        let values = || points().map(|point| point.1);
+        out.push(match (values().min_by(f32::total_cmp), values().max_by(f32::total_cmp), points().next_back()) {
+            (Some(low), Some(high), Some((at, newest))) => {
+                let (low, high, newest) = (degrees(low), degrees(high), degrees(*newest));
+                let end = if chart.to.since(*at) > line.max_gap {
+                    format!("{newest} {sign} at {}, nothing since", site.zone.show_short(*at))
+                } else {
+                    format!("{newest} {sign} at the end")
+                };
+                format!("{}: {end}; between {low} and {high} {sign}", line.label)
+            }
             _ => format!("{}: no readings", line.label),
         });
     }

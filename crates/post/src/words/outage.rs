@@ -18,7 +18,9 @@ pub(super) fn write(notice: &OutageNotice, site: &Site) -> Letter {
     let state = match (notice.blowers.len(), unproven.len()) {
         (0, _) => "The settings name no blower, so nothing is known of the air.".into(),
         (_, 0) => "Every blower has been seen running since.".to_owned(),
-        (all, n) => format!("{n} of {} not proven to run since.", figures::count(all as u64, "blower is", "blowers are")),
+        (all, n) => {
+            format!("{n} of {} not proven to run since.", figures::count(all as u64, "blower is", "blowers are"))
+        }
     };
     let mut steps: Vec<String> = unproven
         .iter()
@@ -47,7 +49,7 @@ pub(super) fn write(notice: &OutageNotice, site: &Site) -> Letter {
         .collect();
     let mut blocks = vec![
         Block::Lead(format!(
-            "{}: hypocaust was off from {} to {} ({off_for}), unasked. {state}",
+            "{}: hypocaust was off from {} to {} ({off_for}); nobody had stopped it. {state}",
             site.name,
             figures::when(zone, notice.from),
             figures::when(zone, notice.to)

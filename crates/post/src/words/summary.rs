@@ -17,21 +17,24 @@ const COVERAGE_LOW: f64 = 0.9;
 /// A newest core reading older than this at the end of the week is put before the reader: common practice, no source.
 const NEWEST_OLD: Span = Span::hours(24);
 
+/// So many needs are named in the first line.
+const NEEDS_IN_FIRST_LINE: usize = 6;
+
 /// A site of up to so many bins is told the newest core reading of each; a larger one has to fit into one mail.
 const BINS_TOLD_IN_FULL: usize = 60;
 
 pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
-    let needs: Vec<String> =
+    let needs: Vec<Need> =
         notice.bins.iter().filter_map(|bin| bin_needs(bin, notice, site)).chain(site_needs(notice)).collect();
     let week = format!("{}-W{:02}", notice.week.year, notice.week.week);
     let threshold = figures::temperature(notice.threshold_celsius, site.display);
     let lead = match needs.len() as u64 {
         0 => "Nothing needs you this week.".to_owned(),
-        n => format!("{} you this week.", figures::count(n, "thing needs", "things need")),
+        n => format!("{} you this week: {}.", figures::count(n, "thing needs", "things need"), briefly(&needs)),
     };
     let mut blocks = vec![Block::Lead(format!("{}, week {week}: {lead}", site.name))];
     if !needs.is_empty() {
-        blocks.push(Block::Lines("What needs you", needs.clone()));
+        blocks.push(Block::Lines("What needs you", needs.iter().map(|need| need.sentence.clone()).collect()));
     }
     blocks.push(table(notice, site, &threshold));
     blocks.push(Block::Lines("The record of this week", record(notice, site)));
@@ -65,11 +68,32 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
     Letter { subject, blocks }
 }
 
+/// One thing that needs the reader.
+struct Need {
+    /// In a word or two.
+    what: String,
+    /// In one line.
+    sentence: String,
+}
+
+/// The first needs in a word each.
+fn briefly(needs: &[Need]) -> String {
+    let mut words: Vec<String> = needs.iter().take(NEEDS_IN_FIRST_LINE).map(|need| need.what.clone()).collect();
+    if needs.len() > NEEDS_IN_FIRST_LINE {
+        words.push(format!("{} more", needs.len() - NEEDS_IN_FIRST_LINE));
+    }
+    words.join(", ")
+}
+
 /// What of a bin needs the reader, in one line; `None` when nothing does.
-fn bin_needs(bin: &BinWeek, notice: &SummaryNotice, site: &Site) -> Option<String> {
+fn bin_needs(bin: &BinWeek, notice: &SummaryNotice, site: &Site) -> Option<Need> {
     let mut needs = Vec::new();
     if !bin.standing.is_empty() {
-        needs.push(format!("{} still {}", bin.standing.join(", "), if bin.standing.len() == 1 { "stands" } else { "stand" }));
+        needs.push(format!(
+            "{} still {}",
+            bin.standing.join(", "),
+            if bin.standing.len() == 1 { "stands" } else { "stand" }
+        ));
     }
     if bin.batch.is_some() && !bin.off_air {
         match bin.newest_core {
@@ -86,21 +110,24 @@ fn bin_needs(bin: &BinWeek, notice: &SummaryNotice, site: &Site) -> Option<Strin
             },
         }
     }
-    if needs.is_empty() { None } else { Some(format!("{}: {}", bin.bin, needs.join("; "))) }
+    let sentence = format!("{}: {}", bin.bin, needs.join("; "));
+    (!needs.is_empty()).then(|| Need { what: bin.bin.to_string(), sentence })
 }
 
-fn site_needs(notice: &SummaryNotice) -> Vec<String> {
+fn site_needs(notice: &SummaryNotice) -> Vec<Need> {
     let mut needs = Vec::new();
     if notice.mails_given_up > 0 {
-        needs.push(format!(
+        let sentence = format!(
             "{} could not be delivered and {} given up: check the mail settings and the addresses",
             figures::count(notice.mails_given_up, "mail", "mails"),
             if notice.mails_given_up == 1 { "was" } else { "were" }
-        ));
+        );
+        needs.push(Need { what: "undelivered mail".into(), sentence });
     }
     let long = notice.off.iter().map(|(from, to)| to.since(*from)).filter(|off| *off > notice.max_gap).max();
     if let Some(long) = long {
-        needs.push(format!("hypocaust was off for {long} at one stretch: find out why"));
+        let sentence = format!("hypocaust was off for {long} at one stretch: find out why");
+        needs.push(Need { what: "time without watch".into(), sentence });
     }
     needs
 }
@@ -115,9 +142,7 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
     let mut remarks = Vec::new();
     let known = |span: Option<Span>| span.map_or_else(|| CANNOT_TELL.to_owned(), figures::hours);
     let (cells, sentences) = match &bin.batch {
-        None => {
-            (["empty", "–", "–", "–", "–"].map(String::from).to_vec(), vec!["empty".to_owned()])
-        }
+        None => (["empty", "–", "–", "–", "–"].map(String::from).to_vec(), vec!["empty".to_owned()]),
         Some((batch, age)) => {
             let (above, run) = (known(bin.at_or_above), known(bin.longest_run));
             let measured = bin.coverage.map_or_else(|| CANNOT_TELL.to_owned(), figures::percent);
@@ -132,7 +157,7 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
         }
     };
     if bin.batch.is_some() && bin.off_air {
-        remarks.push("Air is off.".into());
+        remarks.push("Air is off; its age is that at the end of its air.".into());
     }
     if bin.batch.is_some() && bins <= BINS_TOLD_IN_FULL {
         remarks.push(match bin.newest_core {
@@ -143,7 +168,8 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
         });
     }
     if !bin.alarms.is_empty() {
-        let alarms: Vec<String> = bin.alarms.iter().map(|(title, n)| format!("{title} {}", figures::times(*n))).collect();
+        let alarms: Vec<String> =
+            bin.alarms.iter().map(|(title, n)| format!("{title} {}", figures::times(*n))).collect();
         remarks.push(format!("Alarms of the week: {}", alarms.join(", ")));
     }
     if !bin.standing.is_empty() {
@@ -163,7 +189,10 @@ fn record(notice: &SummaryNotice, site: &Site) -> Vec<String> {
     }));
     out.push(match notice.refused {
         0 => "No payload was refused.".into(),
-        n => format!("{} refused; the ledger keeps each with its reason.", figures::count(n, "payload was", "payloads were")),
+        n => format!(
+            "{} refused; the ledger keeps each with its reason.",
+            figures::count(n, "payload was", "payloads were")
+        ),
     });
     out.push(match notice.mails_given_up {
         0 => "No mail was given up.".into(),
