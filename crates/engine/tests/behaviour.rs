@@ -26,7 +26,7 @@ fn a_hot_core_is_mailed_once_and_its_end_in_the_same_thread() {
     assert_eq!((mails[0].alarm, mails[0].occurrence, mails[0].number), (mails[1].alarm, 1, 0));
     assert_eq!(mails[1].number, 1, "the clear is the second mail of the occurrence");
     assert_eq!(mails[0].thread_subject, mails[1].thread_subject);
-    assert_eq!(mails[0].thread_subject, "[test-yard] b1 hot core: core 66.5 °C above 65.0 °C");
+    assert_eq!(mails[0].thread_subject, "[test-yard] b1 hot core: core 67.0 °C above 65.0 °C");
     assert_eq!(mails[0].onset, START + minutes(5), "the onset is the first reading over the limit, not the raise");
     assert!(mails[0].chart.is_some(), "the raise has a picture");
 }

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use engine::Engine;
 use engine::effect::{Effect, Level, MailId};
-use engine::input::{Input, LinkState, MailOutcome};
+use engine::input::{Input, MailOutcome};
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
 use pile::time::Timestamp;
@@ -51,6 +51,8 @@ pub struct Progress {
     pub listens_on: Option<std::net::SocketAddr>,
     /// Every deadline up to this instant was run and committed, and what it caused has come back.
     pub settled_at: Option<Timestamp>,
+    /// The store does not take what is to be committed; nothing is acknowledged meanwhile.
+    pub store_in_trouble: bool,
 }
 
 /// Why the daemon could not start or go on.
@@ -121,6 +123,7 @@ struct Loop {
     recorder: Option<Recorder>,
     folder: std::path::PathBuf,
     store_pages: Option<watch::Receiver<Option<u32>>>,
+    progress: watch::Sender<Progress>,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -183,6 +186,7 @@ pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch:
         recorder,
         folder: path.clone(),
         store_pages,
+        progress: progress.clone(),
     };
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
@@ -273,13 +277,8 @@ impl Item {
                 }
                 Item { inputs, ack: Some(arrival.ack), answer: None }
             }
-            Happening::Link(state, words) => {
-                match state {
-                    LinkState::Up => tracing::info!("the broker answers: {words}"),
-                    LinkState::Down => tracing::warn!("the broker does not answer: {words}; trying again by itself"),
-                }
-                Item::alone(Input::Link { state })
-            }
+            // The intake has told the log already, once an outage.
+            Happening::Link(state, _) => Item::alone(Input::Link { state }),
         }
     }
 }
@@ -353,12 +352,14 @@ impl Loop {
                     if troubled.is_none() {
                         tracing::error!("nothing is stored or acknowledged at present: {}", chain(&source));
                         troubled = Some(self.clock.now());
+                        self.progress.send_modify(|p| p.store_in_trouble = true);
                     }
                     tokio::time::sleep(COMMIT_RETRY).await;
                 }
             }
         }
         if let Some(since) = troubled {
+            self.progress.send_modify(|p| p.store_in_trouble = false);
             tracing::info!("the store takes readings again, after {} of trouble; nothing was lost", self.clock.now().since(since));
         }
     }

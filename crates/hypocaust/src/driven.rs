@@ -26,6 +26,9 @@ const PATIENCE: Duration = Duration::from_secs(60);
 /// Messages that a client may have unacknowledged at a time.
 const IN_FLIGHT: u16 = 200;
 
+/// The pause before a client connects again.
+const RECONNECT_AFTER: Duration = Duration::from_millis(100);
+
 /// A running daemon and the handles that move it.
 #[derive(Debug)]
 pub struct Driven {
@@ -87,6 +90,11 @@ impl Driven {
     /// Where the embedded broker listens.
     pub fn listens_on(&self) -> Option<SocketAddr> {
         self.progress.borrow().listens_on
+    }
+
+    /// What the daemon tells of itself, to wait for.
+    pub fn progress(&self) -> watch::Receiver<Progress> {
+        self.progress.clone()
     }
 
     /// The site.
@@ -164,7 +172,16 @@ pub fn connect(address: SocketAddr, client_id: &str) -> AsyncClient {
     // The client walks over its whole in-flight table at every flush; with the default of 65,535 that is where all its time goes.
     options.set_outgoing_inflight_upper_limit(IN_FLIGHT);
     let (client, mut events) = AsyncClient::builder(options).capacity(500).build();
-    tokio::spawn(async move { while events.poll().await.is_ok() {} });
+    tokio::spawn(async move {
+        loop {
+            match events.poll().await {
+                Ok(_) => {}
+                // Every handle of the client is gone.
+                Err(rumqttc::ConnectionError::RequestsDone) => break,
+                Err(_) => tokio::time::sleep(RECONNECT_AFTER).await,
+            }
+        }
+    });
     client
 }
 

@@ -135,7 +135,10 @@ pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>
         }
     };
     let status = StatusTopic { topic: engine::status_topic(site), gone: "{\"state\":\"not running\"}".into() };
-    Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, status, clock).await?)
+    // The embedded broker keeps its clients' sessions there, so that a probe that comes back after our restart sends again what it
+    // got no answer for.
+    let sessions = Some(site.data_folder.join("broker"));
+    Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, sessions, status, clock).await?)
 }
 
 /// Calls the outward heartbeat in the background; a failure is one log line, not an alarm of ours.

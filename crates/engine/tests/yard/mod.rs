@@ -41,7 +41,7 @@ const RULE = #{
     title: "Hot core", watches_for: "A core above the limit.", cause: "Too little air.", consequence: "The batch cooks itself.",
     response: ["Look at the blower.", "Give it more air."], caution: "Steam burns.", time_to_respond: "1 h", severity: "severe",
     every: "5 min", on_delay: "10 min", off_delay: "20 min", max_gap: "30 min", window: "1 d", evidence: "readings", stages: [],
-    settings: #{ limit: #{ default: 65.0, min: 0.0, max: 100.0, unit: "°C", about: "The limit (made for a test)." } },
+    settings: #{ limit: #{ value: 65.0, min: 0.0, max: 100.0, unit: "°C", about: "The limit (made for a test)." } },
 };
 fn judge(bin, set) {
     let core = bin.core.last();

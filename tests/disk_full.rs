@@ -1,0 +1,74 @@
+//! The disk is full: nothing is acknowledged, nothing is lost, one line tells of it, and it goes on by itself.
+//!
+//! SQLite's own page limit raises the error that a full disk does (SQLITE_FULL), without needing a small file system.
+
+#[path = "support/yard.rs"]
+mod yard;
+
+use std::io::Write;
+use std::sync::{Arc, Mutex};
+
+use hypocaust::driven::{Driven, connect, publish};
+use ledger::{Access, Ledger};
+use pile::time::Span;
+use tokio::sync::watch;
+use tracing_subscriber::fmt::MakeWriter;
+use yard::{PATIENCE, START, Yard, live, payload};
+
+/// Where the log goes, to be read by the test.
+#[derive(Clone, Default)]
+struct Log(Arc<Mutex<Vec<u8>>>);
+
+impl Write for Log {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0.lock().unwrap().extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+impl<'a> MakeWriter<'a> for Log {
+    type Writer = Log;
+    fn make_writer(&'a self) -> Log {
+        self.clone()
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_full_disk_holds_acknowledgements_back_until_there_is_room() {
+    let log = Log::default();
+    tracing_subscriber::fmt().with_ansi(false).with_writer(log.clone()).init();
+    let yard = Yard::new(1);
+    let (pages, limit) = watch::channel(None);
+    let mut driven = Driven::start(yard.site(), &yard.rules(), START, None, Some(limit)).await.unwrap();
+    let client = connect(driven.listens_on().unwrap(), "b1-node");
+    live(&mut driven, &client, "b1-core", &[50.0; 20]).await;
+    let mut progress = driven.progress();
+
+    // SQLite never shrinks below what is there, so this is "not one page more".
+    pages.send(Some(1)).unwrap();
+    let now = driven.now();
+    let mut notices = Vec::new();
+    for i in 1..=400 {
+        notices.push(publish(&client, "t/b1-core".into(), payload(now + Span::seconds(i), 51.0)).await.unwrap());
+    }
+    let full = tokio::time::timeout(PATIENCE, progress.wait_for(|p| p.store_in_trouble)).await;
+    full.expect("the store reports that it is full").unwrap();
+    let stored = || Ledger::open(&yard.data(), Access::Read).unwrap().counts().unwrap().readings;
+    assert!(stored() < 420, "some of the 400 do not fit");
+
+    pages.send(None).unwrap();
+    for notice in notices {
+        let heard = tokio::time::timeout(PATIENCE, notice.wait_completion_async()).await;
+        heard.expect("acknowledged once there is room").unwrap();
+    }
+    assert_eq!(stored(), 420, "nothing was lost and nothing came twice");
+    driven.stop().await.unwrap();
+
+    let text = String::from_utf8(log.0.lock().unwrap().clone()).unwrap();
+    let lines = |word: &str| text.lines().filter(|l| l.contains(word)).count();
+    assert_eq!(lines("nothing is stored or acknowledged at present"), 1, "{text}");
+    assert_eq!(lines("the store takes readings again"), 1, "{text}");
+}

@@ -1,0 +1,115 @@
+//! Readings in over a broker, advice out over SMTP: the whole path, with real conversations on both sides.
+//!
+//! Must never let a mail count that no SMTP server took responsibility for.
+
+#[path = "support/mosquitto.rs"]
+mod mosquitto;
+#[path = "support/smtp_sink.rs"]
+mod smtp_sink;
+#[path = "support/yard.rs"]
+mod yard;
+
+use hypocaust::driven::{Driven, connect};
+use hypocaust::socket::Request;
+use mosquitto::Mosquitto;
+use pile::time::Span;
+use smtp_sink::SmtpSink;
+use yard::{PATIENCE, START, Yard, crashing_series, letter, live};
+
+fn on_air() -> Request {
+    Request::OnAir { bin: "b1".into(), at: START.as_millis(), by: "Ann".into(), note: String::new(), loaded_celsius: Some(18.0) }
+}
+
+/// A batch that crashes: one raise, then one clear in the same thread, however the readings come in.
+async fn a_crash_is_mailed_once(mut driven: Driven, address: std::net::SocketAddr, sink: &SmtpSink) {
+    driven.ask(on_air()).await.unwrap();
+    let client = connect(address, "b1-node");
+    live(&mut driven, &client, "b1-core", &crashing_series()).await;
+    driven.stop().await.unwrap();
+
+    let crash: Vec<_> = sink
+        .received()
+        .iter()
+        .map(|mail| (mail.to.clone(), letter(&mail.data)))
+        .filter(|(_, l)| l.subject.contains("temperature crash"))
+        .collect();
+    let steps: Vec<_> = crash.iter().map(|(_, l)| l.step.clone().unwrap()).collect();
+    assert_eq!(steps, ["raise", "clear"], "exactly one raise and its clear");
+    let (raise, clear) = (&crash[0].1, &crash[1].1);
+    assert_eq!(crash[0].0, ["ann@test.example"]);
+    assert_eq!(clear.in_reply_to.as_deref(), Some(raise.id.as_str()), "the clear answers the raise");
+    assert_eq!(clear.references.first(), raise.references.first(), "both share the root of the thread");
+    assert_eq!(clear.subject, format!("Re: {}", raise.subject));
+    assert!(raise.text.contains("Do now"), "advice first:\n{}", raise.text);
+    let head: String = raise.text.chars().take(200).collect();
+    assert!(head.contains("b1"), "the first line names the bin:\n{head}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_crash_is_mailed_once_over_the_embedded_broker() {
+    let sink = SmtpSink::start();
+    let yard = Yard::new(1).smtp_at(sink.port());
+    let driven = yard.driven(START).await;
+    let address = driven.listens_on().unwrap();
+    a_crash_is_mailed_once(driven, address, &sink).await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_crash_is_mailed_once_over_mosquitto() {
+    let Some(broker) = Mosquitto::start("a_crash_is_mailed_once_over_mosquitto") else { return };
+    let sink = SmtpSink::start();
+    let yard = Yard::new(1).smtp_at(sink.port()).broker_at(broker.port());
+    let driven = yard.driven(START).await;
+    let address = format!("127.0.0.1:{}", broker.port()).parse().unwrap();
+    a_crash_is_mailed_once_from_afar(driven, address, &sink).await;
+}
+
+/// At a broker elsewhere a publisher's acknowledgement says nothing about our commit, so the daemon's store is waited for.
+async fn a_crash_is_mailed_once_from_afar(mut driven: Driven, address: std::net::SocketAddr, sink: &SmtpSink) {
+    driven.ask(on_air()).await.unwrap();
+    let client = connect(address, "b1-node");
+    let folder = driven.site().data_folder.clone();
+    let store = ledger::Ledger::open(&folder, ledger::Access::Read).unwrap();
+    for (n, value) in (1u64..).zip(crashing_series()) {
+        live(&mut driven, &client, "b1-core", &[value]).await;
+        yard::eventually("the reading in the store", || (store.counts().unwrap().readings == n).then_some(())).await;
+    }
+    driven.stop().await.unwrap();
+    let steps: Vec<_> = sink
+        .received()
+        .iter()
+        .map(|mail| letter(&mail.data))
+        .filter(|l| l.subject.contains("temperature crash"))
+        .map(|l| l.step.unwrap())
+        .collect();
+    assert_eq!(steps, ["raise", "clear"], "exactly one raise and its clear");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn smtp_that_is_down_for_an_hour_loses_no_mail_and_is_told_of_once() {
+    let mut sink = SmtpSink::start();
+    let yard = Yard::new(1).smtp_at(sink.port()).with_rule("hot-now", yard::HOT_NOW);
+    let mut driven = yard.driven(START).await;
+    let client = connect(driven.listens_on().unwrap(), "b1-node");
+    sink.stop();
+    live(&mut driven, &client, "b1-core", &[60.0, 70.0]).await;
+    // An hour of simulated time with the relay down: every attempt is refused at once.
+    for _ in 0..60 {
+        let next = driven.now() + Span::minutes(1);
+        driven.advance_to(next).await.unwrap();
+    }
+    assert!(sink.received().is_empty());
+    sink.restart();
+    for _ in 0..60 {
+        let next = driven.now() + Span::minutes(1);
+        driven.advance_to(next).await.unwrap();
+    }
+    let seen = sink.wait_for(|seen| !seen.received.is_empty(), PATIENCE);
+    driven.stop().await.unwrap();
+    assert_eq!(seen.received.len(), 1, "the raise, once");
+    let raise = letter(&seen.received[0].data);
+    assert!(raise.subject.contains("hot now"), "{}", raise.subject);
+    let store = ledger::Ledger::open(&yard.data(), ledger::Access::Read).unwrap();
+    let counts = store.counts().unwrap();
+    assert_eq!((counts.mails_accepted, counts.mails_waiting, counts.mails_given_up), (1, 0, 0));
+}
