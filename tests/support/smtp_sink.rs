@@ -401,6 +401,7 @@ fn converse(stream: TcpStream, shared: &Arc<Shared>) -> io::Result<()> {
     session.greeting().write_to(stream.get_mut())?;
     stream.get_mut().flush()?;
     let mut in_content = false;
+    let mut content_refused = false;
     loop {
         let mut line = Vec::new();
         if stream.read_until(b'\n', &mut line)? == 0 {
@@ -409,6 +410,11 @@ fn converse(stream: TcpStream, shared: &Arc<Shared>) -> io::Result<()> {
         if !in_content {
             shared.note(|seen| seen.commands.push(String::from_utf8_lossy(&line).trim_end().to_owned()));
         }
+        if content_refused {
+            // The session of mailin stays in the content after it was refused, so the farewell is answered here.
+            stream.get_mut().write_all(b"221 Goodbye\r\n")?;
+            return stream.get_mut().flush();
+        }
         let response = session.process(&line);
         if hang_up.load(Ordering::SeqCst) {
             return Ok(());
@@ -416,6 +422,7 @@ fn converse(stream: TcpStream, shared: &Arc<Shared>) -> io::Result<()> {
         if response.action == Action::NoReply {
             continue;
         }
+        content_refused = in_content && response.is_error;
         in_content = response.code == 354;
         response.write_to(stream.get_mut())?;
         stream.get_mut().flush()?;

@@ -45,9 +45,12 @@ const MARKS_MAX: usize = 40;
 const LINES_MAX: usize = 12;
 const HOURS_PER_DAY: i64 = 24;
 
+/// Pixels drawn and pixels left out in turn; `None` draws all.
+type Dash = Option<(i32, i32)>;
+
 /// Lines differ in colour, in dashes and in width, so that nobody needs to tell colours apart. Dark enough to be read as letters on
 /// white (contrast above 4.5 to 1).
-const PENS: [(RGBColor, Option<(i32, i32)>, u32); 6] = [
+const PENS: [(RGBColor, Dash, u32); 6] = [
     (RGBColor(0, 84, 147), None, 5),
     (RGBColor(170, 60, 0), Some((18, 8)), 4),
     (RGBColor(0, 0, 0), Some((4, 7)), 4),
@@ -155,7 +158,7 @@ fn svg(chart: &Chart, zone: &Zone, display: Display) -> Result<String, ChartErro
         let frame = Frame::around(chart, display);
         let mut pen = Pen { area: &area, failed: None };
         frame.draw_axes(&mut pen, chart, zone, display);
-        frame.draw_marks(&mut pen, chart);
+        frame.draw_marks(&mut pen);
         frame.draw_lines(&mut pen, chart, display);
         if let Some(error) = pen.failed {
             return Err(ChartError::Draw(error));
@@ -180,11 +183,11 @@ impl Pen<'_, '_> {
         }
     }
 
-    fn stroke(&mut self, points: Vec<(i32, i32)>, colour: RGBColor, width: u32, dash: Option<(i32, i32)>) {
+    fn stroke(&mut self, points: Vec<(i32, i32)>, colour: RGBColor, width: u32, dash: Dash) {
         let style = ShapeStyle { color: colour.to_rgba(), filled: false, stroke_width: width };
         let outcome = match dash {
             None => self.area.draw(&PathElement::new(points, style)),
-            Some((on, off)) => self.area.draw(&DashedPathElement::new(points.into_iter(), on, off, style)),
+            Some((on, off)) => self.area.draw(&DashedPathElement::new(points, on, off, style)),
         };
         self.note(outcome);
     }
@@ -334,7 +337,7 @@ impl Frame {
         pen.stroke(vec![(self.left, self.bottom), (self.right, self.bottom)], INK, 2, None);
     }
 
-    fn draw_marks(&self, pen: &mut Pen<'_, '_>, _: &Chart) {
+    fn draw_marks(&self, pen: &mut Pen<'_, '_>) {
         for mark in &self.marks {
             let row = mark.words.as_ref().map_or(0, |(row, _, _)| *row);
             let reach = if mark.words.is_some() { self.top - 4 - LINE_HEIGHT * row as i32 } else { self.top };

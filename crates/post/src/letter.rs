@@ -254,7 +254,7 @@ pub(crate) fn as_html(letter: &Letter, clip: Clip, picture: Option<&Inline<'_>>)
 fn list(out: &mut String, tag: &str, items: &[String]) {
     let _ = writeln!(out, "<{tag}>");
     for item in items {
-        let _ = writeln!(out, "<li>{}</li>", escape(item));
+        let _ = writeln!(out, "<li>{}</li>", prose(item));
     }
     let _ = writeln!(out, "</{tag}>");
 }
@@ -262,10 +262,10 @@ fn list(out: &mut String, tag: &str, items: &[String]) {
 fn block_as_html(out: &mut String, block: &Block, clip: Clip, picture: Option<&Inline<'_>>) {
     // Writing to a String cannot fail, so its results are dropped.
     let _ = match block {
-        Block::Lead(text) => writeln!(out, "<h1>{}</h1>", escape(&cut(text, clip.characters * 2))),
-        Block::Paragraph(text) => writeln!(out, "<p>{}</p>", escape(&cut(text, clip.characters * 2))),
+        Block::Lead(text) => writeln!(out, "<h1>{}</h1>", prose(&cut(text, clip.characters * 2))),
+        Block::Paragraph(text) => writeln!(out, "<p>{}</p>", prose(&cut(text, clip.characters * 2))),
         Block::Section(title, text) => {
-            writeln!(out, "<h2>{}</h2>\n<p>{}</p>", escape(title), escape(&cut(text, clip.characters * 2)))
+            writeln!(out, "<h2>{}</h2>\n<p>{}</p>", escape(title), prose(&cut(text, clip.characters * 2)))
         }
         Block::Steps(title, items) => {
             let _ = writeln!(out, "<h2>{}</h2>", escape(title));
@@ -278,15 +278,15 @@ fn block_as_html(out: &mut String, block: &Block, clip: Clip, picture: Option<&I
             Ok(())
         }
         Block::Caution(text) => {
-            writeln!(out, "<p class=\"caution\"><strong>Caution:</strong> {}</p>", escape(&cut(text, clip.characters)))
+            writeln!(out, "<p class=\"caution\"><strong>Caution:</strong> {}</p>", prose(&cut(text, clip.characters)))
         }
         Block::Command { title, before, command, after } => writeln!(
             out,
             "<h2>{}</h2>\n<p>{}</p>\n<code>{}</code>\n<p>{}</p>",
             escape(title),
-            escape(&cut(before, clip.characters)),
+            prose(&cut(before, clip.characters)),
             escape(&clean(command)),
-            escape(&cut(after, clip.characters))
+            prose(&cut(after, clip.characters))
         ),
         Block::Picture { title, in_words } => {
             let _ = writeln!(out, "<h2>{}</h2>", escape(title));
@@ -352,6 +352,26 @@ fn table_as_html(out: &mut String, table: &Table, clip: Clip) {
     }
 }
 
+/// Escapes running text, and keeps numbers and their units on one line.
+fn prose(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some((before, after)) = rest.split_once(' ') {
+        let unit = after.split([' ', ',', '.', ';', ')', ':']).next().unwrap_or("");
+        out.push_str(before);
+        out.push(if before.ends_with(|c: char| c.is_ascii_digit()) && UNITS.contains(&unit) { '\u{a0}' } else { ' ' });
+        rest = after;
+    }
+    out.push_str(rest);
+    escape(&out)
+}
+
+/// What may follow a number without being a word.
+const UNITS: [&str; 20] = [
+    "°C", "°F", "K", "K/d", "°F/d", "%", "d", "h", "min", "s", "L", "gal", "m", "ft", "m³", "Pa", "kPa", "ppm", "A",
+    "m³/h",
+];
+
 fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
@@ -382,6 +402,19 @@ mod tests {
             ("Größe °C", "Größe °C", "letters of all alphabets stay"),
         ] {
             assert_eq!(clean(text), want, "{why}");
+        }
+    }
+
+    #[test]
+    fn numbers_keep_their_units_on_the_line() {
+        for (text, want) in [
+            ("down 7.4 K in 24 h (limit 5.6 K).", "down 7.4\u{a0}K in 24\u{a0}h (limit 5.6\u{a0}K)."),
+            ("1 h 5 min", "1\u{a0}h 5\u{a0}min"),
+            ("3 hot bins & 2 d", "3 hot bins &amp; 2\u{a0}d"),
+            ("10 Mar", "10 Mar"),
+            ("", ""),
+        ] {
+            assert_eq!(prose(text), want);
         }
     }
 

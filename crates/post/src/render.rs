@@ -182,7 +182,7 @@ fn put_list(headers: &mut Headers, mail: &Mail, site: &Site, domain: &str) {
             "List-Unsubscribe",
             &[format!(
                 "<mailto:{}?subject={}>",
-                percent_encoded(&sender.email.to_string()),
+                percent_encoded(sender.email.as_ref()),
                 percent_encoded(&format!("unsubscribe {label} weekly summary"))
             )],
         );
