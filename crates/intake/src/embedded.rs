@@ -6,8 +6,9 @@ use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::io;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 use std::pin::Pin;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, Weak};
 use std::time::Duration;
 
 use bytes::Bytes;
@@ -45,6 +46,7 @@ enum Life {
 pub(crate) async fn start(
     listen: SocketAddr,
     clients: Option<&str>,
+    sessions: Option<PathBuf>,
     status: StatusTopic,
     inlet: Inlet,
     happenings: mpsc::Receiver<Happening>,
@@ -67,12 +69,13 @@ pub(crate) async fn start(
         will_delays,
     });
     let library = |e: mqtt5::MqttError| IntakeError::Library { why: e.to_string() };
-    let broker = MqttBroker::with_config(config(listen, Arc::clone(&hook))).await.map_err(library)?;
+    let broker = MqttBroker::with_config(config(listen, sessions, Arc::clone(&hook))).await.map_err(library)?;
     let mut broker = broker.with_auth_provider(Arc::new(keeper));
     let router = broker.router();
     // Set once, here; nobody is connected yet.
-    let _ = hook.router.set(Arc::clone(&router));
+    let _ = hook.router.set(Arc::downgrade(&router));
     let listen_addr = broker.local_addr();
+    let storage = broker.storage();
     let stopper = broker.shutdown_handle();
     let mut ready = broker.ready_receiver();
     let (link, watched) = watch::channel(LinkState::Up);
@@ -94,16 +97,33 @@ pub(crate) async fn start(
     tracing::info!("{words}");
     let _ = inlet.tell(LinkState::Up, words).await;
 
-    let (publisher, publishing) = publisher::start(watched, hand(Arc::clone(&router)));
+    let (publisher, mut publishing) = publisher::start(watched, hand(Arc::clone(&router)));
     let tasks = vec![run.abort_handle(), publishing.abort_handle()];
     let ceremony = async move {
         life.send_replace(Life::Stopping);
         let gone = Outgoing { topic: status.topic, payload: status.gone.into(), retain: Retain::Keep };
         hand(router)(gone).await;
+        // A connection that is told to end looks no more at what waits for it.
+        tokio::time::sleep(limits::FAREWELL).await;
         stopper.shutdown();
-        if timeout(limits::STOP_WITHIN, &mut run).await.is_err() {
-            // Some client does not read; its connection dies with the task.
+        let end = async {
+            let _ = (&mut run).await;
+            // Ends with the broker, whose link it watches.
+            let _ = (&mut publishing).await;
+            if let Some(storage) = storage {
+                let _ = storage.shutdown().await;
+                // The last connection to end frees the folder for the next run.
+                let folder = Arc::downgrade(&storage);
+                drop(storage);
+                while folder.strong_count() > 0 {
+                    tokio::time::sleep(limits::LOOK_AGAIN).await;
+                }
+            }
+        };
+        // A client that does not read could hold this up; its connection dies with the process.
+        if timeout(limits::STOP_WITHIN, end).await.is_err() {
             run.abort();
+            publishing.abort();
         }
     };
     Ok(Intake { happenings, publisher, listen_addr, shutdown: Shutdown::new(ceremony, tasks) })
@@ -116,9 +136,10 @@ fn bind_fault(listen: SocketAddr, source: io::Error) -> IntakeError {
     }
 }
 
-fn config(listen: SocketAddr, hook: Arc<Hook>) -> BrokerConfig {
+fn config(listen: SocketAddr, sessions: Option<PathBuf>, hook: Arc<Hook>) -> BrokerConfig {
     let storage = StorageConfig {
-        backend: StorageBackend::Memory,
+        backend: if sessions.is_some() { StorageBackend::File } else { StorageBackend::Memory },
+        base_dir: sessions.unwrap_or_default(),
         // Needed even in memory, or clients that are away get no session.
         enable_persistence: true,
         max_queued_messages_per_client: limits::CLIENT_QUEUE_MESSAGES,
@@ -161,7 +182,8 @@ struct Will {
 struct Hook {
     inlet: Inlet,
     life: watch::Receiver<Life>,
-    router: OnceLock<Arc<MessageRouter>>,
+    /// Weak, for the router holds this hook.
+    router: OnceLock<Weak<MessageRouter>>,
     /// Wills of open connections, oldest connection first: a client that connects again does so before its lost connection is
     /// reported.
     wills: Mutex<BTreeMap<String, VecDeque<Option<Will>>>>,
@@ -222,7 +244,7 @@ impl BrokerEventHandler for Hook {
             }
             // The library knows no "do not answer". A QoS 0 message in place of this one is not answered, and with its entry
             // removed the connection closes, so that the client sends the message again when it is back.
-            if let Some(router) = self.router.get() {
+            if let Some(router) = self.router.get().and_then(Weak::upgrade) {
                 router.disconnect_client(&event.client_id).await;
             }
             PublishAction::Transform(PublishPacket::new(NOWHERE, Bytes::new(), QoS::AtMostOnce))

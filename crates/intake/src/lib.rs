@@ -112,6 +112,11 @@ pub enum IntakeError {
         /// What is wrong with it.
         why: &'static str,
     },
+    /// The settings name a password file and its text was not handed over.
+    #[error(
+        "broker.embedded.passwords is set and its file could not be read; check that it exists and that this user may read it"
+    )]
+    NoClients,
     /// The login names a user, and no password was found.
     #[error(
         "broker.login names the user {user} and there is no password for it; put it into the file that broker.login.password names"
@@ -147,12 +152,19 @@ pub enum IntakeError {
 
 /// Starts the intake: listens, or begins to connect. A broker elsewhere need not be there yet.
 ///
+/// `sessions` is a folder of its own for the broker inside, where it keeps its clients' sessions and retained messages; a broker
+/// elsewhere needs none. With a folder a client that comes back after our restart is told that its session is there, and sends again
+/// what it got no answer for; told otherwise, MQTT has it forget those messages. The folder sees a synced write for each connection
+/// and each retained message: on a machine with an SD card and many retained topics a folder in memory (`/run`) spares the card, and
+/// outlives the process, though not the machine. `None` keeps everything in the process.
+///
 /// # Errors
 /// [`IntakeError`] when it could not work however long one waited.
 pub async fn start(
     broker: &Broker,
     router: Arc<decode::Router>,
     secrets: Secrets,
+    sessions: Option<PathBuf>,
     status: StatusTopic,
     clock: Clock,
 ) -> Result<Intake, IntakeError> {
@@ -160,8 +172,9 @@ pub async fn start(
     let _ = rustls::crypto::ring::default_provider().install_default();
     let (inlet, happenings) = inlet::open(router, clock);
     match broker {
+        Broker::Embedded { passwords: Some(_), .. } if secrets.clients.is_none() => Err(IntakeError::NoClients),
         Broker::Embedded { listen, .. } => {
-            embedded::start(*listen, secrets.clients.as_deref(), status, inlet, happenings).await
+            embedded::start(*listen, secrets.clients.as_deref(), sessions, status, inlet, happenings).await
         }
         Broker::Remote { host, port, security, login, client_id } => {
             let session = remote::Session { host, port: *port, security, login: login.as_ref(), client_id };

@@ -49,5 +49,9 @@ pub const KEPT_TOPICS: usize = 10_000;
 pub const WRONG_PASSWORD_AFTER: Duration = Duration::from_millis(500);
 /// Topics without an entry in the settings that are told, once each; beyond it they pass in silence.
 pub const UNMAPPED_TOLD: usize = 1_000;
+/// How long the broker inside goes on after its farewell, so that panels hear it.
+pub const FAREWELL: Duration = Duration::from_millis(100);
+/// How often we look whether the last connection has ended.
+pub const LOOK_AGAIN: Duration = Duration::from_millis(5);
 /// Stopping takes no longer than this.
-pub const STOP_WITHIN: Duration = Duration::from_millis(900);
+pub const STOP_WITHIN: Duration = Duration::from_millis(800);

@@ -3,19 +3,22 @@
 //! Must never publish from the task that polls the connection, and never send an acknowledgement of an earlier connection: the same
 //! packet id may then belong to another message.
 
+use std::future::{Future, ready};
 use std::path::Path;
+use std::pin::Pin;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 use decode::Retained;
 use engine::input::LinkState;
 use rumqttc::{
-    AckMode, AsyncClient, BrokerSessionResumePolicy, ClientError, ConnectReturnCode, ConnectionError,
-    DisconnectReasonCode, Event, EventLoop, LastWill, ManualAck, MqttOptions, Packet, Publish, PublishOptions, QoS,
-    RetainForwardRule, StateError, SubAck, SubscribeFilter, SubscribeReasonCode, Transport,
+    AckMode, AsyncClient, ClientError, ConnectReturnCode, ConnectionError, DisconnectReasonCode, Event, EventLoop,
+    LastWill, ManualAck, MqttOptions, NetworkOptions, Packet, PersistedAckMode, PersistedSession, Publish,
+    PublishOptions, QoS, RetainForwardRule, SessionStore, SessionStoreError, SessionStoreKey, StateError, SubAck,
+    SubscribeFilter, SubscribeReasonCode, Transport,
 };
 use site::model::{LinkSecurity, Login};
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
 use tokio::time::{Instant, sleep, timeout};
 
 use crate::inlet::{Closed, Happening, Inlet, Settled};
@@ -46,10 +49,11 @@ pub(crate) fn start(
         .map_err(|e| IntakeError::Library { why: e.to_string() })?;
     let generation = Arc::new(Mutex::new(0));
     let reset = Arc::new(Notify::new());
-    let (verdicts, settled) = mpsc::unbounded_channel();
+    let (orders, received) = mpsc::unbounded_channel();
     let (link, watched) = watch::channel(LinkState::Down);
 
-    let acknowledging = tokio::spawn(acknowledge(settled, client.clone(), Arc::clone(&generation), Arc::clone(&reset)));
+    let acknowledging =
+        tokio::spawn(acknowledge(received, client.clone(), Arc::clone(&generation), Arc::clone(&reset)));
     let poller = Poller {
         at: format!("{}:{}", session.host, session.port),
         client_id: session.client_id.to_owned(),
@@ -57,7 +61,7 @@ pub(crate) fn start(
         inlet,
         generation,
         reset,
-        verdicts,
+        orders: orders.clone(),
         link,
         standing: Standing::New,
         pause: limits::RETRY_MIN,
@@ -70,6 +74,10 @@ pub(crate) fn start(
         let up = *watched.borrow() == LinkState::Up;
         let goodbye = async {
             if up {
+                // What was released before the end is still acknowledged.
+                let (done, flushed) = oneshot::channel();
+                let _ = orders.send(Order::Flush(done));
+                let _ = flushed.await;
                 let options = PublishOptions::at_least_once().retained();
                 let _ = client.publish(status.topic, status.gone, options).await;
                 let _ = client.disconnect().await;
@@ -84,12 +92,15 @@ pub(crate) fn start(
 
 fn options(session: &Session<'_>, password: Option<String>, status: &StatusTopic) -> Result<MqttOptions, IntakeError> {
     let mut options = MqttOptions::new(session.client_id, (session.host, session.port));
+    let mut network = NetworkOptions::new();
+    // Acknowledgements are small, and the broker waits for them.
+    network.set_tcp_nodelay(true);
     options
+        .set_network_options(network)
         .set_keep_alive(limits::KEEP_ALIVE_SECONDS)
         .set_connect_timeout(limits::CONNECT_WITHIN)
         .set_clean_start(false)
-        // After a restart the broker remembers the session and we do not; what it has for us must not be thrown away for that.
-        .set_broker_session_resume_policy(BrokerSessionResumePolicy::AllowBrokerOnly)
+        .set_session_store(NothingUnderWay)
         .set_session_expiry_interval(Some(limits::SESSION_EXPIRY_SECONDS))
         .set_receive_maximum(Some(limits::RECEIVE_MAX))
         .set_max_packet_size(Some(limits::PACKET_BYTES_MAX))
@@ -139,7 +150,50 @@ fn hand(client: AsyncClient) -> Hand {
     })
 }
 
-/// How the debt of one message ended, and on which connection it was made.
+/// What we remember of our session when the daemon starts: nothing under way.
+///
+/// That is the truth, for the only things under way from us are publishes with QoS 1, and those are said anew. It must be said because
+/// the library otherwise refuses a session that the broker remembers and we do not, and with its own leniency for that case
+/// (`AllowBrokerOnly`) it silently drops every SUBSCRIBE and PUBLISH of ours instead.
+#[derive(Debug)]
+struct NothingUnderWay;
+
+type Stored<'a, T> = Pin<Box<dyn Future<Output = Result<T, SessionStoreError>> + Send + 'a>>;
+
+impl SessionStore for NothingUnderWay {
+    fn load<'a>(&'a self, key: &'a SessionStoreKey) -> Stored<'a, Option<PersistedSession>> {
+        let session = PersistedSession {
+            format_version: 1,
+            client_id: key.client_id().to_owned(),
+            clean_start: false,
+            session_expiry_interval: Some(limits::SESSION_EXPIRY_SECONDS),
+            outgoing_inflight_upper_limit: None,
+            ack_mode: PersistedAckMode::Manual,
+            last_pkid: 0,
+            last_puback: 0,
+            replay: Vec::new(),
+            incoming_qos2: Vec::new(),
+        };
+        Box::pin(ready(Ok(Some(session))))
+    }
+
+    fn save<'a>(&'a self, _: &'a SessionStoreKey, _: &'a PersistedSession) -> Stored<'a, ()> {
+        Box::pin(ready(Ok(())))
+    }
+
+    fn clear<'a>(&'a self, _: &'a SessionStoreKey) -> Stored<'a, ()> {
+        Box::pin(ready(Ok(())))
+    }
+}
+
+/// What the acknowledging task is asked.
+enum Order {
+    /// How the debt of one message ended, and on which connection it was made.
+    Settle(Verdict),
+    /// Say so when everything before this was passed on.
+    Flush(oneshot::Sender<()>),
+}
+
 struct Verdict {
     generation: u64,
     ack: ManualAck,
@@ -148,14 +202,21 @@ struct Verdict {
 
 /// Sends acknowledgements as commits release them: a commit releases many at once, and those go out together.
 async fn acknowledge(
-    mut settled: mpsc::UnboundedReceiver<Verdict>,
+    mut orders: mpsc::UnboundedReceiver<Order>,
     client: AsyncClient,
     generation: Arc<Mutex<u64>>,
     reset: Arc<Notify>,
 ) {
     let mut batch = Vec::with_capacity(limits::ACK_BATCH);
-    while settled.recv_many(&mut batch, limits::ACK_BATCH).await > 0 {
-        for verdict in batch.drain(..) {
+    while orders.recv_many(&mut batch, limits::ACK_BATCH).await > 0 {
+        for order in batch.drain(..) {
+            let verdict = match order {
+                Order::Settle(verdict) => verdict,
+                Order::Flush(done) => {
+                    let _ = done.send(());
+                    continue;
+                }
+            };
             while settle(&verdict, &client, &generation, &reset) == Sent::NoRoom {
                 tokio::task::yield_now().await;
             }
@@ -206,7 +267,7 @@ struct Poller {
     generation: Arc<Mutex<u64>>,
     /// A message was dropped unacknowledged: only a new connection brings it again.
     reset: Arc<Notify>,
-    verdicts: mpsc::UnboundedSender<Verdict>,
+    orders: mpsc::UnboundedSender<Order>,
     link: watch::Sender<LinkState>,
     standing: Standing,
     pause: Duration,
@@ -226,7 +287,11 @@ impl Poller {
             };
             let goes_on = match event {
                 Ok(Event::Incoming(Packet::Publish(publish))) => self.arrived(publish).await,
-                Ok(Event::Incoming(Packet::ConnAck(_))) => self.connected().await,
+                Ok(Event::Incoming(Packet::ConnAck(_))) => {
+                    // From here on the library remembers by itself, and need not write a checkpoint for every packet.
+                    connection.options.clear_session_store();
+                    self.connected().await
+                }
                 Ok(Event::Incoming(Packet::SubAck(suback))) => self.subscribed(&suback).await,
                 Ok(_) => Ok(()),
                 Err(ConnectionError::RequestsDone) => return,
@@ -254,10 +319,10 @@ impl Poller {
         let retained = if publish.retain { Retained::Kept } else { Retained::Fresh };
         let decoded = self.inlet.decode(&topic, &publish.payload, retained);
         let settle = self.client.prepare_ack(&publish).map(|ack| {
-            let verdicts = self.verdicts.clone();
+            let orders = self.orders.clone();
             let generation = *self.generation.lock().unwrap_or_else(PoisonError::into_inner);
             Box::new(move |how| {
-                let _ = verdicts.send(Verdict { generation, ack, how });
+                let _ = orders.send(Order::Settle(Verdict { generation, ack, how }));
             }) as Box<dyn FnOnce(Settled) + Send>
         });
         match (decoded, settle) {
@@ -284,35 +349,21 @@ impl Poller {
                 filter
             })
             .collect();
-        if !filters.is_empty() {
-            // In a task of its own: waiting for room in the request channel here would wait for ourselves.
-            let client = self.client.clone();
-            tokio::spawn(async move {
-                if let Err(e) = client.subscribe_many(filters).await {
-                    tracing::error!(error = %e, "the subscription could not be asked for; correct the patterns under `topics`");
-                }
-            });
+        if filters.is_empty() {
+            return self.up().await;
         }
-        let words = match self.standing {
-            Standing::Down(since) => {
-                let away = pile::time::Span::from_seconds_f64(since.elapsed().as_secs_f64());
-                format!("the broker {} is back after {away}", self.at)
+        // In a task of its own: waiting for room in the request channel here would wait for ourselves.
+        let client = self.client.clone();
+        tokio::spawn(async move {
+            if let Err(e) = client.subscribe_many(filters).await {
+                tracing::error!(error = %e, "the subscription could not be asked for; correct the patterns under `topics`");
             }
-            _ => format!("connected to the broker {}", self.at),
-        };
-        let again = matches!(self.standing, Standing::Up(_));
-        self.standing = Standing::Up(Instant::now());
-        if again {
-            // After a reset of our own making nothing changed for anybody else, but our will went out: publish over it.
-            self.link.send_replace(LinkState::Up);
-            return Ok(());
-        }
-        tracing::info!("{words}");
-        self.link.send_replace(LinkState::Up);
-        self.inlet.tell(LinkState::Up, words).await
+        });
+        Ok(())
     }
 
-    async fn subscribed(&self, suback: &SubAck) -> Result<(), Closed> {
+    /// Only now can messages come.
+    async fn subscribed(&mut self, suback: &SubAck) -> Result<(), Closed> {
         let filters = self.inlet.filters();
         for (filter, code) in filters.iter().zip(&suback.return_codes) {
             match code {
@@ -323,30 +374,57 @@ impl Poller {
                 SubscribeReasonCode::Success(_) => {}
                 refused => {
                     let words = format!(
-                        "the broker {} refused the subscription to `{filter}` ({refused:?}): no reading will come from it; allow it there for the client {}",
+                        "the broker {} refused the subscription to `{filter}` ({refused:?}): no reading will come from it; allow it there for the client id `{}`",
                         self.at, self.client_id
                     );
-                    tracing::error!("{words}");
-                    self.inlet.tell(LinkState::Down, words).await?;
+                    return self.down(words).await;
                 }
             }
         }
-        Ok(())
+        self.up().await
+    }
+
+    async fn up(&mut self) -> Result<(), Closed> {
+        let words = match self.standing {
+            Standing::Down(since) => {
+                let away = pile::time::Span::from_seconds_f64(since.elapsed().as_secs_f64());
+                format!("the broker {} is back after {away}", self.at)
+            }
+            Standing::New | Standing::Up(_) => format!("connected to the broker {}", self.at),
+        };
+        let news = !matches!(self.standing, Standing::Up(_));
+        self.standing = Standing::Up(Instant::now());
+        // Also after a reset of our own making: the broker published our will then, and the publisher says otherwise.
+        self.link.send_replace(LinkState::Up);
+        if !news {
+            return Ok(());
+        }
+        tracing::info!("{words}");
+        self.inlet.tell(LinkState::Up, words).await
+    }
+
+    async fn down(&mut self, words: String) -> Result<(), Closed> {
+        self.link.send_if_modified(|link| std::mem::replace(link, LinkState::Down) != LinkState::Down);
+        if matches!(self.standing, Standing::Down(_)) {
+            return Ok(());
+        }
+        self.standing = Standing::Down(Instant::now());
+        tracing::warn!("{words}");
+        self.inlet.tell(LinkState::Down, words).await
     }
 
     /// Tells an outage once, then waits before the next attempt.
     async fn broken(&mut self, e: &ConnectionError) -> Result<(), Closed> {
-        self.link.send_if_modified(|link| std::mem::replace(link, LinkState::Down) != LinkState::Down);
-        let steady = matches!(self.standing, Standing::Up(since) if since.elapsed() >= limits::STEADY_AFTER);
-        if steady {
+        if matches!(self.standing, Standing::Up(since) if since.elapsed() >= limits::STEADY_AFTER) {
             self.pause = limits::RETRY_MIN;
         }
-        if !matches!(self.standing, Standing::Down(_)) {
-            self.standing = Standing::Down(Instant::now());
-            let words = format!("no link to the broker {}: {}", self.at, cause(e, &self.client_id));
-            tracing::warn!("{words}; trying again, at least every {} s", limits::RETRY_MAX.as_secs());
-            self.inlet.tell(LinkState::Down, words).await?;
-        }
+        let words = format!(
+            "no link to the broker {}: {}; trying again, at least every {} s",
+            self.at,
+            cause(e, &self.client_id),
+            limits::RETRY_MAX.as_secs()
+        );
+        self.down(words).await?;
         sleep(self.pause).await;
         self.pause = (self.pause * 2).min(limits::RETRY_MAX);
         Ok(())
@@ -385,7 +463,9 @@ fn cause(e: &ConnectionError, client_id: &str) -> String {
         ConnectionError::Timeout(_) => {
             "it does not answer; check that the broker runs, and any firewall between".into()
         }
-        ConnectionError::MqttState(StateError::ConnectionAborted) => "it closed the connection; see its own log".into(),
+        ConnectionError::MqttState(StateError::ConnectionAborted) => format!(
+            "it closed the connection; see its own log (it does so when a second program uses the client id `{client_id}`: each needs its own)"
+        ),
         other => format!("{other}; see the broker's own log"),
     }
 }
