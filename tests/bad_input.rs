@@ -50,6 +50,9 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
         ("no number at all", "t/b1-core", "{\"t\":1773018000,\"v\":\"warm\"}".into(), Shows::Refused("warm")),
         ("a topic that is not in the settings", "elsewhere/x", payload(seconds(6), 60.0), Shows::Refused("topics")),
     ] {
+        // A payload without a usable time gets the time of intake: the clock must move, or two would claim the same instant.
+        let next = driven.now() + Span::seconds(10);
+        driven.advance_to(next).await.unwrap();
         let (readings, refused) = (store().counts().unwrap().readings, store().counts().unwrap().refused);
         let notice = publish(&client, topic.into(), text).await.unwrap();
         acknowledged(vec![notice]).await.unwrap_or_else(|e| panic!("{what}: a message is acknowledged whatever it holds: {e}"));

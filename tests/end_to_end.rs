@@ -60,6 +60,8 @@ async fn a_crash_is_mailed_once_over_mosquitto() {
     let sink = SmtpSink::start();
     let yard = Yard::new(1).smtp_at(sink.port()).broker_at(broker.port());
     let driven = yard.driven(START).await;
+    // The session at the broker must exist before the first message, or the broker has nobody to keep it for.
+    yard::eventually("the subscription", || broker.log().contains("t/+").then_some(())).await;
     let address = format!("127.0.0.1:{}", broker.port()).parse().unwrap();
     a_crash_is_mailed_once_from_afar(driven, address, &sink).await;
 }

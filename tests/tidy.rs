@@ -98,13 +98,16 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
 #[test]
 fn pure_crates_touch_no_clock_file_socket_or_environment() {
     let forbidden = [
-        "std::fs", "std::env", "std::process", "std::thread", "std::os", "SystemTime", "Instant::now", "Timestamp::now", "Zoned::now",
+        "std::fs", "std::env", "std::process", "std::thread", "std::os", "SystemTime", "Instant::now", "Timestamp::now", "ZonedDateTime::now",
         "TimeZone::system", "HashMap", "HashSet", "println!", "eprintln!",
     ];
     let mut wrong = Vec::new();
     for name in crates().iter().filter(|n| PURE.contains(&n.as_str())) {
         for path in sources(name) {
-            for (number, line) in (1..).zip(fs::read_to_string(&path).unwrap().lines()) {
+            let text = fs::read_to_string(&path).unwrap();
+            // Tests inside a module may read their tables.
+            let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+            for (number, line) in (1..).zip(code.lines()) {
                 let code = line.split("//").next().unwrap_or_default();
                 // Addresses are values; opening one is not.
                 let code = code.replace("std::net::SocketAddr", "").replace("std::net::IpAddr", "");

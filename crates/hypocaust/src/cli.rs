@@ -152,10 +152,10 @@ pub enum LogCommand {
         #[command(flatten)]
         written: Written,
         /// How long the hose ran.
-        #[arg(long, value_name = "N", required_unless_present = "litres")]
+        #[arg(long, value_name = "N", required_unless_present = "litres", allow_negative_numbers = true)]
         minutes: Option<f64>,
         /// How much went in, in litres.
-        #[arg(long, value_name = "L")]
+        #[arg(long, value_name = "L", allow_negative_numbers = true)]
         litres: Option<f64>,
     },
     /// The bin's valve was set.
@@ -164,7 +164,7 @@ pub enum LogCommand {
         #[command(flatten)]
         written: Written,
         /// Opening in percent, 0 closed to 100 open.
-        #[arg(long, value_name = "PERCENT")]
+        #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
         open: f64,
     },
 }

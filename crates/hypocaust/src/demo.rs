@@ -192,7 +192,7 @@ impl Season {
         let more = Pulses { on: Span::seconds(45), every: Span::minutes(15) };
         let plans = [
             ("bay-1", BinSetup::typical(), 0.1, 38.0, tended),
-            ("bay-2", BinSetup::dry_mix(), 0.2, 41.0, Care::WhenTold { after: Span::hours(9), to: 0.57 }),
+            ("bay-2", BinSetup::dry_mix(), 0.2, 41.0, Care::WhenTold { after: Span::hours(30), to: 0.57 }),
             ("bay-3", BinSetup::typical(), 1.1, 40.0, tended),
             ("bay-4", BinSetup::rich_feed(), 2.1, 36.0, Care::MoreAir { after: Span::hours(2), pulses: more }),
             ("bay-5", BinSetup::soaked_mix(), 3.1, 12.0, Care::Not),

@@ -2,6 +2,8 @@
 //!
 //! Must never be taken for a test: it measures.
 
+#![allow(clippy::result_large_err)]
+
 #[path = "../tests/built/mod.rs"]
 mod built;
 

@@ -115,6 +115,7 @@ impl Rulebook {
     ///
     /// # Errors
     /// [`RuleFault`] when the rule fails or answers nonsense. Missing data is no fault: the answer is then [`Verdict::CannotTell`].
+    #[expect(clippy::result_large_err, reason = "a fault is rare, and callers keep it by value")]
     pub fn judge(&self, rule: &Rule, facts: &Arc<Facts>) -> Result<Answer, RuleFault> {
         let source = Source { rule: &rule.name, path: &rule.path, text: &rule.text };
         let judgement =

@@ -54,7 +54,7 @@ pub(crate) fn read(source: Source<'_>, ast: &rhai::AST) -> Result<Header, Vec<Ru
     }
 }
 
-/// The names of the settings that the header declares, with no regard to faults.
+/// The keys of every map literal in the text, settings included, with no regard to faults.
 pub(crate) fn map_keys(ast: &rhai::AST) -> Vec<String> {
     let mut keys = Vec::new();
     ast.walk(&mut |path: &[ASTNode<'_>]| {
