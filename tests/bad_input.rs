@@ -55,14 +55,20 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
         driven.advance_to(next).await.unwrap();
         let (readings, refused) = (store().counts().unwrap().readings, store().counts().unwrap().refused);
         let notice = publish(&client, topic.into(), text).await.unwrap();
-        acknowledged(vec![notice]).await.unwrap_or_else(|e| panic!("{what}: a message is acknowledged whatever it holds: {e}"));
+        acknowledged(vec![notice])
+            .await
+            .unwrap_or_else(|e| panic!("{what}: a message is acknowledged whatever it holds: {e}"));
         let counts = store().counts().unwrap();
         match shows {
             Shows::Refused(words) => {
                 assert_eq!((counts.readings, counts.refused), (readings, refused + 1), "{what}");
                 let newest = &store().refused(1).unwrap()[0].refusal;
                 assert!(newest.reason.contains(words), "{what}: the reason must name `{words}`: {}", newest.reason);
-                assert!(newest.reason.contains(';') || newest.reason.len() > 40, "{what}: a reason has a next step: {}", newest.reason);
+                assert!(
+                    newest.reason.contains(';') || newest.reason.len() > 40,
+                    "{what}: a reason has a next step: {}",
+                    newest.reason
+                );
                 assert!(newest.payload_head.len() < 2_100, "{what}: only the head of a payload is kept");
             }
             Shows::Doubted(quality, words) => {
@@ -78,7 +84,10 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
                 let mut newest = None;
                 store()
                     .readings(&ReadingFilter::default(), &mut |row| {
-                        assert!(row.reading.measured_at <= now + Span::minutes(5), "{what}: nothing is stored into the future");
+                        assert!(
+                            row.reading.measured_at <= now + Span::minutes(5),
+                            "{what}: nothing is stored into the future"
+                        );
                         assert!(row.reading.measured_at >= START, "{what}: nor into 1970");
                         newest = Some(row.reading);
                     })
@@ -171,7 +180,10 @@ async fn two_daemons_on_one_folder_a_port_in_use_and_a_folder_that_cannot_be_wri
     let second = Yard::new(1).embedded_at(port);
     let (code, said) = hypocaust(&second, &["run"]);
     assert_eq!(code, 69, "{said}");
-    assert!(said.contains(&format!("listens on 127.0.0.1:{port}")) && said.contains("broker.embedded.listen"), "{said}");
+    assert!(
+        said.contains(&format!("listens on 127.0.0.1:{port}")) && said.contains("broker.embedded.listen"),
+        "{said}"
+    );
 
     // A folder under a regular file can be made by nobody, root included.
     let third = Yard::new(1).embedded_at(free_port());

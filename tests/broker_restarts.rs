@@ -13,7 +13,9 @@ use yard::{Process, START, Yard, eventually, payload};
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_broker_that_restarts_is_found_again_without_a_restart_of_ours() {
-    let Some(mut broker) = Mosquitto::start("a_broker_that_restarts_is_found_again_without_a_restart_of_ours") else { return };
+    let Some(mut broker) = Mosquitto::start("a_broker_that_restarts_is_found_again_without_a_restart_of_ours") else {
+        return;
+    };
     let yard = Yard::new(1).broker_at(broker.port());
     let daemon = Process::start(&yard, &[]);
     eventually("the subscription", || broker.log().contains("t/+").then_some(())).await;

@@ -52,7 +52,11 @@ async fn a_full_disk_holds_acknowledgements_back_until_there_is_room() {
     let now = driven.now();
     let mut notices = Vec::new();
     for i in 1..=400 {
-        notices.push(publish(&client, "t/b1-core".into(), payload(now - Span::seconds(400 - i) + Span::millis(500), 51.0)).await.unwrap());
+        notices.push(
+            publish(&client, "t/b1-core".into(), payload(now - Span::seconds(400 - i) + Span::millis(500), 51.0))
+                .await
+                .unwrap(),
+        );
     }
     let full = tokio::time::timeout(PATIENCE, progress.wait_for(|p| p.store_in_trouble)).await;
     full.expect("the store reports that it is full").unwrap();

@@ -17,7 +17,13 @@ use smtp_sink::SmtpSink;
 use yard::{PATIENCE, START, Yard, crashing_series, letter, live};
 
 fn on_air() -> Request {
-    Request::OnAir { bin: "b1".into(), at: START.as_millis(), by: "Ann".into(), note: String::new(), loaded_celsius: Some(18.0) }
+    Request::OnAir {
+        bin: "b1".into(),
+        at: START.as_millis(),
+        by: "Ann".into(),
+        note: String::new(),
+        loaded_celsius: Some(18.0),
+    }
 }
 
 /// A batch that crashes: one raise, then one clear in the same thread, however the readings come in.

@@ -18,7 +18,13 @@ async fn a_recorded_run_and_a_fresh_engine_agree_byte_for_byte() {
     let client = connect(driven.listens_on().unwrap(), "b1-node");
     let by = "Ann".to_owned();
     driven
-        .ask(Request::OnAir { bin: "b1".into(), at: START.as_millis(), by: by.clone(), note: String::new(), loaded_celsius: None })
+        .ask(Request::OnAir {
+            bin: "b1".into(),
+            at: START.as_millis(),
+            by: by.clone(),
+            note: String::new(),
+            loaded_celsius: None,
+        })
         .await
         .unwrap();
     let series = crashing_series();
@@ -38,7 +44,14 @@ async fn a_recorded_run_and_a_fresh_engine_agree_byte_for_byte() {
     }
     acknowledged(notices).await.unwrap();
     driven
-        .ask(Request::Watered { bin: "b1".into(), at: now.as_millis(), by, note: "by hand".into(), minutes: None, litres: Some(120.0) })
+        .ask(Request::Watered {
+            bin: "b1".into(),
+            at: now.as_millis(),
+            by,
+            note: "by hand".into(),
+            minutes: None,
+            litres: Some(120.0),
+        })
         .await
         .unwrap();
     live(&mut driven, &client, "b1-core", &series[1_500..2_000]).await;

@@ -8,7 +8,20 @@ use std::path::{Path, PathBuf};
 
 /// Crates, lowest first; each may depend only on those before it.
 const ORDER: [&str; 14] = [
-    "pile", "site", "seal", "rulebook", "engine", "decode", "intake", "ledger", "copier", "press", "post", "page", "sim", "hypocaust",
+    "pile",
+    "site",
+    "seal",
+    "rulebook",
+    "engine",
+    "decode",
+    "intake",
+    "ledger",
+    "copier",
+    "press",
+    "post",
+    "page",
+    "sim",
+    "hypocaust",
 ];
 /// Crates that never read a clock, a file, a socket or the environment.
 const PURE: [&str; 6] = ["pile", "site", "seal", "rulebook", "engine", "decode"];
@@ -16,8 +29,20 @@ const PURE: [&str; 6] = ["pile", "site", "seal", "rulebook", "engine", "decode"]
 const STRANGERS: [&str; 6] = ["intake", "ledger", "copier", "post", "page", "sim"];
 /// What may stand at the top level, beside dot files.
 const TOP: [&str; 14] = [
-    "Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "LICENSE", "clippy.toml", "rustfmt.toml", "deny.toml", "crates", "config",
-    "rules", "tests", "deploy", "demo-data",
+    "Cargo.toml",
+    "Cargo.lock",
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "clippy.toml",
+    "rustfmt.toml",
+    "deny.toml",
+    "crates",
+    "config",
+    "rules",
+    "tests",
+    "deploy",
+    "demo-data",
 ];
 
 fn root() -> PathBuf {
@@ -25,10 +50,8 @@ fn root() -> PathBuf {
 }
 
 fn crates() -> Vec<String> {
-    let mut names: Vec<String> = fs::read_dir(root().join("crates"))
-        .unwrap()
-        .map(|e| e.unwrap().file_name().into_string().unwrap())
-        .collect();
+    let mut names: Vec<String> =
+        fs::read_dir(root().join("crates")).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
     names.sort();
     names
 }
@@ -98,8 +121,20 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
 #[test]
 fn pure_crates_touch_no_clock_file_socket_or_environment() {
     let forbidden = [
-        "std::fs", "std::env", "std::process", "std::thread", "std::os", "SystemTime", "Instant::now", "Timestamp::now", "ZonedDateTime::now",
-        "TimeZone::system", "HashMap", "HashSet", "println!", "eprintln!",
+        "std::fs",
+        "std::env",
+        "std::process",
+        "std::thread",
+        "std::os",
+        "SystemTime",
+        "Instant::now",
+        "Timestamp::now",
+        "ZonedDateTime::now",
+        "TimeZone::system",
+        "HashMap",
+        "HashSet",
+        "println!",
+        "eprintln!",
     ];
     let mut wrong = Vec::new();
     for name in crates().iter().filter(|n| PURE.contains(&n.as_str())) {
@@ -144,7 +179,11 @@ fn every_module_says_what_it_is_for_and_what_it_must_never_do() {
             }
         }
     }
-    assert!(wrong.is_empty(), "these files lack a head with what they are for and `Must never …`:\n{}", wrong.join("\n"));
+    assert!(
+        wrong.is_empty(),
+        "these files lack a head with what they are for and `Must never …`:\n{}",
+        wrong.join("\n")
+    );
 }
 
 #[test]
@@ -154,7 +193,9 @@ fn lints_and_versions_are_stated_once() {
         assert!(text.contains("[lints]\nworkspace = true"), "{name}: lints must come from the root manifest");
         assert!(text.contains("rust-version.workspace = true"), "{name}: the MSRV must come from the root manifest");
         for table in ["dependencies", "dev-dependencies"] {
-            for line in text.lines().skip_while(|l| *l != format!("[{table}]")).skip(1).take_while(|l| !l.starts_with('[')) {
+            for line in
+                text.lines().skip_while(|l| *l != format!("[{table}]")).skip(1).take_while(|l| !l.starts_with('['))
+            {
                 assert!(
                     line.is_empty() || line.starts_with('#') || line.contains("workspace = true"),
                     "{name}: `{line}`: versions must come from the root manifest"

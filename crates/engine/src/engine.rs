@@ -163,8 +163,7 @@ impl Engine {
             readings_taken: 0,
         };
         for probe in site.probes.values() {
-            let id =
-                SeriesId { source: Source::Probe(probe.id.clone()), quantity: Quantity::Temperature };
+            let id = SeriesId { source: Source::Probe(probe.id.clone()), quantity: Quantity::Temperature };
             engine.series.insert(id, Series::of_probe(probe, Quantity::Temperature, reach));
         }
         engine.put_back(restored);
@@ -369,7 +368,14 @@ impl Engine {
         self.forget_old_refusals(at);
         if self.started && self.refused.len() >= limits::REFUSED_ALARM_AT as usize {
             let finding = self.refused_finding();
-            self.raise_builtin(&builtin::REFUSED_PAYLOADS, Subject::Site, at, finding, self.refused_evidence(), effects);
+            self.raise_builtin(
+                &builtin::REFUSED_PAYLOADS,
+                Subject::Site,
+                at,
+                finding,
+                self.refused_evidence(),
+                effects,
+            );
         }
     }
 
@@ -464,10 +470,7 @@ impl Engine {
             let thresholds = self.thresholds.clone();
             let mut recall = Vec::new();
             for (id, series) in &mut self.series {
-                if series.bin.as_ref() == Some(&bin)
-                    && series.is_in_pile()
-                    && id.quantity == Quantity::Temperature
-                {
+                if series.bin.as_ref() == Some(&bin) && series.is_in_pile() && id.quantity == Quantity::Temperature {
                     series.reset_accounts(&thresholds, batch.on_air_at);
                     if series.window.newest().is_some_and(|p| p.at >= batch.on_air_at) {
                         recall.push(id.clone());
@@ -511,9 +514,9 @@ impl Engine {
         self.deadlines.insert((next, Deadline::Summary));
         if let Some(run) = previous {
             // The newest time at which a summary was due: if the daemon was not there for it, it goes out now.
-            let due = zone.next_weekly(now - Span::days(8), self.site.summary).max(
-                zone.next_weekly(now - Span::days(7) - Span::hours(2), self.site.summary),
-            );
+            let due = zone
+                .next_weekly(now - Span::days(8), self.site.summary)
+                .max(zone.next_weekly(now - Span::days(7) - Span::hours(2), self.site.summary));
             if due <= now && run.last_alive < due && self.week.last_summary != Some(crate::weekly::week_of(zone, due)) {
                 self.deadlines.insert((now, Deadline::Summary));
             }
@@ -615,8 +618,7 @@ impl Engine {
             self.raise_builtin(&builtin::BROKER_LOST, Subject::Site, at, finding, Vec::new(), effects);
         }
         if let Some((from, to)) = self.outage {
-            let blowers: Vec<_> =
-                self.site.blowers.keys().map(|id| (id.clone(), self.back_on_air(id, to))).collect();
+            let blowers: Vec<_> = self.site.blowers.keys().map(|id| (id.clone(), self.back_on_air(id, to))).collect();
             let settled = blowers.iter().all(|(_, b)| matches!(b, BackOnAir::Proven { .. } | BackOnAir::Unproven));
             if settled || at.since(to) >= limits::OUTAGE_SETTLES_IN {
                 self.outage = None;
@@ -694,7 +696,8 @@ impl Engine {
         } else {
             effects.push(Effect::Say {
                 level: Level::Warn,
-                text: "the heartbeat is held back: no reading was stored, or no rule was judged, since the last one".into(),
+                text: "the heartbeat is held back: no reading was stored, or no rule was judged, since the last one"
+                    .into(),
             });
         }
         self.stored_since_beat = 0;

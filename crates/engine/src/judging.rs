@@ -15,9 +15,7 @@ use site::model::{Person, RunProof};
 use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
 
-use crate::alarm::{
-    Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject,
-};
+use crate::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
 use crate::builtin::{self, Builtin};
 use crate::conditioning::{Conditioning, Delays, Proven};
 use crate::effect::Effect;
@@ -146,8 +144,7 @@ impl Engine {
 
     fn answered(&mut self, at: Timestamp, rule: &Rule, bin: &BinId, answer: Answer, effects: &mut Vec<Effect>) {
         let key = AlarmKey { rule: rule.name.clone(), subject: Subject::Bin(bin.clone()) };
-        let delays =
-            Delays { on: rule.header.on_delay, off: rule.header.off_delay, max_gap: rule.header.max_gap };
+        let delays = Delays { on: rule.header.on_delay, off: rule.header.off_delay, max_gap: rule.header.max_gap };
         let evidence_at = match rule.header.evidence {
             Evidence::Clock => Some(at),
             // Evidence older than a late reading would be is no evidence of the present, however it came into the windows.
@@ -165,12 +162,7 @@ impl Engine {
         let before = alarm.conditioning;
         let proven = alarm.conditioning.absorb(answer.verdict, evidence_at, delays);
         let moved = alarm.conditioning.phase != before.phase || alarm.conditioning.pending();
-        let finding = Finding {
-            text: answer.finding,
-            evidence: answer.evidence,
-            figures: answer.figures,
-            evidence_at,
-        };
+        let finding = Finding { text: answer.finding, evidence: answer.evidence, figures: answer.figures, evidence_at };
         match proven {
             Some(Proven::Raise { onset }) => self.raise(&key, at, onset, rule_words(rule), finding, effects),
             Some(Proven::Clear { end }) => {
@@ -304,7 +296,12 @@ impl Engine {
             AlarmState::Unacknowledged => {
                 alarm.state = AlarmState::Acknowledged;
                 alarm.acknowledged = Some(first);
-                format!("alarm {} ({}, {}) is acknowledged; its condition still holds", id.0, alarm.title, alarm.key.subject.as_str())
+                format!(
+                    "alarm {} ({}, {}) is acknowledged; its condition still holds",
+                    id.0,
+                    alarm.title,
+                    alarm.key.subject.as_str()
+                )
             }
             AlarmState::Acknowledged => {
                 format!("alarm {} was acknowledged already; your words are kept beside it", id.0)
@@ -316,8 +313,7 @@ impl Engine {
             }
         };
         let key = alarm.key.clone();
-        let finding =
-            Finding { text: who, evidence: Vec::new(), figures: Vec::new(), evidence_at: Some(now) };
+        let finding = Finding { text: who, evidence: Vec::new(), figures: Vec::new(), evidence_at: Some(now) };
         self.record(&key, now, AlarmEventKind::Acknowledged, before, &finding, effects);
         Ok(said)
     }
@@ -438,7 +434,8 @@ impl Engine {
         }
         alarm.conditioning = Conditioning { phase: crate::conditioning::Phase::Idle, last: alarm.conditioning.last };
         let words = self.words_for(key);
-        let finding = Finding { text: why.to_owned(), evidence: Vec::new(), figures: Vec::new(), evidence_at: Some(at) };
+        let finding =
+            Finding { text: why.to_owned(), evidence: Vec::new(), figures: Vec::new(), evidence_at: Some(at) };
         self.clear(key, at, at, words, finding, AlarmEventKind::Retired, effects);
     }
 
@@ -570,8 +567,7 @@ impl Engine {
             }
             let step = points.len().div_ceil(limits::CHART_POINTS).max(1);
             // Counted from the newest, so that the last point of the line is the last reading.
-            let mut thinned: Vec<_> =
-                points.iter().rev().step_by(step).map(|p| (p.at, p.value as f32)).collect();
+            let mut thinned: Vec<_> = points.iter().rev().step_by(step).map(|p| (p.at, p.value as f32)).collect();
             thinned.reverse();
             let max_gap = (series.interval.times(3)).max(Span::minutes(15)).max(thinned_gap(&thinned));
             let label = series.position.map_or_else(|| probe.to_string(), |p| p.key().to_owned());

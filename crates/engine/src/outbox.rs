@@ -102,7 +102,8 @@ impl Outbox {
             MailOutcome::Refused { reply } => (MailState::GivenUp { at: now, tries, reply }, None),
             MailOutcome::Deferred { reply } => {
                 let step = usize::try_from(tries).unwrap_or(usize::MAX) - 1;
-                let wait = limits::MAIL_RETRY.get(step).or(limits::MAIL_RETRY.last()).copied().unwrap_or(Span::hours(1));
+                let wait =
+                    limits::MAIL_RETRY.get(step).or(limits::MAIL_RETRY.last()).copied().unwrap_or(Span::hours(1));
                 let next_try = now + wait;
                 if next_try.since(waiting.created_at) > waiting.give_up_after {
                     (MailState::GivenUp { at: now, tries, reply }, None)
@@ -125,20 +126,26 @@ impl Outbox {
     /// One line when mail stops leaving, one when it leaves again, one for each mail given up.
     fn say(&mut self, now: Timestamp, mail: MailId, state: &MailState, effects: &mut Vec<Effect>) {
         let line = match state {
-            MailState::Accepted { .. } => self.trouble_since.take().map(|since| {
-                (Level::Info, format!("mail leaves again, after {} of trouble", now.since(since)))
-            }),
+            MailState::Accepted { .. } => self
+                .trouble_since
+                .take()
+                .map(|since| (Level::Info, format!("mail leaves again, after {} of trouble", now.since(since)))),
             MailState::Waiting { last_reply, .. } if self.trouble_since.is_none() => {
                 self.trouble_since = Some(now);
                 Some((
                     Level::Warn,
-                    format!("mail does not leave: {last_reply}; it stays in the outbox and is tried again (`hypocaust outbox`)"),
+                    format!(
+                        "mail does not leave: {last_reply}; it stays in the outbox and is tried again (`hypocaust outbox`)"
+                    ),
                 ))
             }
             MailState::Waiting { .. } => None,
             MailState::GivenUp { reply, .. } => Some((
                 Level::Warn,
-                format!("mail {} was given up: {reply}; see `hypocaust outbox`, and check the address under `people`", mail.0),
+                format!(
+                    "mail {} was given up: {reply}; see `hypocaust outbox`, and check the address under `people`",
+                    mail.0
+                ),
             )),
         };
         effects.extend(line.map(|(level, text)| Effect::Say { level, text }));

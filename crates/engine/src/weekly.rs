@@ -74,11 +74,7 @@ impl Engine {
                 .map(|a| a.longest_run().map_or(Span::ZERO, |r| r.length))
                 .min()
                 .filter(|_| on_air),
-            coverage: accounts
-                .iter()
-                .filter_map(|a| a.coverage(until))
-                .min_by(f64::total_cmp)
-                .filter(|_| on_air),
+            coverage: accounts.iter().filter_map(|a| a.coverage(until)).min_by(f64::total_cmp).filter(|_| on_air),
             newest_core: self
                 .temperatures_at(bin, Position::Core)
                 .filter_map(|s| s.window.newest())

@@ -94,7 +94,11 @@ fn readings_are_doubted_for_a_reason_and_kept() {
     };
     use Quality::{Bad, Good, Suspect};
     for (values, want, why) in [
-        (&[61.2, 85.0, 61.3][..], vec![Some(Good), Some(Suspect), Some(Good)], "85.0 far from the last good value is the power-on value"),
+        (
+            &[61.2, 85.0, 61.3][..],
+            vec![Some(Good), Some(Suspect), Some(Good)],
+            "85.0 far from the last good value is the power-on value",
+        ),
         (&[84.8, 85.0], vec![Some(Good), Some(Good)], "85.0 that was approached is real"),
         (&[85.0], vec![Some(Suspect)], "85.0 as the very first value is not believed"),
         (&[61.0, -127.0, 127.9375], vec![Some(Good), Some(Bad), Some(Bad)], "codes for no answer"),
@@ -215,8 +219,7 @@ fn remembered(effects: &[Effect], upto: Timestamp) -> Restored {
 
 #[test]
 fn a_restart_at_any_moment_changes_neither_alarms_nor_mails() {
-    let series =
-        [64.0, 66.0, 66.5, 67.0, 67.0, 67.0, 63.0, 59.0, 58.0, 57.0, 57.0, 57.0, 57.0, 66.0, 66.0, 66.0, 66.0];
+    let series = [64.0, 66.0, 66.5, 67.0, 67.0, 67.0, 63.0, 59.0, 58.0, 57.0, 57.0, 57.0, 57.0, 66.0, 66.0, 66.0, 66.0];
     let mut whole = Yard::new();
     whole.cores(&series);
     let told = |yard: &Yard| -> Vec<(Step, u32, u32, Timestamp)> {
@@ -242,7 +245,12 @@ fn a_removed_rule_retires_its_alarm_and_an_edited_one_keeps_it() {
     let edited = HOT.replace("Give it more air.", "Give it a little more air.");
     let other = HOT.replace("Hot core", "Other");
     for (name, text, want, why) in [
-        ("hot-core", edited.as_str(), vec![Step::Raise], "an edited rule leaves a standing alarm until it proves clear"),
+        (
+            "hot-core",
+            edited.as_str(),
+            vec![Step::Raise],
+            "an edited rule leaves a standing alarm until it proves clear",
+        ),
         ("other", other.as_str(), vec![Step::Raise, Step::Retire], "a removed rule's alarm is retired"),
     ] {
         let restored = remembered(&first.effects, first.now);

@@ -14,7 +14,14 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 #[command(name = "hypocaust", version, propagate_version = true, max_term_width = 100, after_help = FIRST_STEPS)]
 pub struct Cli {
     /// The settings of the site.
-    #[arg(long, short, global = true, value_name = "FILE", default_value = "config/site.yaml", env = "HYPOCAUST_CONFIG")]
+    #[arg(
+        long,
+        short,
+        global = true,
+        value_name = "FILE",
+        default_value = "config/site.yaml",
+        env = "HYPOCAUST_CONFIG"
+    )]
     pub config: PathBuf,
 
     /// How the log on standard error is written.

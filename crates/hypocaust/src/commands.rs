@@ -116,8 +116,16 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         })?),
         None => None,
     };
-    tracing::info!("{} ({}): {} bins, {} probes, {} rules", site.name, site.id, site.bins.len(), site.probes.len(), rulebook.rules().len());
-    let setup = Setup { site: Arc::new(site), rulebook, broken, folder, clock: Clock::live(), recorder, store_pages: None };
+    tracing::info!(
+        "{} ({}): {} bins, {} probes, {} rules",
+        site.name,
+        site.id,
+        site.bins.len(),
+        site.probes.len(),
+        rulebook.rules().len()
+    );
+    let setup =
+        Setup { site: Arc::new(site), rulebook, broken, folder, clock: Clock::live(), recorder, store_pages: None };
     let runtime = runtime()?;
     runtime.block_on(async {
         let (stop, stopped) = tokio::sync::watch::channel(false);
@@ -141,9 +149,8 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
 /// # Errors
 /// When the machine gives no threads.
 pub fn runtime() -> Result<tokio::runtime::Runtime, CommandError> {
-    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(|source| CommandError::Io {
-        what: "the daemon cannot start its threads; look at the limits of its user".into(),
-        source,
+    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(|source| {
+        CommandError::Io { what: "the daemon cannot start its threads; look at the limits of its user".into(), source }
     })
 }
 
@@ -174,7 +181,12 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
         return Err(SettingsError::Faults(broken.iter().map(ToString::to_string).collect()).into());
     }
     wiring::postman(&site)?;
-    println!("{path}: {} bins, {} probes, {} blowers: no faults", site.bins.len(), site.probes.len(), site.blowers.len());
+    println!(
+        "{path}: {} bins, {} probes, {} blowers: no faults",
+        site.bins.len(),
+        site.probes.len(),
+        site.blowers.len()
+    );
     println!("{}: {} rules, no faults", site.rules.folder.display(), rulebook.rules().len());
     let advice = site::settings::advice(&site);
     if !advice.is_empty() {
@@ -188,7 +200,11 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     let mut at = site.zone.next_weekly(now, site.summary);
     while at.since(now) <= Span::days(8) {
         let to: Vec<_> = site.people.iter().filter(|p| p.summary).map(|p| p.name.as_str()).collect();
-        println!("  {}  weekly summary to {}", site.zone.show(at), if to.is_empty() { "nobody".into() } else { to.join(", ") });
+        println!(
+            "  {}  weekly summary to {}",
+            site.zone.show(at),
+            if to.is_empty() { "nobody".into() } else { to.join(", ") }
+        );
         at = site.zone.next_weekly(at, site.summary);
     }
     if let Some(heartbeat) = &site.heartbeat {
@@ -263,7 +279,9 @@ pub fn mail_test(config: &Path, to: Option<String>) -> Result<(), CommandError> 
         None => site.people.iter().map(|p| p.mail.clone()).collect(),
     };
     if people.is_empty() {
-        return Err(CommandError::Usage("there is nobody to send to: add `people` to the settings, or give --to ADDRESS".into()));
+        return Err(CommandError::Usage(
+            "there is nobody to send to: add `people` to the settings, or give --to ADDRESS".into(),
+        ));
     }
     let now = Clock::live().now();
     let runtime = runtime()?;
@@ -287,7 +305,9 @@ pub fn mail_test(config: &Path, to: Option<String>) -> Result<(), CommandError> 
     if failed.is_empty() {
         return Ok(());
     }
-    failed.push("alarms would wait in the outbox and be tried again; correct `mail` in the settings and try once more".into());
+    failed.push(
+        "alarms would wait in the outbox and be tried again; correct `mail` in the settings and try once more".into(),
+    );
     Err(CommandError::NotSent(failed.join("\n")))
 }
 
@@ -299,7 +319,10 @@ pub fn rerun(path: &Path) -> Result<ExitCode, CommandError> {
     let result = recording::rerun(path)?;
     match result.difference {
         None => {
-            println!("{} inputs, {} effects: a fresh engine does the same, byte for byte", result.inputs, result.effects);
+            println!(
+                "{} inputs, {} effects: a fresh engine does the same, byte for byte",
+                result.inputs, result.effects
+            );
             Ok(ExitCode::SUCCESS)
         }
         Some((line, then, now)) => {

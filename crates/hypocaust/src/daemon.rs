@@ -130,7 +130,11 @@ struct Loop {
 ///
 /// # Errors
 /// [`DaemonError`] when it cannot start; once it runs, trouble is waited out and told, not returned.
-pub async fn run(setup: Setup, mut stop: watch::Receiver<bool>, progress: watch::Sender<Progress>) -> Result<(), DaemonError> {
+pub async fn run(
+    setup: Setup,
+    mut stop: watch::Receiver<bool>,
+    progress: watch::Sender<Progress>,
+) -> Result<(), DaemonError> {
     let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages } = setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
@@ -360,7 +364,10 @@ impl Loop {
         }
         if let Some(since) = troubled {
             self.progress.send_modify(|p| p.store_in_trouble = false);
-            tracing::info!("the store takes readings again, after {} of trouble; nothing was lost", self.clock.now().since(since));
+            tracing::info!(
+                "the store takes readings again, after {} of trouble; nothing was lost",
+                self.clock.now().since(since)
+            );
         }
     }
 
@@ -435,7 +442,10 @@ impl Loop {
             let points = match read {
                 Ok(Ok(points)) => points,
                 Ok(Err(source)) => {
-                    tracing::warn!("the history of {series} cannot be read: {}; its time above thresholds starts now", chain(&source));
+                    tracing::warn!(
+                        "the history of {series} cannot be read: {}; its time above thresholds starts now",
+                        chain(&source)
+                    );
                     Vec::new()
                 }
                 Err(panic) => {
@@ -462,7 +472,9 @@ impl Loop {
         match work {
             Work::Asked(asked) => items.push(Item { inputs: vec![asked.input], ack: None, answer: Some(asked.answer) }),
             Work::Outcome(mail, outcome) => items.push(Item::alone(Input::Mail { mail, outcome })),
-            Work::Recalled { series, from, points } => items.push(Item::alone(Input::Recalled { series, from, points })),
+            Work::Recalled { series, from, points } => {
+                items.push(Item::alone(Input::Recalled { series, from, points }))
+            }
             Work::Rendered(id, Err(why)) => {
                 let reply = format!("the mail cannot be made: {why}");
                 items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Refused { reply } }));

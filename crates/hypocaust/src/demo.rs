@@ -42,8 +42,9 @@ const HOSE: Celsius = Celsius(11.0);
 pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
     let begun = Instant::now();
     let out = prepare(&args.out)?;
-    let mut site = site::settings::read(SETTINGS, "demo-data/site.yaml")
-        .map_err(|faults| CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")))?;
+    let mut site = site::settings::read(SETTINGS, "demo-data/site.yaml").map_err(|faults| {
+        CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
+    })?;
     site.data_folder = out.join("data");
     site.mail.transport = Transport::Folder(out.join("mail"));
     site.rules.folder = shipped_rules();
@@ -51,7 +52,14 @@ pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
     let texts = wiring::rules(&site.rules.folder)?;
     let start = parse_instant(BEGINS, &site.zone).map_err(CommandError::Refused)?;
     let site = Arc::new(site);
-    println!("{}: six bins, {} days, seed {}; {} rules from {}", site.name, args.days, args.seed, texts.len(), site.rules.folder.display());
+    println!(
+        "{}: six bins, {} days, seed {}; {} rules from {}",
+        site.name,
+        args.days,
+        args.seed,
+        texts.len(),
+        site.rules.folder.display()
+    );
     let lived = runtime()?.block_on(async {
         let driven = Driven::start(Arc::clone(&site), &texts, start, None, None).await?;
         let mut season = Season { driven, start, days: args.days, seed: args.seed };
@@ -79,10 +87,12 @@ fn prepare(out: &Path) -> Result<PathBuf, CommandError> {
                 out.display()
             )));
         }
-        std::fs::remove_dir_all(out).map_err(failed(format!("the earlier demo in {} cannot be removed", out.display())))?;
+        std::fs::remove_dir_all(out)
+            .map_err(failed(format!("the earlier demo in {} cannot be removed", out.display())))?;
     }
     let make = |path: &Path| {
-        std::fs::create_dir_all(path).map_err(failed(format!("{} cannot be made; give a folder that can with --out", path.display())))
+        std::fs::create_dir_all(path)
+            .map_err(failed(format!("{} cannot be made; give a folder that can with --out", path.display())))
     };
     make(&out.join("mail"))?;
     std::fs::write(out.join(MARK), "made by `hypocaust demo`; replaced by the next one\n")
@@ -140,7 +150,9 @@ impl Season {
         let mut lived = Lived { published: 0, waterings: 0 };
         let steps = i64::from(self.days) * Span::days(1).as_millis() / STEP.as_millis();
         let bar = ProgressBar::new(steps.unsigned_abs());
-        if let Ok(style) = ProgressStyle::with_template("  {bar:40} {msg}  {percent:>3} %  {elapsed} of about {duration}") {
+        if let Ok(style) =
+            ProgressStyle::with_template("  {bar:40} {msg}  {percent:>3} %  {elapsed} of about {duration}")
+        {
             bar.set_style(style);
         }
         for step in 1..=steps {
@@ -221,7 +233,8 @@ impl Season {
                 let moisture = (name == "bay-2").then(|| ProbeModel::new(0.4, 0.1, 0.0, Span::minutes(30), seed + 5));
                 Ok(Bay {
                     name,
-                    bin: Bin::new(setup).map_err(|e| CommandError::Refused(format!("{name}: the model refuses: {e}")))?,
+                    bin: Bin::new(setup)
+                        .map_err(|e| CommandError::Refused(format!("{name}: the model refuses: {e}")))?,
                     blower,
                     probes,
                     moisture,
@@ -251,7 +264,9 @@ impl Season {
             if !bay.said_on_air && now >= bay.on_air {
                 bay.said_on_air = true;
                 let loaded_celsius = Some(bay.loaded.0);
-                self.driven.ask(Request::OnAir { bin, at: bay.on_air.as_millis(), by, note: String::new(), loaded_celsius }).await?;
+                self.driven
+                    .ask(Request::OnAir { bin, at: bay.on_air.as_millis(), by, note: String::new(), loaded_celsius })
+                    .await?;
                 continue;
             }
             if bay.said_on_air && !bay.said_off_air && now >= bay.off_air {
@@ -265,7 +280,9 @@ impl Season {
             }
             let to = match bay.care {
                 Care::Daily { below, to } if morning && bay.bin.mean_moisture_fraction() < below => Some(to),
-                Care::WhenTold { after, to } => bay.comes(self, now, hourly, after, &["temperature-crash", "dry-pile"]).await?.then_some(to),
+                Care::WhenTold { after, to } => {
+                    bay.comes(self, now, hourly, after, &["temperature-crash", "dry-pile"]).await?.then_some(to)
+                }
                 Care::MoreAir { after, pulses } => {
                     if bay.comes(self, now, hourly, after, &["too-hot"]).await? {
                         bay.blower.set_pulses(now, pulses);
@@ -405,7 +422,9 @@ fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), Co
 
 /// The demo's settings with its folders filled in, so that the listings work on what it left.
 fn kept_settings(out: &Path) -> String {
-    SETTINGS
-        .replacen("data_folder: data", &format!("data_folder: {}", out.join("data").display()), 1)
-        .replacen("folder: mail", &format!("folder: {}", out.join("mail").display()), 1)
+    SETTINGS.replacen("data_folder: data", &format!("data_folder: {}", out.join("data").display()), 1).replacen(
+        "folder: mail",
+        &format!("folder: {}", out.join("mail").display()),
+        1,
+    )
 }

@@ -8,8 +8,8 @@ use std::time::Duration;
 
 use ledger::{Folder, FolderError};
 use pile::time::Timestamp;
-use rulebook::Rulebook;
 use rulebook::RuleText;
+use rulebook::Rulebook;
 use rumqttc::{AsyncClient, MqttOptions, PublishNotice, PublishOptions, QoS};
 use site::model::Site;
 use tokio::sync::watch;
@@ -79,8 +79,15 @@ impl Driven {
         let (clock, now) = watch::channel(start);
         let (stop, stopped) = watch::channel(false);
         let (told, progress) = watch::channel(Progress::default());
-        let setup =
-            Setup { site: Arc::clone(&site), rulebook, broken, folder, clock: Clock::Driven(now), recorder, store_pages };
+        let setup = Setup {
+            site: Arc::clone(&site),
+            rulebook,
+            broken,
+            folder,
+            clock: Clock::Driven(now),
+            recorder,
+            store_pages,
+        };
         let daemon = tokio::spawn(daemon::run(setup, stopped, told));
         let mut driven = Driven { site, clock, stop, progress, daemon };
         driven.wait(|p| p.ready, "is not up").await?;

@@ -73,9 +73,18 @@ pub fn readings(site: &Site, args: &ReadingsArgs) -> Result<(), CommandError> {
             let at = rfc3339_millis(reading.measured_at);
             writeln!(out, "{at},{source},{},{},{}", quantity.key(), reading.value, quantity.unit().symbol())
         } else {
-            let doubt = if row.quality == Quality::Good { String::new() } else { format!("  {}: {}", row.quality.key(), row.reason) };
+            let doubt = if row.quality == Quality::Good {
+                String::new()
+            } else {
+                format!("  {}: {}", row.quality.key(), row.reason)
+            };
             let (value, sign) = shown(site.display, quantity, reading.value);
-            writeln!(out, "{}  {source:<24} {:<12} {value:>9.2} {sign}{doubt}", site.zone.show(reading.measured_at), quantity.key())
+            writeln!(
+                out,
+                "{}  {source:<24} {:<12} {value:>9.2} {sign}{doubt}",
+                site.zone.show(reading.measured_at),
+                quantity.key()
+            )
         };
     })?;
     outcome.and_then(|()| out.flush()).or_else(reader_gone)?;
@@ -96,11 +105,8 @@ pub fn readings(site: &Site, args: &ReadingsArgs) -> Result<(), CommandError> {
 /// When the store cannot be read.
 pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError> {
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let mut alarms: Vec<Alarm> = ledger
-        .alarms()?
-        .into_iter()
-        .filter(|a| a.occurrence > 0 && (all || a.state != AlarmState::Normal))
-        .collect();
+    let mut alarms: Vec<Alarm> =
+        ledger.alarms()?.into_iter().filter(|a| a.occurrence > 0 && (all || a.state != AlarmState::Normal)).collect();
     alarms.sort_by_key(|a| (std::cmp::Reverse(a.stands()), std::cmp::Reverse(a.priority), a.raised_at, a.id));
     if as_json {
         for a in &alarms {
@@ -214,7 +220,14 @@ pub fn refused(site: &Site, as_json: bool) -> Result<(), CommandError> {
             });
             println!("{line}");
         } else {
-            println!("{}  {}  `{}` ({} bytes)\n       {}", site.zone.show(r.received_at), r.topic, r.payload_head, r.payload_bytes, r.reason);
+            println!(
+                "{}  {}  `{}` ({} bytes)\n       {}",
+                site.zone.show(r.received_at),
+                r.topic,
+                r.payload_head,
+                r.payload_bytes,
+                r.reason
+            );
         }
     }
     Ok(())
@@ -248,7 +261,9 @@ pub fn batches(site: &Site, as_json: bool) -> Result<(), CommandError> {
                 };
                 println!("{:<12} batch {:<5} on air {}  {until}", bin.as_str(), b.id, site.zone.show(b.on_air_at));
             }
-            (None, false) => println!("{:<12} empty; `hypocaust batch on-air --bin {bin}` starts a batch", bin.as_str()),
+            (None, false) => {
+                println!("{:<12} empty; `hypocaust batch on-air --bin {bin}` starts a batch", bin.as_str())
+            }
             (None, true) => {}
         }
     }

@@ -52,7 +52,9 @@ pub enum RecordingError {
         source: std::io::Error,
     },
     /// A line is not of a recording.
-    #[error("{path}:{line} is not a line of a recording; a run that was killed may have cut the last line short: remove it")]
+    #[error(
+        "{path}:{line} is not a line of a recording; a run that was killed may have cut the last line short: remove it"
+    )]
     Line {
         /// Which file.
         path: PathBuf,
@@ -228,19 +230,24 @@ pub fn rerun(path: &Path) -> Result<Rerun, RecordingError> {
     let mut result = Rerun { inputs: 0, effects: 0, difference: None };
     for (number, text) in (1u64..).zip(lines) {
         let text = text.map_err(read)?;
-        let line = serde_json::from_str(&text)
-            .map_err(|source| RecordingError::Line { path: path.to_owned(), line: number, source })?;
+        let line = serde_json::from_str(&text).map_err(|source| RecordingError::Line {
+            path: path.to_owned(),
+            line: number,
+            source,
+        })?;
         match (line, &mut engine) {
             (Line::Head(head), _) => engine = Some(fresh_engine(&head)?),
             (Line::In(now, input), Some(engine)) => {
                 result.inputs += 1;
-                let effects = engine.step(Timestamp::from_millis(now), input.into_input().map_err(RecordingError::Settings)?);
+                let effects =
+                    engine.step(Timestamp::from_millis(now), input.into_input().map_err(RecordingError::Settings)?);
                 did = effects.iter().map(|e| format!("{e:?}")).collect();
             }
             (Line::Out(recorded), Some(_)) => {
                 result.effects += u64::try_from(recorded.len()).unwrap_or(u64::MAX);
                 if recorded != did {
-                    let place = recorded.iter().zip(&did).position(|(a, b)| a != b).unwrap_or(recorded.len().min(did.len()));
+                    let place =
+                        recorded.iter().zip(&did).position(|(a, b)| a != b).unwrap_or(recorded.len().min(did.len()));
                     let nothing = || "nothing".to_owned();
                     result.difference = Some((
                         number,
@@ -356,10 +363,7 @@ impl InputLine {
             InputLine::Recalled { series, from, points } => Input::Recalled {
                 series: series_of(series)?,
                 from: Timestamp::from_millis(from),
-                points: points
-                    .into_iter()
-                    .map(|(at, value)| Point { at: Timestamp::from_millis(at), value })
-                    .collect(),
+                points: points.into_iter().map(|(at, value)| Point { at: Timestamp::from_millis(at), value }).collect(),
             },
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
             InputLine::Started(previous) => Input::Started {

@@ -10,7 +10,9 @@ use site::model::SecretFile;
 #[derive(Debug, thiserror::Error)]
 pub enum SecretError {
     /// The file cannot be read.
-    #[error("the password file {path} cannot be read; make it (one line, mode 0600, owned by the daemon's user), or correct the path")]
+    #[error(
+        "the password file {path} cannot be read; make it (one line, mode 0600, owned by the daemon's user), or correct the path"
+    )]
     Read {
         /// Which.
         path: PathBuf,

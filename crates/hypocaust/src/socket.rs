@@ -158,7 +158,8 @@ impl Request {
                 Ok(Input::Acknowledge { alarm: AlarmId(alarm), by, comment })
             }
             Request::OnAir { bin, at, by, note, loaded_celsius } => {
-                let loaded_at = loaded_celsius.map(|c| in_range("loaded temperature", c, -30.0, 100.0, "°C")).transpose()?;
+                let loaded_at =
+                    loaded_celsius.map(|c| in_range("loaded temperature", c, -30.0, 100.0, "°C")).transpose()?;
                 entry(&bin, at, by, note, EntryKind::OnAir { loaded_at: loaded_at.map(Celsius) })
             }
             Request::OffAir { bin, at, by, note } => entry(&bin, at, by, note, EntryKind::OffAir),
@@ -248,7 +249,9 @@ async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
                     if asked.send(Asked { input, answer }).await.is_err() {
                         return;
                     }
-                    answered.await.unwrap_or_else(|_| Answer::No("the daemon is stopping; ask again when it is up".into()))
+                    answered
+                        .await
+                        .unwrap_or_else(|_| Answer::No("the daemon is stopping; ask again when it is up".into()))
                 }
             },
         };

@@ -30,7 +30,9 @@ pub struct Settings {
 #[derive(Debug, thiserror::Error)]
 pub enum SettingsError {
     /// The file cannot be read.
-    #[error("the settings {path} cannot be read; give their path with --config FILE (config/site.yaml in the source tree is an example)")]
+    #[error(
+        "the settings {path} cannot be read; give their path with --config FILE (config/site.yaml in the source tree is an example)"
+    )]
     Read {
         /// Which.
         path: PathBuf,
@@ -49,7 +51,9 @@ pub enum SettingsError {
         source: std::io::Error,
     },
     /// There is no rule in it.
-    #[error("there is no .rhai file in {0}; without rules nobody is warned: copy those that ship with hypocaust, or set `rules.folder`")]
+    #[error(
+        "there is no .rhai file in {0}; without rules nobody is warned: copy those that ship with hypocaust, or set `rules.folder`"
+    )]
     NoRules(PathBuf),
 }
 
@@ -145,7 +149,8 @@ pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>
 pub fn beat(site: &Site) {
     let Some(heartbeat) = site.heartbeat.clone() else { return };
     tokio::task::spawn_blocking(move || {
-        let agent: ureq::Agent = ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(20))).build().into();
+        let agent: ureq::Agent =
+            ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(20))).build().into();
         if let Err(source) = agent.get(&heartbeat.url).call() {
             tracing::warn!("the heartbeat to {} failed: {source}; whoever watches it will wonder", heartbeat.url);
         }
