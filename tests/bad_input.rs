@@ -1,5 +1,7 @@
 //! Bad input gets a message with the next step, nothing is lost, and the rest goes on.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 #[path = "support/yard.rs"]
 mod yard;
 

@@ -1,5 +1,7 @@
 //! The broker goes away and comes back: nothing is lost, one line tells of each, and nobody has to restart the daemon.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 #[path = "support/mosquitto.rs"]
 mod mosquitto;
 #[path = "support/yard.rs"]

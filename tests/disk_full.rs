@@ -2,6 +2,8 @@
 //!
 //! SQLite's own page limit raises the error that a full disk does (SQLITE_FULL), without needing a small file system.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 #[path = "support/yard.rs"]
 mod yard;
 

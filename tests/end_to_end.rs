@@ -2,6 +2,8 @@
 //!
 //! Must never let a mail count that no SMTP server took responsibility for.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 #[path = "support/mosquitto.rs"]
 mod mosquitto;
 #[path = "support/smtp_sink.rs"]

@@ -2,6 +2,8 @@
 //!
 //! kill -9 ends the process, not the machine: what the kernel holds survives it, so this does not test fsync.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 #[path = "support/mosquitto.rs"]
 mod mosquitto;
 #[path = "support/smtp_sink.rs"]

@@ -1,5 +1,7 @@
 //! Live is replay at speed one: a run's inputs, fed to a fresh engine, have the same effects, byte for byte.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 #[path = "support/yard.rs"]
 mod yard;
 

@@ -2,6 +2,8 @@
 //!
 //! Must never be loosened for one crate's convenience: the design decides, see DEVELOPERS.md.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};

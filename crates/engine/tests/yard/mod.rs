@@ -1,5 +1,5 @@
 //! A small site with one rule for the engine's tests, and the shorthand to feed it.
-#![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(dead_code, unreachable_pub, clippy::unwrap_used, reason = "each test file uses its own part")]
 
 use std::sync::Arc;
 
