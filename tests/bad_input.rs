@@ -53,7 +53,7 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
         ("a topic that is not in the settings", "elsewhere/x", payload(seconds(6), 60.0), Shows::Refused("topics")),
     ] {
         // A payload without a usable time gets the time of intake: the clock must move, or two would claim the same instant.
-        let next = driven.now() + Span::seconds(10);
+        let next = driven.now() + Span::minutes(1);
         driven.advance_to(next).await.unwrap();
         let (readings, refused) = (store().counts().unwrap().readings, store().counts().unwrap().refused);
         let notice = publish(&client, topic.into(), text).await.unwrap();
