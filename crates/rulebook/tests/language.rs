@@ -129,6 +129,33 @@ fn a_rule_that_misbehaves_is_a_fault_with_its_place() {
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
+/// A stack that overflows ends the daemon, so the depth of a text must be bounded before anything walks it.
+#[test]
+fn nesting_without_end_is_a_fault_and_not_the_end_of_the_daemon() {
+    let many = |text: &str| text.repeat(40_000 / text.len());
+    for (body, why) in [
+        (format!("let x = 1{}; keep()", many("+1")), "a sum"),
+        (format!("let x = 1{}; keep()", many(" ** 1")), "powers, which nest the other way"),
+        (format!("let x = true{}; keep()", many("&&true")), "conditions"),
+        (format!("let x = (){}; keep()", many(" ?? ()")), "stand-ins"),
+        (format!("let x = bin{}; keep()", many(".name")), "properties"),
+        (format!("let x = bin{}; keep()", many(".name()")), "calls"),
+        (format!("let x = [1]; x{}; keep()", many("[0]")), "indices"),
+        (format!("if false {{}} {} else {{ keep() }}", many("else if false {}")), "branches"),
+        (format!("let x = {}1{}; keep()", "(".repeat(20_000), ")".repeat(20_000)), "parentheses"),
+        (format!("let x = {}{}; keep()", "[".repeat(20_000), "]".repeat(20_000)), "lists"),
+        (format!("{}{} keep()", "{".repeat(20_000), "}".repeat(20_000)), "blocks"),
+        (format!("let x = {}1{}; keep()", "`${".repeat(8_000), "}`".repeat(8_000)), "texts within texts"),
+        (format!("let x = {}true; keep()", many("!")), "negations"),
+        ("let a = []; loop { a = [a]; }".into(), "lists within lists while it runs"),
+        ("let m = #{ a: 1 }; loop { m = #{ a: m }; }".into(), "maps within maps while it runs"),
+    ] {
+        let fault = fault_of(&body);
+        let told = ["maximum complexity", "more than a rule may hold", "stopped after"];
+        assert!(told.iter().any(|t| fault.what.contains(t)), "{why}: {}", fault.what);
+    }
+}
+
 #[test]
 fn faults_inside_functions_name_the_innermost_line() {
     let text = rule(

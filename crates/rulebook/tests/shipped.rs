@@ -511,6 +511,18 @@ fn no_air() {
             ),
             (hot("0h:60"), CannotTell, "no blower serves the bin", "no blower"),
             (
+                on_air("119min").core("2h:20 0h:20").counted("1d:0 3h:1980 0h:1980"),
+                CannotTell,
+                "on air for 1 h 59 min: the blower is judged over 2 h",
+                "it had nothing to do here before on-air",
+            ),
+            (
+                on_air("2h").core("2h:20 0h:20").counted("1d:0 3h:1980 0h:1980"),
+                Alarm,
+                "b1 ran 0 s in the last 2 h",
+                "on air for exactly as long as it is judged over",
+            ),
+            (
                 hot("0h:60").blower(pulses(45, 30), RunProof::ScheduledOnly, false, None, Span::minutes(1)),
                 CannotTell,
                 "somebody has to look",
