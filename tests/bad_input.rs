@@ -48,7 +48,7 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
         ("a time in 2070", "t/b1-core", "{\"t\":3155760000,\"v\":61.75}".into(), Shows::Stored),
         ("the same time with another value", "t/b1-core", payload(seconds(0), 66.0), Shows::Refused("61")),
         ("an unknown probe", "t/b7-core", payload(seconds(5), 60.0), Shows::Refused("b7-core")),
-        ("an infinite number", "t/b1-core", "{\"t\":1773018000,\"v\":1e400}".into(), Shows::Refused("1e400")),
+        ("an infinite number", "t/b1-core", "{\"t\":1773018000,\"v\":1e400}".into(), Shows::Refused("number out of range")),
         ("no number at all", "t/b1-core", "{\"t\":1773018000,\"v\":\"warm\"}".into(), Shows::Refused("warm")),
         ("a topic that is not in the settings", "elsewhere/x", payload(seconds(6), 60.0), Shows::Refused("topics")),
     ] {
@@ -86,10 +86,7 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
                 let mut newest = None;
                 store()
                     .readings(&ReadingFilter::default(), &mut |row| {
-                        assert!(
-                            row.reading.measured_at <= now + Span::minutes(5),
-                            "{what}: nothing is stored into the future"
-                        );
+                        assert!(row.reading.measured_at <= next, "{what}: nothing is stored into the future");
                         assert!(row.reading.measured_at >= START, "{what}: nor into 1970");
                         newest = Some(row.reading);
                     })

@@ -97,13 +97,15 @@ fn left(yard: &Yard, sink: &SmtpSink) -> Left {
         }
     }
     readings.sort();
-    let raised = store
+    let mut raised: Vec<(String, u32)> = store
         .alarms()
         .unwrap()
         .into_iter()
         .filter(|a| a.occurrence > 0)
         .map(|a| (a.key.subject.as_str().to_owned(), a.occurrence))
         .collect();
+    // Which bin's alarm came first depends on the ticks; how often each was raised does not.
+    raised.sort();
     let counts = store.counts().unwrap();
     let delivered = sink.received().iter().map(|m| letter(&m.data).subject).collect();
     Left { readings, raised, mails: counts.mails_accepted + counts.mails_waiting, delivered }
