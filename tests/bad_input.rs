@@ -49,7 +49,7 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
         ("the same time with another value", "t/b1-core", payload(seconds(0), 66.0), Shows::Refused("61")),
         ("an unknown probe", "t/b7-core", payload(seconds(5), 60.0), Shows::Refused("b7-core")),
         ("an infinite number", "t/b1-core", "{\"t\":1773018000,\"v\":1e400}".into(), Shows::Refused("number out of range")),
-        ("no number at all", "t/b1-core", "{\"t\":1773018000,\"v\":\"warm\"}".into(), Shows::Refused("warm")),
+        ("no number at all", "t/b1-core", "{\"t\":1773018000,\"v\":\"warm\"}".into(), Shows::Refused("is text, not a number")),
         ("a topic that is not in the settings", "elsewhere/x", payload(seconds(6), 60.0), Shows::Refused("topics")),
     ] {
         // A payload without a usable time gets the time of intake: the clock must move, or two would claim the same instant.
