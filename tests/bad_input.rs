@@ -48,8 +48,18 @@ async fn bad_payloads_are_kept_with_a_reason_and_the_next_step() {
         ("a time in 2070", "t/b1-core", "{\"t\":3155760000,\"v\":61.75}".into(), Shows::Stored),
         ("the same time with another value", "t/b1-core", payload(seconds(0), 66.0), Shows::Refused("61")),
         ("an unknown probe", "t/b7-core", payload(seconds(5), 60.0), Shows::Refused("b7-core")),
-        ("an infinite number", "t/b1-core", "{\"t\":1773018000,\"v\":1e400}".into(), Shows::Refused("number out of range")),
-        ("no number at all", "t/b1-core", "{\"t\":1773018000,\"v\":\"warm\"}".into(), Shows::Refused("is text, not a number")),
+        (
+            "an infinite number",
+            "t/b1-core",
+            "{\"t\":1773018000,\"v\":1e400}".into(),
+            Shows::Refused("number out of range"),
+        ),
+        (
+            "no number at all",
+            "t/b1-core",
+            "{\"t\":1773018000,\"v\":\"warm\"}".into(),
+            Shows::Refused("is text, not a number"),
+        ),
         ("a topic that is not in the settings", "elsewhere/x", payload(seconds(6), 60.0), Shows::Refused("topics")),
     ] {
         // A payload without a usable time gets the time of intake: the clock must move, or two would claim the same instant.
@@ -232,4 +242,16 @@ async fn people_write_through_a_running_daemon_and_without_one() {
     }
     assert_eq!(daemon.stop().0, Some(0));
     assert!(!yard.data().join("socket").exists(), "the socket goes with the daemon");
+}
+
+#[test]
+fn the_settings_and_rules_that_ship_pass_their_own_check() {
+    for settings in ["config/site.yaml", "demo-data/site.yaml"] {
+        let out = std::process::Command::new(env!("CARGO_BIN_EXE_hypocaust"))
+            .args(["--config", settings, "check"])
+            .current_dir(yard::root())
+            .output()
+            .unwrap();
+        assert!(out.status.success(), "{settings}: {}", String::from_utf8_lossy(&out.stderr));
+    }
 }

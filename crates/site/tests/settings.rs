@@ -109,7 +109,7 @@ fn the_annotated_example_is_a_whole_site() {
         ["north-1-base", "north-1-core"],
         "in the order of the text"
     );
-    let crash = &site.rules.changed["temperature-crash"]["fall_kelvin_per_day"];
+    let crash = &site.rules.changed["temperature-crash"]["fall"];
     assert_eq!((crash.value, crash.unit), (5.6, None));
     let line = example().lines().position(|line| line.contains("temperature-crash:")).unwrap() + 1;
     assert_eq!(crash.place, format!("config/site.yaml:{line}"));
@@ -241,9 +241,9 @@ fn anchors_and_merged_groups_save_typing() {
 #[test]
 fn numbers_of_rules_keep_the_unit_behind_them() {
     let value = |text: &str| {
-        let text = changed("fall_kelvin_per_day: 5.6", &format!("fall_kelvin_per_day: {text}"));
+        let text = changed("fall: 5.6", &format!("fall: {text}"));
         let site = read_ok(&text);
-        let changed = &site.rules.changed["temperature-crash"]["fall_kelvin_per_day"];
+        let changed = &site.rules.changed["temperature-crash"]["fall"];
         (changed.value, changed.unit)
     };
     for (text, want) in [
