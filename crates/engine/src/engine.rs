@@ -729,10 +729,7 @@ impl Engine {
         if !self.series.contains_key(id) {
             let series = match &id.source {
                 Source::Probe(probe) => Series::of_probe(self.site.probes.get(probe)?, id.quantity, self.reach),
-                Source::Blower(blower) => {
-                    let blower = self.site.blowers.get(blower)?;
-                    Series::of_blower(blower.interval, id.quantity, &blower.place, self.reach)
-                }
+                Source::Blower(blower) => Series::of_blower(self.site.blowers.get(blower)?, id.quantity, self.reach),
             };
             self.series.insert(id.clone(), series);
         }

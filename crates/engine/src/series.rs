@@ -9,7 +9,7 @@ use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use pile::window::{Absorbed, Point, Window};
 use site::ids::BinId;
-use site::model::{Position, Probe};
+use site::model::{Blower, Position, Probe};
 use site::quantity::{Quantity, Unit};
 use site::reading::{Quality, Reading, TimeSource};
 
@@ -71,27 +71,23 @@ pub(crate) enum Recount {
 impl Series {
     /// A series of a probe.
     pub(crate) fn of_probe(probe: &Probe, quantity: Quantity, reach: Span) -> Series {
-        // The range in the settings is given for what the probe mainly measures, its temperature.
-        let range = if quantity == Quantity::Temperature { probe.range } else { quantity.default_range() };
-        Series {
-            bin: probe.bin.clone(),
-            position: Some(probe.position),
-            interval: probe.interval,
-            window: Arc::new(Window::new(reach)),
-            heard_at: None,
-            bad_in_a_row: 0,
-            last_bad: None,
-            above: Arc::new(Vec::new()),
-            counted_until: None,
-            range,
-            power_on_85: probe.power_on_85 && quantity == Quantity::Temperature,
-            place: probe.place.clone(),
-            newest_untimed: None,
+        let mut series = Series::new(quantity, probe.interval, &probe.place, reach);
+        series.bin.clone_from(&probe.bin);
+        series.position = Some(probe.position);
+        if quantity == Quantity::Temperature {
+            // The range in the settings is given for what the probe mainly measures, its temperature.
+            series.range = probe.range;
+            series.power_on_85 = probe.power_on_85;
         }
+        series
     }
 
     /// A series of a blower.
-    pub(crate) fn of_blower(interval: Span, quantity: Quantity, place: &str, reach: Span) -> Series {
+    pub(crate) fn of_blower(blower: &Blower, quantity: Quantity, reach: Span) -> Series {
+        Series::new(quantity, blower.interval, &blower.place, reach)
+    }
+
+    fn new(quantity: Quantity, interval: Span, place: &str, reach: Span) -> Series {
         Series {
             bin: None,
             position: None,

@@ -2,7 +2,7 @@
 //!
 //! Must never write to the store beside a running daemon: writes go through its socket.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::ExitCode;
 use std::sync::Arc;
 
@@ -374,9 +374,4 @@ fn one_step(site: &Site, request: Request) -> Result<String, CommandError> {
         Some(Err(why)) => Err(CommandError::Refused(why)),
         None => Ok("done".into()),
     }
-}
-
-/// Where the rules that ship are found when the settings name none: for the demo.
-pub fn shipped_rules() -> PathBuf {
-    PathBuf::from("rules")
 }

@@ -14,11 +14,11 @@ use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
 use rumqttc::AsyncClient;
 use sim::{Bin, BinSetup, Blower, BlowerFault, Climate, Fault, Gateway, Layer, ProbeModel, Pulses};
-use site::model::{Broker, Site, Transport};
+use site::model::{Site, Transport};
 use site::zone::{Zone, parse_instant};
 
 use crate::cli::DemoArgs;
-use crate::commands::{CommandError, runtime, shipped_rules};
+use crate::commands::{CommandError, runtime};
 use crate::driven::{Driven, acknowledged, connect, publish};
 use crate::listing::about;
 use crate::socket::Request;
@@ -47,8 +47,6 @@ pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
     })?;
     site.data_folder = out.join("data");
     site.mail.transport = Transport::Folder(out.join("mail"));
-    site.rules.folder = shipped_rules();
-    debug_assert!(matches!(site.broker, Broker::Embedded { .. }));
     let texts = wiring::rules(&site.rules.folder)?;
     let start = parse_instant(BEGINS, &site.zone).map_err(CommandError::Refused)?;
     let site = Arc::new(site);
@@ -124,7 +122,6 @@ struct Bay {
     said_off_air: bool,
     /// When the crew will come because a mail called them.
     called_for: Option<Timestamp>,
-    last_care: Timestamp,
 }
 
 /// How the crew looks after a bin.
@@ -247,7 +244,6 @@ impl Season {
                     said_on_air: false,
                     said_off_air: false,
                     called_for: None,
-                    last_care: on_air,
                 })
             })
             .collect()
@@ -296,7 +292,6 @@ impl Season {
                 let litres = bay.bin.litres_to_moisture(to).unwrap_or(Litres(0.0));
                 let poured = bay.bin.water(litres, HOSE).map_err(|e| CommandError::Refused(e.to_string()))?;
                 lived.waterings += 1;
-                bay.last_care = now;
                 // A garden hose gives about 15 litres a minute.
                 let minutes = Some((litres.0 / 15.0).ceil());
                 let litres = Some((poured.held.0 + poured.drained.0).round());
@@ -411,11 +406,12 @@ fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), Co
         "\nLook next:\n  \
          {mail}   the mails as they would have been sent; any mail program opens them\n  \
          demo-data/README.md   what each bin was meant to show\n  \
-         hypocaust --config {config} alarms --all\n  \
-         hypocaust --config {config} readings --bin bay-2 --from 2026-03-20 --to 2026-03-21\n  \
-         hypocaust --config {config} outbox\n\
+         {program} --config {config} alarms --all\n  \
+         {program} --config {config} readings --bin bay-2 --from 2026-03-20 --to 2026-03-21\n  \
+         {program} --config {config} outbox\n\
          Hot piles steam, make gases and can burn; local codes, your permit and licensed practice decide. hypocaust advises.",
-        mail = out.join("mail").display()
+        mail = out.join("mail").display(),
+        program = std::env::args().next().unwrap_or_else(|| "hypocaust".into())
     );
     Ok(())
 }

@@ -119,9 +119,6 @@ fn median(mut values: Vec<f64>) -> f64 {
     if values.len() % 2 == 1 { values[half] } else { values[half - 1] / 2.0 + values[half] / 2.0 }
 }
 
-/// Rounds of cutting before the slopes are listed after all; ten are many.
-const ROUNDS_MOST: usize = 100;
-
 /// Lists every slope and selects.
 fn select_plain(series: &Series, ranks: [u64; 4]) -> [f64; 4] {
     let n = series.y.len();
@@ -193,7 +190,7 @@ impl<'a> Ranks<'a> {
     /// The slope with `rank` smaller ones, `rank` being less than the number of pairs.
     fn nth(&mut self, rank: u64) -> f64 {
         let n = self.series.y.len();
-        for _ in 0..ROUNDS_MOST {
+        loop {
             let at = self.cuts.partition_point(|cut| cut.up_to <= rank);
             let (low, high) = (&self.cuts[at - 1], &self.cuts[at]);
             if high.below <= rank {
@@ -225,8 +222,6 @@ impl<'a> Ranks<'a> {
                 }
             }
         }
-        // Never seen, and no reason to hang if rounding should ever make a cut that takes nothing out.
-        select_plain(self.series, [rank; 4])[0]
     }
 
     /// Cuts at the slope of the points `i` < `j`.

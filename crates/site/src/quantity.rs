@@ -148,6 +148,11 @@ impl fmt::Display for Quantity {
 }
 
 impl Unit {
+    /// Every unit, in the order of the table.
+    pub fn all() -> impl Iterator<Item = Unit> {
+        UNITS.iter().map(|(unit, _)| *unit)
+    }
+
     /// The unit that a text names, by any of its spellings.
     pub fn from_symbol(text: &str) -> Option<Unit> {
         UNITS.iter().find(|(_, names)| names.contains(&text)).map(|(unit, _)| *unit)

@@ -154,7 +154,7 @@ fn about(notice: &AlarmNotice, site: &Site) -> String {
 fn urgency(priority: Priority) -> &'static str {
     match priority {
         Priority::High => "Urgency high: act now, at any hour.",
-        Priority::Medium => "Urgency medium: act today.",
+        Priority::Medium => "Urgency medium: today, within the time given below.",
         Priority::Low => "Urgency low: it can wait for working hours.",
         Priority::SummaryOnly => "Urgency: for the weekly summary only.",
     }

@@ -198,29 +198,7 @@ fn read_unit(section: &Section<'_>, quantity: Option<Quantity>, faults: &mut Fau
 }
 
 fn units_of(quantity: Quantity) -> Vec<Unit> {
-    use Unit::{
-        Ampere, Celsius, CubicFootPerMinute, CubicMetrePerHour, Fahrenheit, Hectopascal, Hour, InchOfWater, Kelvin,
-        Minute, PartsPerMillion, Pascal, Percent, Second,
-    };
-    [
-        Celsius,
-        Fahrenheit,
-        Kelvin,
-        Percent,
-        PartsPerMillion,
-        Pascal,
-        Hectopascal,
-        InchOfWater,
-        CubicMetrePerHour,
-        CubicFootPerMinute,
-        Ampere,
-        Second,
-        Minute,
-        Hour,
-    ]
-    .into_iter()
-    .filter(|unit| unit.to_canonical(quantity, 0.0).is_some())
-    .collect()
+    Unit::all().filter(|unit| unit.to_canonical(quantity, 0.0).is_some()).collect()
 }
 
 /// A topic without captures, to publish to.
