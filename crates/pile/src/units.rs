@@ -34,6 +34,30 @@ pub struct CubicMetresPerHour(pub f64);
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Metres(pub f64);
 
+/// A mass in kilograms.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Kilograms(pub f64);
+
+/// A mass each second, kg/s.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct KilogramsPerSecond(pub f64);
+
+/// A mass each day, kg/d; negative where the process runs the other way.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct KilogramsPerDay(pub f64);
+
+/// A density in kilograms per cubic metre; for a pile, of the material as it lies.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct KilogramsPerCubicMetre(pub f64);
+
+/// A heat flow in watts.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Watts(pub f64);
+
+/// A part of a whole, 0 to 1: moisture as a part of the wet mass, relative humidity, a duty cycle.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Fraction(pub f64);
+
 impl Celsius {
     /// The same temperature in degrees Fahrenheit.
     pub fn fahrenheit(self) -> f64 {
