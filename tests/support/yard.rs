@@ -44,6 +44,8 @@ pub struct Yard {
     pub broker: String,
     pub mail: String,
     pub bins: usize,
+    /// Probes of each bin: the first is `b1-core`, the others `b1-2` and on.
+    pub probes: usize,
 }
 
 impl Yard {
@@ -54,6 +56,7 @@ impl Yard {
             broker: "embedded: { listen: \"127.0.0.1:0\" }".into(),
             mail: "folder: mail".into(),
             bins,
+            probes: 1,
         };
         let rules = yard.path("rules");
         std::fs::create_dir(&rules).unwrap();
@@ -100,10 +103,14 @@ impl Yard {
 
     pub fn settings(&self) -> String {
         let bins: String = (1..=self.bins)
-            .map(|i| {
-                format!(
-                    "  - {{ id: b{i}, volume_m3: 2.5, probes: [ {{ id: b{i}-core, position: core, depth_metres: 0.5, every_seconds: 300 }} ] }}\n"
-                )
+            .map(|bin| {
+                let probes: Vec<String> = (0..self.probes)
+                    .map(|n| {
+                        let position = ["core", "base", "upper"][n % 3];
+                        format!("{{ id: {}, position: {position}, depth_metres: 0.5, every_seconds: 300 }}", probe_id(bin, n))
+                    })
+                    .collect();
+                format!("  - {{ id: b{bin}, volume_m3: 2.5, probes: [ {} ] }}\n", probes.join(", "))
             })
             .collect();
         format!(
@@ -140,6 +147,14 @@ impl Yard {
 
     pub async fn driven(&self, at: Timestamp) -> Driven {
         Driven::start(self.site(), &self.rules(), at, None, None).await.unwrap()
+    }
+}
+
+/// The `n`th probe of a bin, counted from 0.
+pub fn probe_id(bin: usize, n: usize) -> String {
+    match n {
+        0 => format!("b{bin}-core"),
+        n => format!("b{bin}-{}", n + 1),
     }
 }
 
