@@ -107,7 +107,10 @@ impl Yard {
                 let probes: Vec<String> = (0..self.probes)
                     .map(|n| {
                         let position = ["core", "base", "upper"][n % 3];
-                        format!("{{ id: {}, position: {position}, depth_metres: 0.5, every_seconds: 300 }}", probe_id(bin, n))
+                        format!(
+                            "{{ id: {}, position: {position}, depth_metres: 0.5, every_seconds: 300 }}",
+                            probe_id(bin, n)
+                        )
                     })
                     .collect();
                 format!("  - {{ id: b{bin}, volume_m3: 2.5, probes: [ {} ] }}\n", probes.join(", "))

@@ -5,7 +5,7 @@
 use pile::time::Timestamp;
 use site::entry::{Batch, Entry};
 use site::reading::{Quality, Reading, Refusal, SeriesId};
-use site::zone::IsoWeek;
+use site::zone::{Day, IsoWeek};
 
 use crate::alarm::{Alarm, AlarmEvent};
 use crate::notice::Notice;
@@ -51,6 +51,8 @@ pub enum Effect {
     },
     /// A weekly summary went into the outbox; its week is done.
     SummaryDone(IsoWeek),
+    /// A round list went into the outbox; its day is done.
+    RoundListDone(Day),
 
     // Passing: carried out after the commit; lost in a crash and asked for again.
     /// Render if need be and try to deliver; answer with [`crate::input::Input::Mail`].

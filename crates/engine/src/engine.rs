@@ -13,7 +13,7 @@ use site::ids::BinId;
 use site::model::{Position, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
-use site::zone::{IsoWeek, rfc3339_utc};
+use site::zone::{Day, IsoWeek, rfc3339_utc};
 
 use crate::alarm::{Alarm, AlarmKey, Subject};
 use crate::builtin;
@@ -86,6 +86,7 @@ pub(crate) struct WeekMemory {
     pub(crate) given_up: VecDeque<Timestamp>,
     pub(crate) off: VecDeque<(Timestamp, Timestamp)>,
     pub(crate) last_summary: Option<IsoWeek>,
+    pub(crate) last_round_list: Option<Day>,
 }
 
 /// Something to be done at a certain time.
@@ -99,6 +100,8 @@ pub(crate) enum Deadline {
     Beat,
     /// The weekly summary.
     Summary,
+    /// The round list of the morning.
+    RoundList,
     /// A mail is to be tried.
     Mail(MailId),
 }
@@ -143,7 +146,11 @@ impl Engine {
             alarms: BTreeMap::new(),
             last_alarm: 0,
             outbox: Outbox::new(restored.last_mail),
-            week: WeekMemory { last_summary: restored.last_summary, ..WeekMemory::default() },
+            week: WeekMemory {
+                last_summary: restored.last_summary,
+                last_round_list: restored.last_round_list,
+                ..WeekMemory::default()
+            },
             failing: BTreeMap::new(),
             thresholds,
             reach,
@@ -200,11 +207,9 @@ impl Engine {
     }
 
     fn put_back(&mut self, restored: Restored) {
-        for (id, points) in restored.points {
+        for (id, window) in restored.windows {
             if let Some(series) = self.series_mut(&id) {
-                for point in points {
-                    series.restore(point);
-                }
+                series.restore(window);
             }
         }
         let ids: BTreeMap<_, _> = restored.alarms.iter().map(|a| (a.id, a.key.clone())).collect();
@@ -260,6 +265,11 @@ impl Engine {
                 Deadline::Summary => {
                     self.summarise(at, effects);
                     self.deadlines.insert((self.site.zone.next_weekly(at, self.site.summary), Deadline::Summary));
+                }
+                Deadline::RoundList => {
+                    self.list_rounds(at, effects);
+                    let next = self.site.zone.next_daily(at, self.site.round_list.at);
+                    self.deadlines.insert((next, Deadline::RoundList));
                 }
                 Deadline::Mail(mail) => {
                     if let Some(effect) = self.outbox.due(mail) {
@@ -512,7 +522,12 @@ impl Engine {
         let zone = &self.site.zone;
         let next = zone.next_weekly(now, self.site.summary);
         self.deadlines.insert((next, Deadline::Summary));
+        self.deadlines.insert((zone.next_daily(now, self.site.round_list.at), Deadline::RoundList));
         if let Some(run) = previous {
+            let due = zone.next_daily(now - Span::days(1), self.site.round_list.at);
+            if due <= now && run.last_alive < due && self.week.last_round_list != Some(zone.day(due)) {
+                self.deadlines.insert((now, Deadline::RoundList));
+            }
             // The newest time at which a summary was due: if the daemon was not there for it, it goes out now.
             let due = zone
                 .next_weekly(now - Span::days(8), self.site.summary)

@@ -495,6 +495,12 @@ impl Engine {
         if words.priority == Priority::SummaryOnly {
             return;
         }
+        // The end of an alarm is told to those who were told of its beginning.
+        let raised_at = self.alarms.get(key).and_then(|a| a.raised_at).unwrap_or(at);
+        let wants: fn(&Person) -> bool = match self.waits_for_list(words.priority, raised_at) {
+            true => crate::rounds::hears_at_once,
+            false => |person| person.alarms,
+        };
         let chart = match (step, key.bin()) {
             (Step::Raise, Some(bin)) => self.chart(bin, at),
             _ => None,
@@ -503,7 +509,6 @@ impl Engine {
         let number = alarm.mails;
         alarm.mails += 1;
         let kept = alarm.clone();
-        let raised_at = kept.raised_at.unwrap_or(at);
         let notice = Notice::Alarm(Box::new(AlarmNotice {
             step,
             number,
@@ -535,7 +540,13 @@ impl Engine {
         if let Some(Effect::Alarm { alarm, .. }) = effects.last_mut() {
             **alarm = kept;
         }
-        self.mail_to(at, &notice, |person| person.alarms, effects);
+        self.mail_to(at, &notice, wants, effects);
+    }
+
+    /// The first thing to do about an alarm, and the caution beside it.
+    pub(crate) fn first_response(&self, key: &AlarmKey) -> (String, String) {
+        let words = self.words_for(key);
+        (words.response.into_iter().next().unwrap_or_default(), words.caution)
     }
 
     /// Puts a notice into the outbox, one mail a person; gives how many.

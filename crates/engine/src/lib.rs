@@ -13,6 +13,7 @@ pub mod limits;
 pub mod notice;
 mod outbox;
 pub mod restore;
+mod rounds;
 mod series;
 mod weekly;
 

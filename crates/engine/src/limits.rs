@@ -35,6 +35,8 @@ pub const MAIL_RETRY: [Span; 7] = [
 pub const ALARM_MAIL_GIVEN_UP_AFTER: Span = Span::hours(24);
 /// A summary is tried for this long.
 pub const SUMMARY_MAIL_GIVEN_UP_AFTER: Span = Span::days(5);
+/// A round list is tried for this long: the next one is there by then.
+pub const ROUND_LIST_GIVEN_UP_AFTER: Span = Span::hours(20);
 /// Mails under way at one time.
 pub const MAILS_IN_FLIGHT: usize = 8;
 /// This many refused payloads within [`REFUSED_WITHIN`] raise an alarm.

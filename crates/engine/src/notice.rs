@@ -6,7 +6,7 @@ use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
 use site::entry::BatchId;
 use site::ids::{BinId, BlowerId};
-use site::zone::IsoWeek;
+use site::zone::{Day, IsoWeek};
 
 use crate::alarm::{Acknowledgement, AlarmId, Subject};
 
@@ -17,6 +17,8 @@ pub enum Notice {
     Alarm(Box<AlarmNotice>),
     /// The week's summary.
     Summary(Box<SummaryNotice>),
+    /// The round list of a morning.
+    RoundList(Box<RoundListNotice>),
     /// The daemon was off without having been asked to stop.
     Outage(OutageNotice),
     /// A trial mail that a person asked for.
@@ -168,6 +170,65 @@ pub struct BinWeek {
     pub alarms: Vec<(String, u32)>,
     /// Titles of alarms that stand now.
     pub standing: Vec<String>,
+}
+
+/// What could wait for daylight, and how the bins stand.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RoundListNotice {
+    /// The day it is for, as the site's calendar shows it.
+    pub day: Day,
+    /// See [`AlarmNotice::life`].
+    pub life: u32,
+    /// When it was made.
+    pub at: Timestamp,
+    /// When the next one is due: if it does not come, something is wrong.
+    pub next: Timestamp,
+    /// Alarms that stand, the most urgent first.
+    pub standing: Vec<RoundItem>,
+    /// Alarms that waited for this list and are over.
+    pub over: Vec<RoundItem>,
+    /// What the site wants to be reminded of today.
+    pub reminders: Vec<String>,
+    /// One line a bin, in the order of the settings.
+    pub bins: Vec<BinMorning>,
+}
+
+/// One alarm on a round list.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RoundItem {
+    /// The alarm.
+    pub alarm: AlarmId,
+    /// What it is about.
+    pub subject: Subject,
+    /// The name people see.
+    pub title: String,
+    /// Its urgency.
+    pub priority: Priority,
+    /// When its condition began.
+    pub onset: Timestamp,
+    /// When it ended, if it did.
+    pub cleared_at: Option<Timestamp>,
+    /// Who acknowledged, if anybody did.
+    pub acknowledged: Option<Acknowledgement>,
+    /// The finding when it was raised.
+    pub finding: String,
+    /// The first thing to do; empty when nothing is left to do.
+    pub response: String,
+    /// A caution shown with it; may be empty.
+    pub caution: String,
+}
+
+/// One bin on a round list.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BinMorning {
+    /// The bin.
+    pub bin: BinId,
+    /// Its batch and its age; `None` for an empty bin.
+    pub batch: Option<(BatchId, Span)>,
+    /// The newest core reading, °C.
+    pub newest_core: Option<(Timestamp, f64)>,
+    /// What the same probe read a day before that, °C.
+    pub core_a_day_before: Option<f64>,
 }
 
 /// The daemon was off without having been asked to stop.

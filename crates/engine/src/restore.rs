@@ -3,10 +3,10 @@
 //! Must never be needed in full to be correct: what is missing shows as "cannot tell" until it is recalled.
 
 use pile::time::Timestamp;
-use pile::window::Point;
+use pile::window::Window;
 use site::entry::{Batch, Entry};
 use site::reading::SeriesId;
-use site::zone::IsoWeek;
+use site::zone::{Day, IsoWeek};
 
 use crate::alarm::{Alarm, AlarmEvent};
 use crate::effect::Mail;
@@ -31,10 +31,12 @@ pub struct Restored {
     pub last_mail: u64,
     /// The week of the newest summary.
     pub last_summary: Option<IsoWeek>,
+    /// The day of the newest round list.
+    pub last_round_list: Option<Day>,
     /// How the run before ended; `None` on the first start.
     pub previous: Option<PreviousRun>,
     /// Times in the last eight days when the daemon was not running.
     pub off: Vec<(Timestamp, Timestamp)>,
-    /// Good readings per series for the windows, oldest first.
-    pub points: Vec<(SeriesId, Vec<Point>)>,
+    /// The recent past of each series, of good readings only. Whole windows and not points: a large site has millions.
+    pub windows: Vec<(SeriesId, Window)>,
 }

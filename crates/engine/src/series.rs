@@ -149,10 +149,10 @@ impl Series {
         Taken::Kept { quality: Quality::Good, reason: String::new(), recount }
     }
 
-    /// Puts back a good reading from the store into the window.
-    pub(crate) fn restore(&mut self, point: Point) {
-        Arc::make_mut(&mut self.window).absorb(point);
-        self.heard_at = self.heard_at.max(Some(point.at));
+    /// Puts back the window that the store filled from good readings.
+    pub(crate) fn restore(&mut self, window: Window) {
+        self.heard_at = self.heard_at.max(window.newest().map(|p| p.at));
+        self.window = Arc::new(window);
     }
 
     /// Begins the accounts anew, empty.

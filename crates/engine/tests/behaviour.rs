@@ -9,6 +9,7 @@ use engine::notice::{BackOnAir, Notice, Step};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
+use pile::window::{Point, Window};
 use site::entry::EntryKind;
 use site::reading::{Quality, TimeSource};
 use yard::{HOT, START, Yard, minutes, reading, reply};
@@ -191,11 +192,13 @@ fn remembered(effects: &[Effect], upto: Timestamp) -> Restored {
                 }
             }
             Effect::Store { reading, quality: Quality::Good, .. } => {
-                let point = pile::window::Point { at: reading.measured_at, value: reading.value };
-                match restored.points.iter_mut().find(|(id, _)| *id == reading.series) {
-                    Some((_, points)) => points.push(point),
-                    None => restored.points.push((reading.series.clone(), vec![point])),
+                let point = Point { at: reading.measured_at, value: reading.value };
+                let windows = &mut restored.windows;
+                let place = windows.iter().position(|(id, _)| *id == reading.series).unwrap_or(windows.len());
+                if place == windows.len() {
+                    windows.push((reading.series.clone(), Window::new(Span::days(3))));
                 }
+                windows[place].1.absorb(point);
             }
             Effect::Batch(batch) => {
                 restored.batches.retain(|b| b.bin != batch.bin);

@@ -120,7 +120,9 @@ async fn rate() {
                 let series = n % (BINS * PROBES);
                 let at = begins + Span::seconds(30).times((n / (BINS * PROBES)) as i64);
                 let topic = format!("t/{}", probe_id(1 + series / PROBES, series % PROBES));
-                waiting.push_back(publish(&client, topic, payload(at, 600.0 / 10.0 + (n % 7) as f64 / 10.0)).await.unwrap());
+                waiting.push_back(
+                    publish(&client, topic, payload(at, 600.0 / 10.0 + (n % 7) as f64 / 10.0)).await.unwrap(),
+                );
                 if waiting.len() > 100 {
                     acknowledged(vec![waiting.pop_front().unwrap()]).await.unwrap();
                 }
@@ -179,7 +181,10 @@ async fn history() {
     for boot in ["first start, pages of the file in the kernel's cache", "second start"] {
         let daemon = Daemon::start(&yard);
         let (now, _, own) = daemon.memory();
-        println!("  {boot}: ready after {:.2} s, resident {now:.1} MB, {own:.1} MB of it its own", daemon.ready_after.as_secs_f64());
+        println!(
+            "  {boot}: ready after {:.2} s, resident {now:.1} MB, {own:.1} MB of it its own",
+            daemon.ready_after.as_secs_f64()
+        );
     }
     let daemon = Daemon::start(&yard);
     let client = connect(format!("127.0.0.1:{port}").parse().unwrap(), "site");
@@ -277,7 +282,12 @@ async fn raise() {
     }
     let of = |values: &mut Vec<f64>| {
         values.sort_by(f64::total_cmp);
-        format!("least {:.2} s, median {:.2} s, most {:.2} s", values[0], values[values.len() / 2], values[values.len() - 1])
+        format!(
+            "least {:.2} s, median {:.2} s, most {:.2} s",
+            values[0],
+            values[values.len() / 2],
+            values[values.len() - 1]
+        )
     };
     println!("raise, {BINS} bins, a rule that is judged every minute, embedded broker, loopback relay:");
     println!("  from PUBLISH to 250:  {}", of(&mut whole));

@@ -14,7 +14,7 @@ use ledger::{Access, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use rulebook::Rulebook;
-use site::model::{Display, Site};
+use site::model::{Display, Person, Site};
 use site::zone::parse_instant;
 
 use crate::cli::{BatchCommand, LogCommand, RunArgs, Written};
@@ -197,21 +197,39 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     }
     let now = Clock::live().now();
     println!("\nThe week to come, by the clocks of {}:", site.zone.name());
-    let mut at = site.zone.next_weekly(now, site.summary);
-    while at.since(now) <= Span::days(8) {
-        let to: Vec<_> = site.people.iter().filter(|p| p.summary).map(|p| p.name.as_str()).collect();
-        println!(
-            "  {}  weekly summary to {}",
-            site.zone.show(at),
-            if to.is_empty() { "nobody".into() } else { to.join(", ") }
-        );
-        at = site.zone.next_weekly(at, site.summary);
+    for (at, what) in week_to_come(&site, now) {
+        println!("  {}  {what}", site.zone.show(at));
     }
     if let Some(heartbeat) = &site.heartbeat {
         println!("  every {}  heartbeat to {}", heartbeat.every, heartbeat.url);
     }
     println!("  every {}  status on {}", engine::limits::STATUS_EVERY, engine::status_topic(&site));
     Ok(())
+}
+
+/// What goes out by the site's clock in the seven days from `now`, in its order.
+fn week_to_come(site: &Site, now: Timestamp) -> Vec<(Timestamp, String)> {
+    let names = |wants: fn(&&Person) -> bool| {
+        let names: Vec<_> = site.people.iter().filter(wants).map(|p| p.name.as_str()).collect();
+        if names.is_empty() { "nobody".into() } else { names.join(", ") }
+    };
+    let until = now + Span::days(7);
+    let mut out = Vec::new();
+    let mut at = site.zone.next_weekly(now, site.summary);
+    while at <= until {
+        out.push((at, format!("weekly summary to {}", names(|p| p.summary))));
+        at = site.zone.next_weekly(at, site.summary);
+    }
+    at = site.zone.next_daily(now, site.round_list.at);
+    while at <= until {
+        let day = site.zone.at(at).strftime("%A").to_string();
+        out.push((at, format!("round list to {}, {day}", names(|p| p.round_list))));
+        let reminders = site.round_list.reminders_on(site.zone.weekday(at));
+        out.extend(reminders.map(|text| (at, format!("  reminder: {text}"))));
+        at = site.zone.next_daily(at, site.round_list.at);
+    }
+    out.sort_by_key(|(at, _)| *at);
+    out
 }
 
 /// Batches that begin and end.

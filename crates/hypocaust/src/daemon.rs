@@ -392,7 +392,8 @@ impl Loop {
             | Effect::Alarm { .. }
             | Effect::Mail(_)
             | Effect::MailState { .. }
-            | Effect::SummaryDone(_) => {}
+            | Effect::SummaryDone(_)
+            | Effect::RoundListDone(_) => {}
         }
     }
 

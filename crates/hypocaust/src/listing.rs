@@ -279,6 +279,7 @@ pub fn about(notice: &Notice) -> String {
             Step::Retire => format!("no longer watched: {}", a.thread_subject),
         },
         Notice::Summary(s) => format!("weekly summary, week {} of {}", s.week.week, s.week.year),
+        Notice::RoundList(list) => format!("round list, {}", list.day),
         Notice::Outage(_) => "the daemon was off".into(),
         Notice::Trial { .. } => "trial mail".into(),
     }

@@ -104,7 +104,8 @@ fn restore(c: &mut Criterion) {
     );
     let ledger = Ledger::open(folder.path(), Access::Read).unwrap();
     let now = START + EVERY.times(each as i64);
-    let points: usize = ledger.restore(now, Span::days(3)).unwrap().points.iter().map(|(_, points)| points.len()).sum();
+    let points: usize =
+        ledger.restore(now, Span::days(3)).unwrap().windows.iter().map(|(_, window)| window.len()).sum();
     let mut group = c.benchmark_group(format!("restore 3 days of {weeks} weeks"));
     group.sample_size(10).throughput(Throughput::Elements(points as u64));
     group.bench_function(format!("{SERIES} series, {points} points"), |b| {

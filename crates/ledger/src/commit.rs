@@ -83,7 +83,8 @@ fn is_lasting(effect: &Effect) -> bool {
         | Effect::Alarm { .. }
         | Effect::Mail(_)
         | Effect::MailState { .. }
-        | Effect::SummaryDone(_) => true,
+        | Effect::SummaryDone(_)
+        | Effect::RoundListDone(_) => true,
         Effect::Deliver(_)
         | Effect::Recall { .. }
         | Effect::Publish { .. }
@@ -121,6 +122,11 @@ impl Slice<'_> {
                     .tx
                     .prepare_cached("INSERT INTO summaries (year, week) VALUES (?1, ?2) ON CONFLICT DO NOTHING")?;
                 insert.execute(params![week.year, week.week])?;
+                Ok(())
+            }
+            Effect::RoundListDone(day) => {
+                let insert = "INSERT INTO round_lists (day) VALUES (?1) ON CONFLICT DO NOTHING";
+                self.tx.prepare_cached(insert)?.execute([day.to_string()])?;
                 Ok(())
             }
             Effect::Store { .. }

@@ -3,7 +3,10 @@
 //! Must never change the meaning of a written field: a new field gets `#[serde(default)]`, so that older rows still read.
 
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
-use engine::notice::{AlarmNotice, BackOnAir, BinWeek, Chart, ChartLine, Notice, OutageNotice, Step, SummaryNotice};
+use engine::notice::{
+    AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, Notice, OutageNotice, RoundItem, RoundListNotice,
+    Step, SummaryNotice,
+};
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
 use rulebook::header::Priority;
@@ -11,7 +14,7 @@ use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use site::entry::{BatchId, EntryKind};
 use site::ids::{BinId, BlowerId};
-use site::zone::IsoWeek;
+use site::zone::{Day, IsoWeek};
 
 /// A core type with the shape in which JSON carries it; core types know no serde themselves.
 pub(crate) trait Shape: Sized {
@@ -114,6 +117,7 @@ carried_as!(Celsius, Option<f64>, |c| c.0.to_row(), |n| f64::from_row(n).map(Cel
 carried_as!(Litres, Option<f64>, |l| l.0.to_row(), |n| f64::from_row(n).map(Litres));
 carried_as!(BinId, String, |id| id.as_str().into(), |text| BinId::new(&text).map_err(|e| e.to_string()));
 carried_as!(BlowerId, String, |id| id.as_str().into(), |text| BlowerId::new(&text).map_err(|e| e.to_string()));
+carried_as!(Day, String, |day| day.to_string(), |text| Day::parse(&text).ok_or_else(|| format!("`{text}` is no day")));
 carried_as!(AlarmId, u64, |id| id.0, |n| Ok(AlarmId(n)));
 carried_as!(BatchId, u64, |id| id.0, |n| Ok(BatchId(n)));
 
@@ -138,6 +142,9 @@ macro_rules! listed_by {
 listed_by!(Notice, NoticeRow, "NoticeFields");
 listed_by!(AlarmNotice, AlarmNoticeRow, "AlarmNoticeFields");
 listed_by!(SummaryNotice, SummaryNoticeRow, "SummaryNoticeFields");
+listed_by!(RoundListNotice, RoundListNoticeRow, "RoundListNoticeFields");
+listed_by!(RoundItem, RoundItemRow, "RoundItemFields");
+listed_by!(BinMorning, BinMorningRow, "BinMorningFields");
 listed_by!(OutageNotice, OutageNoticeRow, "OutageNoticeFields");
 listed_by!(BinWeek, BinWeekRow, "BinWeekFields");
 listed_by!(Chart, ChartRow, "ChartFields");
@@ -151,6 +158,7 @@ listed_by!(EntryKind, EntryKindRow, "EntryKindFields");
 enum NoticeFields {
     Alarm(#[serde(with = "shape")] Box<AlarmNotice>),
     Summary(#[serde(with = "shape")] Box<SummaryNotice>),
+    RoundList(#[serde(with = "shape")] Box<RoundListNotice>),
     Outage(#[serde(with = "shape")] OutageNotice),
     Trial {
         by: String,
@@ -307,6 +315,59 @@ struct BinWeekFields {
     #[serde(with = "shape")]
     alarms: Vec<(String, u32)>,
     standing: Vec<String>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "RoundListNotice")]
+struct RoundListNoticeFields {
+    #[serde(with = "shape")]
+    day: Day,
+    life: u32,
+    #[serde(with = "shape")]
+    at: Timestamp,
+    #[serde(with = "shape")]
+    next: Timestamp,
+    #[serde(with = "shape")]
+    standing: Vec<RoundItem>,
+    #[serde(with = "shape")]
+    over: Vec<RoundItem>,
+    reminders: Vec<String>,
+    #[serde(with = "shape")]
+    bins: Vec<BinMorning>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "RoundItem")]
+struct RoundItemFields {
+    #[serde(with = "shape")]
+    alarm: AlarmId,
+    #[serde(with = "SubjectFields")]
+    subject: Subject,
+    title: String,
+    #[serde(with = "PriorityWord")]
+    priority: Priority,
+    #[serde(with = "shape")]
+    onset: Timestamp,
+    #[serde(with = "shape")]
+    cleared_at: Option<Timestamp>,
+    #[serde(with = "shape")]
+    acknowledged: Option<Acknowledgement>,
+    finding: String,
+    response: String,
+    caution: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "BinMorning")]
+struct BinMorningFields {
+    #[serde(with = "shape")]
+    bin: BinId,
+    #[serde(with = "shape")]
+    batch: Option<(BatchId, Span)>,
+    #[serde(with = "shape")]
+    newest_core: Option<(Timestamp, f64)>,
+    #[serde(with = "shape")]
+    core_a_day_before: Option<f64>,
 }
 
 #[derive(Serialize, Deserialize)]

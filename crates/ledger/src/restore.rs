@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
-use pile::window::Point;
+use pile::window::{Point, Window};
 use rusqlite::{Connection, params};
 use site::reading::SeriesId;
 use site::zone::IsoWeek;
@@ -32,6 +32,7 @@ impl Ledger {
             let last_mail: i64 = conn.query_row("SELECT coalesce(max(id), 0) FROM outbox", [], |row| row.get(0))?;
             let summary = "SELECT year, week FROM summaries ORDER BY year DESC, week DESC LIMIT 1";
             let weeks = rows::all(conn, summary, [], |row| Ok(IsoWeek { year: row.get(0)?, week: row.get(1)? }))?;
+            let days = rows::all(conn, "SELECT day FROM round_lists ORDER BY day DESC LIMIT 1", [], rows::day)?;
             Ok(Restored {
                 life: u32::try_from(life).map_err(|_| Cause::row("meta", 0, format!("{life} is no life")))?,
                 alarms: rows::all(conn, &format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM), [], rows::alarm)?,
@@ -74,16 +75,18 @@ impl Ledger {
                 last_mail: u64::try_from(last_mail)
                     .map_err(|_| Cause::row("outbox", last_mail, "its number is negative"))?,
                 last_summary: weeks.into_iter().next(),
+                last_round_list: days.into_iter().next(),
                 previous,
                 off,
-                points: points(conn, now - window)?,
+                windows: windows(conn, now, window)?,
             })
         })
     }
 }
 
-/// Good readings since `from`, by series; series without any are left out.
-fn points(conn: &Connection, from: Timestamp) -> Result<Vec<(SeriesId, Vec<Point>)>, Cause> {
+/// Windows over the good readings of the span before `now`, by series; series without any are left out.
+fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(SeriesId, Window)>, Cause> {
+    let from = now - reach;
     let mut lately: BTreeMap<i64, Vec<Point>> = BTreeMap::new();
     let mut query = conn.prepare_cached(
         "SELECT series, measured_at, value FROM arrivals WHERE measured_at >= ?1
@@ -97,9 +100,13 @@ fn points(conn: &Connection, from: Timestamp) -> Result<Vec<(SeriesId, Vec<Point
     let mut out = Vec::new();
     // One short range of the primary key for each series; a single query over all of them would have to walk the whole history.
     for (id, series) in rows::series_ids(conn)? {
-        let points = in_order(settled(conn, id, from, None)?, lately.remove(&id).unwrap_or_default());
-        if !points.is_empty() {
-            out.push((series, points));
+        let mut window = Window::new(reach);
+        for point in in_order(settled(conn, id, from, None)?, lately.remove(&id).unwrap_or_default()) {
+            window.absorb(point);
+        }
+        if !window.is_empty() {
+            window.shrink();
+            out.push((series, window));
         }
     }
     Ok(out)

@@ -13,6 +13,7 @@ use site::entry::{Batch, BatchId, Entry};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
+use site::zone::Day;
 
 use crate::error::Cause;
 use crate::{ReadingRow, json};
@@ -194,6 +195,11 @@ pub(crate) fn batch(row: &Row<'_>) -> Result<Batch, Cause> {
         off_air_at: columns.at_if_any()?,
         loaded_at: columns.take::<Option<f64>>()?.map(Celsius),
     })
+}
+
+/// A row of `round_lists`.
+pub(crate) fn day(row: &Row<'_>) -> Result<Day, Cause> {
+    Columns::of("round_lists", row)?.word("day", Day::parse)
 }
 
 /// The words of a subject.

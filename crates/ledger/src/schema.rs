@@ -149,6 +149,9 @@ CREATE TABLE runs (
     last_alive INTEGER NOT NULL,
     stopped_at INTEGER
 ) STRICT;
+", "
+-- The day as YYYY-MM-DD, by the calendar of the site.
+CREATE TABLE round_lists (day TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
 "];
 
 /// The number of steps that were taken on a file.

@@ -33,7 +33,7 @@ pub enum Absorbed {
 /// Good readings of one series: exact for the newest hour, five-minute medians before that, up to `reach` back.
 ///
 /// Points beyond the hour take 8 bytes each. A median stands at the middle of its five minutes.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Window {
     reach: Span,
     exact: VecDeque<Point>,
@@ -117,6 +117,12 @@ impl Window {
     /// How many points are held, a median counting as one.
     pub fn len(&self) -> usize {
         self.medians.len() + self.exact.len()
+    }
+
+    /// Gives back the memory that it grew into while it was filled.
+    pub fn shrink(&mut self) {
+        self.exact.shrink_to_fit();
+        self.medians.shrink_to_fit();
     }
 
     /// Whether no point has come yet.

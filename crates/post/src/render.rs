@@ -79,7 +79,7 @@ pub fn render(mail: &Mail, site: &Site, tried_at: Timestamp) -> Result<Vec<u8>, 
 fn picture_of(notice: &Notice) -> Option<&engine::notice::Chart> {
     match notice {
         Notice::Alarm(notice) => notice.chart.as_ref(),
-        Notice::Summary(_) | Notice::Outage(_) | Notice::Trial { .. } => None,
+        Notice::Summary(_) | Notice::RoundList(_) | Notice::Outage(_) | Notice::Trial { .. } => None,
     }
 }
 
@@ -98,6 +98,7 @@ impl Names {
             Notice::Summary(summary) => {
                 format!("summary.{}-w{:02}.{:08x}", summary.week.year, summary.week.week, summary.life)
             }
+            Notice::RoundList(list) => format!("rounds.{}.{:08x}", list.day, list.life),
             Notice::Outage(outage) => format!("outage.{:08x}.{}", outage.life, outage.from.as_millis()),
             Notice::Trial { serial, life, .. } => format!("trial.{life:08x}.{serial}"),
         };
@@ -152,6 +153,7 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
     let (kind, alarm) = match &mail.notice {
         Notice::Alarm(alarm) => ("alarm", Some(alarm)),
         Notice::Summary(_) => ("summary", None),
+        Notice::RoundList(_) => ("round-list", None),
         Notice::Outage(_) => ("outage", None),
         Notice::Trial { .. } => ("trial", None),
     };
@@ -166,13 +168,14 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
     Ok(headers)
 }
 
-/// Alarms and summaries are two lists, so that a filter or an unsubscription of the one never touches the other. Only the summary
+/// Alarms, round lists and summaries are lists of their own, so that a filter or an unsubscription of the one never touches the others. Only the summary
 /// can be unsubscribed: a click must not silence a safety mail.
 fn put_list(headers: &mut Headers, mail: &Mail, site: &Site, domain: &str) {
     let label: String = site.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.".contains(*c)).collect();
     let name = clean(&site.name).replace(['<', '>'], "");
     let (what, list) = match mail.notice {
         Notice::Summary(_) => ("weekly summary", "summary"),
+        Notice::RoundList(_) => ("round list", "rounds"),
         Notice::Alarm(_) | Notice::Outage(_) | Notice::Trial { .. } => ("alarms", "alarms"),
     };
     put(headers, "List-Id", format!("{name} {what} <{list}.{label}.{domain}>"));

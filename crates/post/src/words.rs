@@ -4,6 +4,7 @@
 
 mod alarm;
 mod outage;
+mod round_list;
 mod summary;
 mod trial;
 
@@ -25,6 +26,7 @@ pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestam
     let mut letter = match notice {
         Notice::Alarm(notice) => alarm::write(notice, to, site),
         Notice::Summary(notice) => summary::write(notice, site),
+        Notice::RoundList(notice) => round_list::write(notice, site),
         Notice::Outage(notice) => outage::write(notice, site),
         Notice::Trial { by, at, .. } => trial::write(by, *at, site),
     };

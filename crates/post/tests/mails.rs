@@ -7,7 +7,10 @@ use std::collections::BTreeMap;
 
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
 use engine::effect::{Mail, MailId, MailState};
-use engine::notice::{AlarmNotice, BackOnAir, BinWeek, Chart, ChartLine, Notice, OutageNotice, Step, SummaryNotice};
+use engine::notice::{
+    AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, Notice, OutageNotice, RoundItem, RoundListNotice,
+    Step, SummaryNotice,
+};
 use expect_test::{ExpectFile, expect_file};
 use mail_parser::{Message, MessageParser, MimeHeaders, PartType};
 use pile::time::{Span, Timestamp};
@@ -16,8 +19,10 @@ use post::{RenderError, render};
 use rulebook::header::Priority;
 use site::entry::BatchId;
 use site::ids::{BinId, BlowerId};
-use site::model::{Broker, Display, LinkSecurity, Mail as MailSettings, Person, RuleSettings, Site, Transport};
-use site::zone::{IsoWeek, WeeklyTime, Zone};
+use site::model::{
+    Broker, Display, LinkSecurity, Mail as MailSettings, Person, RoundList, RuleSettings, Site, Transport,
+};
+use site::zone::{Day, IsoWeek, TimeOfDay, WeeklyTime, Zone};
 
 /// Tue 10 March 2026 07:00 in Berlin, 01:00 in Chicago.
 const RAISED: Timestamp = Timestamp::from_millis(1_773_122_400_000);
@@ -51,13 +56,30 @@ fn site(display: Display) -> Site {
             transport: Transport::Folder("mail".into()),
         },
         people: vec![
-            Person { name: "Jana".into(), mail: "jana@people.example".into(), alarms: true, summary: true },
-            Person { name: "Søren O'Neill".into(), mail: "soren@people.example".into(), alarms: true, summary: false },
+            Person {
+                name: "Jana".into(),
+                mail: "jana@people.example".into(),
+                alarms: true,
+                round_list: true,
+                summary: true,
+            },
+            Person {
+                name: "Søren O'Neill".into(),
+                mail: "soren@people.example".into(),
+                alarms: true,
+                round_list: false,
+                summary: false,
+            },
         ],
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,
         summary: WeeklyTime { weekday: 1, hour: 7, minute: 0 },
+        round_list: RoundList {
+            at: TimeOfDay { hour: 6, minute: 30 },
+            quiet_from: TimeOfDay { hour: 21, minute: 0 },
+            reminders: Vec::new(),
+        },
         settings_path: "config/site.yaml".into(),
     }
 }
@@ -226,6 +248,61 @@ fn busy_week() -> SummaryNotice {
     notice
 }
 
+/// A morning with something to do, something in hand, something that came and went, and an empty bin.
+fn morning() -> RoundListNotice {
+    let item = |alarm, bin: &str, title: &str, finding: &str, response: &str| RoundItem {
+        alarm: AlarmId(alarm),
+        subject: Subject::Bin(self::bin(bin)),
+        title: title.into(),
+        priority: Priority::Low,
+        onset: RAISED - Span::hours(4),
+        cleared_at: None,
+        acknowledged: None,
+        finding: finding.into(),
+        response: response.into(),
+        caution: String::new(),
+    };
+    let day = |bin: &str, days, now: f64, before| BinMorning {
+        bin: self::bin(bin),
+        batch: Some((BatchId(10 + days as u64), Span::days(days))),
+        newest_core: Some((RAISED - Span::minutes(3), now)),
+        core_a_day_before: before,
+    };
+    RoundListNotice {
+        day: Day { year: 2026, month: 3, day: 10 },
+        life: 0x1f,
+        at: RAISED,
+        next: RAISED + Span::days(1),
+        standing: vec![
+            RoundItem {
+                priority: Priority::Medium,
+                caution: "Steam and wet material burn. Local codes and licensed practice decide.".into(),
+                ..item(17, "north-2", "Temperature crash", "down 7.4 K in 24 h", "Check that air is blown.")
+            },
+            item(18, "north-1", "Dry pile", "3 of 5 signs of a dry pile", "Squeeze a handful from the base."),
+            RoundItem {
+                acknowledged: Some(Acknowledgement {
+                    at: RAISED - Span::hours(2),
+                    by: "Jana".into(),
+                    comment: "new battery on its way".into(),
+                }),
+                ..item(19, "south-2", "Probe silent", "south-2-base is silent for 3 h", "Change its battery.")
+            },
+        ],
+        over: vec![RoundItem {
+            cleared_at: Some(RAISED - Span::hours(1)),
+            ..item(20, "south-2", "Probe fault", "south-2-core gave no answer three times", "")
+        }],
+        reminders: vec!["Drain the condensate trap".into()],
+        bins: vec![
+            day("north-1", 12, 61.44, Some(62.1)),
+            day("north-2", 19, 54.96, Some(62.4)),
+            BinMorning { newest_core: Some((RAISED - Span::hours(5), 58.2)), ..day("south-2", 3, 0.0, None) },
+            BinMorning { batch: None, newest_core: None, ..day("south-3", 0, 0.0, None) },
+        ],
+    }
+}
+
 fn outage() -> OutageNotice {
     OutageNotice {
         life: 0x1f,
@@ -248,6 +325,7 @@ fn to(address: &str, notice: Notice) -> Mail {
     let created_at = match &notice {
         Notice::Alarm(notice) => notice.at,
         Notice::Summary(notice) => notice.to,
+        Notice::RoundList(notice) => notice.at,
         Notice::Outage(_) | Notice::Trial { .. } => RAISED,
     };
     Mail {
@@ -304,6 +382,7 @@ fn every_kind(display: Display) -> Vec<(&'static str, Notice)> {
         ("clear", Notice::Alarm(Box::new(alarm(Step::Clear, display)))),
         ("retire", Notice::Alarm(Box::new(alarm(Step::Retire, display)))),
         ("summary", Notice::Summary(Box::new(busy_week()))),
+        ("round-list", Notice::RoundList(Box::new(morning()))),
         ("outage", Notice::Outage(outage())),
         ("trial", trial()),
     ]
@@ -311,7 +390,7 @@ fn every_kind(display: Display) -> Vec<(&'static str, Notice)> {
 
 #[test]
 fn mails_read_as_reviewed() {
-    let golden: [(Display, [ExpectFile; 6]); 2] = [
+    let golden: [(Display, [ExpectFile; 7]); 2] = [
         (
             Display::Metric,
             [
@@ -319,6 +398,7 @@ fn mails_read_as_reviewed() {
                 expect_file!["../../../tests/golden/mail/clear-metric.eml"],
                 expect_file!["../../../tests/golden/mail/retire-metric.eml"],
                 expect_file!["../../../tests/golden/mail/summary-metric.eml"],
+                expect_file!["../../../tests/golden/mail/round-list-metric.eml"],
                 expect_file!["../../../tests/golden/mail/outage-metric.eml"],
                 expect_file!["../../../tests/golden/mail/trial-metric.eml"],
             ],
@@ -330,6 +410,7 @@ fn mails_read_as_reviewed() {
                 expect_file!["../../../tests/golden/mail/clear-us.eml"],
                 expect_file!["../../../tests/golden/mail/retire-us.eml"],
                 expect_file!["../../../tests/golden/mail/summary-us.eml"],
+                expect_file!["../../../tests/golden/mail/round-list-us.eml"],
                 expect_file!["../../../tests/golden/mail/outage-us.eml"],
                 expect_file!["../../../tests/golden/mail/trial-us.eml"],
             ],
@@ -432,7 +513,18 @@ fn the_plain_text_is_complete_by_itself() {
             pieces.push(words.replace("&amp;", "&").trim().to_owned());
         }
         // Heads of columns, dashes and numbers of batches stand in the text as sentences.
-        let as_sentences = ["Bin", "Batch", "Age", "At or above 55.0 °C", "Longest run", "Measured", "–", "Caution:"];
+        let as_sentences = [
+            "Bin",
+            "Batch",
+            "Age",
+            "At or above 55.0 °C",
+            "Longest run",
+            "Measured",
+            "–",
+            "Caution:",
+            "Core °C",
+            "Day before",
+        ];
         for piece in pieces.iter().filter(|p| !p.is_empty() && !as_sentences.contains(&p.as_str())) {
             assert!(text.contains(piece.as_str()), "{kind}: the text lacks “{piece}”\n{text}");
         }
@@ -552,7 +644,11 @@ fn machine_headers_stand_in_every_mail_and_the_way_out_only_in_summaries() {
         ] {
             assert_eq!(header(&bytes, name).as_deref(), want, "{kind}: {name}");
         }
-        let list = if kind == "summary" { "<summary.hof.hof.example>" } else { "<alarms.hof.hof.example>" };
+        let list = match kind {
+            "summary" => "<summary.hof.hof.example>",
+            "round-list" => "<rounds.hof.hof.example>",
+            _ => "<alarms.hof.hof.example>",
+        };
         assert!(header(&bytes, "List-Id").unwrap().ends_with(list), "{kind}");
         let mail = parsed(&bytes);
         let from = mail.from().unwrap().first().unwrap();

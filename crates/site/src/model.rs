@@ -10,7 +10,7 @@ use pile::units::{CubicMetres, CubicMetresPerHour, Metres};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::quantity::{Quantity, Unit};
-use crate::zone::{WeeklyTime, Zone};
+use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
 /// Everything the settings say.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,6 +49,8 @@ pub struct Site {
     pub heartbeat: Option<Heartbeat>,
     /// When the weekly summary goes out.
     pub summary: WeeklyTime,
+    /// When the round list goes out, and what it reminds of.
+    pub round_list: RoundList,
     /// How the settings text was addressed, for messages.
     pub settings_path: String,
 }
@@ -317,8 +319,30 @@ pub struct Person {
     pub mail: String,
     /// Alarm mails.
     pub alarms: bool,
+    /// The round list of every morning.
+    pub round_list: bool,
     /// Weekly summaries.
     pub summary: bool,
+}
+
+/// One mail every morning with what could wait for daylight.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RoundList {
+    /// When it goes out.
+    pub at: TimeOfDay,
+    /// From this time until the next round list, alarms of low priority wait for it.
+    pub quiet_from: TimeOfDay,
+    /// What people of the site want to be reminded of.
+    pub reminders: Vec<Reminder>,
+}
+
+/// Something to be done on certain days of the week.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reminder {
+    /// What.
+    pub text: String,
+    /// On which days, 1 Monday to 7 Sunday.
+    pub weekdays: Vec<i8>,
 }
 
 /// Where the rules are and what the site changed in them.
@@ -404,6 +428,22 @@ impl BlowerSchedule {
     }
 }
 
+impl RoundList {
+    /// Whether an alarm of low priority that comes at this time of day waits for the next list.
+    pub fn quiet(&self, time: TimeOfDay) -> bool {
+        if self.quiet_from <= self.at {
+            (self.quiet_from..self.at).contains(&time)
+        } else {
+            time >= self.quiet_from || time < self.at
+        }
+    }
+
+    /// What is to be done on a day of the week, 1 Monday to 7 Sunday.
+    pub fn reminders_on(&self, weekday: i8) -> impl Iterator<Item = &str> {
+        self.reminders.iter().filter(move |r| r.weekdays.contains(&weekday)).map(|r| r.text.as_str())
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -437,6 +477,24 @@ mod tests {
         assert_eq!(BlowerSchedule::Continuous.duty(), 1.0);
         assert_eq!(pulses(45, 30).duty(), 0.025);
         assert_eq!(pulses(30, 1).duty(), 0.5);
+    }
+
+    #[test]
+    fn nights_are_quiet_from_evening_to_the_round_list() {
+        let at = |hour, minute| TimeOfDay { hour, minute };
+        let list = |quiet_from, time| RoundList { at: time, quiet_from, reminders: Vec::new() };
+        for (from, to, time, want, why) in [
+            (at(21, 0), at(6, 30), at(20, 59), false, "evening"),
+            (at(21, 0), at(6, 30), at(21, 0), true, "the night begins"),
+            (at(21, 0), at(6, 30), at(3, 0), true, "after midnight"),
+            (at(21, 0), at(6, 30), at(6, 29), true, "the last minute"),
+            (at(21, 0), at(6, 30), at(6, 30), false, "the list itself goes out"),
+            (at(1, 0), at(6, 30), at(0, 30), false, "a night that begins after midnight"),
+            (at(1, 0), at(6, 30), at(5, 0), true, "and its middle"),
+            (at(6, 30), at(6, 30), at(6, 30), false, "no night at all"),
+        ] {
+            assert_eq!(list(from, to).quiet(time), want, "{time:?} in {from:?} to {to:?}: {why}");
+        }
     }
 
     #[test]

@@ -16,8 +16,8 @@ use std::path::PathBuf;
 use pile::units::Metres;
 
 use crate::ids::BinId;
-use crate::model::{Changed, Display, RuleSettings, Site};
-use crate::zone::{WeeklyTime, Zone};
+use crate::model::{Changed, Display, Reminder, RoundList, RuleSettings, Site};
+use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
 pub use advice::{Advice, advice};
 pub use fault::Fault;
@@ -26,7 +26,7 @@ use fault::{Faults, nearest};
 use node::{Node, shortened};
 use section::{Item, Section};
 
-const KEYS: [&str; 13] = [
+const KEYS: [&str; 14] = [
     "site",
     "data_folder",
     "broker",
@@ -39,12 +39,15 @@ const KEYS: [&str; 13] = [
     "rules",
     "sounder",
     "heartbeat",
+    "round_list",
     "summary",
 ];
 const SITE_KEYS: [&str; 6] = ["id", "name", "zone", "units", "elevation_metres", "elevation_feet"];
 const WEEKDAYS: [(&str, i8); 7] =
     [("monday", 1), ("tuesday", 2), ("wednesday", 3), ("thursday", 4), ("friday", 5), ("saturday", 6), ("sunday", 7)];
 
+/// When the round list goes out and when the night before it begins, unless the settings say otherwise: common practice, no source.
+const ROUND_LIST_DEFAULT: [TimeOfDay; 2] = [TimeOfDay { hour: 6, minute: 30 }, TimeOfDay { hour: 21, minute: 0 }];
 /// When the weekly summary goes out unless the settings say otherwise.
 const SUMMARY_DEFAULT: WeeklyTime = WeeklyTime { weekday: 1, hour: 7, minute: 0 };
 
@@ -101,6 +104,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let sounder = links::sounder(&top, &patterns, faults);
     let heartbeat = links::heartbeat(&top, faults);
     let summary = summary(&top, faults);
+    let round_list = round_list(&top, faults);
     let about = about?;
     Some(Site {
         id: about.id,
@@ -120,6 +124,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         sounder,
         heartbeat,
         summary: summary?,
+        round_list: round_list?,
         settings_path: path.into(),
     })
 }
@@ -200,13 +205,43 @@ fn summary(top: &Section<'_>, faults: &mut Faults) -> Option<WeeklyTime> {
     };
     let time = match section.optional("time") {
         Some(item) => time_of_day(&item, faults),
-        None => Some((SUMMARY_DEFAULT.hour, SUMMARY_DEFAULT.minute)),
+        None => Some(TimeOfDay { hour: SUMMARY_DEFAULT.hour, minute: SUMMARY_DEFAULT.minute }),
     };
-    let (hour, minute) = time?;
+    let TimeOfDay { hour, minute } = time?;
     Some(WeeklyTime { weekday: weekday?, hour, minute })
 }
 
-fn time_of_day(item: &Item<'_>, faults: &mut Faults) -> Option<(i8, i8)> {
+fn round_list(top: &Section<'_>, faults: &mut Faults) -> Option<RoundList> {
+    let [at, quiet_from] = ROUND_LIST_DEFAULT;
+    let Some(item) = top.optional("round_list") else {
+        return Some(RoundList { at, quiet_from, reminders: Vec::new() });
+    };
+    let section = Section::open(item.node, "round_list", &["time", "quiet_from", "reminders"], faults)?;
+    let at = section.optional("time").map_or(Some(at), |item| time_of_day(&item, faults));
+    let quiet_from = section.optional("quiet_from").map_or(Some(quiet_from), |item| time_of_day(&item, faults));
+    let nodes = section.list("reminders", faults);
+    let reminders: Vec<Reminder> = nodes.iter().filter_map(|node| reminder(node, faults)).collect();
+    Some(RoundList { at: at?, quiet_from: quiet_from?, reminders })
+}
+
+fn reminder(node: &node::Node, faults: &mut Faults) -> Option<Reminder> {
+    let section = Section::open(node, "a reminder", &["text", "weekdays"], faults)?;
+    let text = section
+        .required("text", "what is to be done, such as `text: \"drain the condensate trap\"`", faults)
+        .and_then(|item| item.text(faults));
+    let weekdays = match section.optional("weekdays") {
+        None => WEEKDAYS.iter().map(|(_, day)| *day).collect(),
+        Some(item) => {
+            let nodes = item.list(faults);
+            let days =
+                nodes.iter().filter_map(|node| Item { node, label: item.label.clone() }.choice(&WEEKDAYS, faults));
+            days.collect()
+        }
+    };
+    Some(Reminder { text: text?.into(), weekdays })
+}
+
+fn time_of_day(item: &Item<'_>, faults: &mut Faults) -> Option<TimeOfDay> {
     let parsed = match &item.node.kind {
         node::Kind::Text(text) => text.split_once(':').and_then(|(hour, minute)| {
             let digits = |text: &str, max: i8| {
@@ -215,7 +250,7 @@ fn time_of_day(item: &Item<'_>, faults: &mut Faults) -> Option<(i8, i8)> {
                     .flatten()
                     .filter(|value| *value <= max)
             };
-            Some((digits(hour, 23)?, digits(minute, 59)?))
+            Some(TimeOfDay { hour: digits(hour, 23)?, minute: digits(minute, 59)? })
         }),
         _ => None,
     };

@@ -25,6 +25,40 @@ pub struct WeeklyTime {
     pub minute: i8,
 }
 
+/// A time of day, in the site's zone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct TimeOfDay {
+    /// Hour, 0 to 23.
+    pub hour: i8,
+    /// Minute, 0 to 59.
+    pub minute: i8,
+}
+
+/// A day of the site's calendar.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Day {
+    /// Year of the common era.
+    pub year: i16,
+    /// 1 to 12.
+    pub month: i8,
+    /// 1 to 31.
+    pub day: i8,
+}
+
+impl Day {
+    /// The day that a text such as `2026-03-10` names.
+    pub fn parse(text: &str) -> Option<Day> {
+        let date: civil::Date = text.parse().ok()?;
+        Some(Day { year: date.year(), month: date.month(), day: date.day() })
+    }
+}
+
+impl std::fmt::Display for Day {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:04}-{:02}-{:02}", self.year, self.month, self.day)
+    }
+}
+
 /// A week as ISO 8601 numbers it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct IsoWeek {
@@ -78,11 +112,21 @@ impl Zone {
     ///
     /// A time that daylight saving skips counts as the first instant after the gap; one that occurs twice, as the first of the two.
     pub fn next_weekly(&self, now: Timestamp, when: WeeklyTime) -> Timestamp {
+        let time = TimeOfDay { hour: when.hour, minute: when.minute };
+        self.next_shown(now, time, |date| date.weekday().to_monday_one_offset() == when.weekday)
+    }
+
+    /// The first instant after `now` at which the site's clocks show this time; skipped and doubled times as in [`Zone::next_weekly`].
+    pub fn next_daily(&self, now: Timestamp, when: TimeOfDay) -> Timestamp {
+        self.next_shown(now, when, |_| true)
+    }
+
+    fn next_shown(&self, now: Timestamp, when: TimeOfDay, on: impl Fn(&civil::Date) -> bool) -> Timestamp {
         let today = self.at(now).date();
         let time = civil::time(when.hour, when.minute, 0, 0);
         (-1..=8)
             .filter_map(|ahead| today.checked_add(jiff::Span::new().days(ahead)).ok())
-            .filter(|date| date.weekday().to_monday_one_offset() == when.weekday)
+            .filter(on)
             .filter_map(|date| self.first_shown(date.to_datetime(time)))
             .find(|at| *at > now)
             .unwrap_or(Timestamp::MAX)
@@ -99,6 +143,23 @@ impl Zone {
             at = self.zone.preceding(just_after).next()?.timestamp();
         }
         Some(Timestamp::from_millis(at.as_millisecond()))
+    }
+
+    /// The day that the site's calendar shows at this instant.
+    pub fn day(&self, at: Timestamp) -> Day {
+        let date = self.at(at).date();
+        Day { year: date.year(), month: date.month(), day: date.day() }
+    }
+
+    /// The day of the week at this instant, 1 Monday to 7 Sunday as ISO 8601 counts.
+    pub fn weekday(&self, at: Timestamp) -> i8 {
+        self.at(at).date().weekday().to_monday_one_offset()
+    }
+
+    /// The time of day that the site's clocks show at this instant.
+    pub fn time_of_day(&self, at: Timestamp) -> TimeOfDay {
+        let local = self.at(at);
+        TimeOfDay { hour: local.hour(), minute: local.minute() }
     }
 
     /// The ISO week that the site's calendar shows at this instant.
@@ -204,6 +265,23 @@ mod tests {
         let when = WeeklyTime { weekday: 1, hour: 7, minute: 0 };
         assert_eq!(zone.next_weekly(Timestamp::MAX, when), Timestamp::MAX);
         assert!(zone.next_weekly(Timestamp::MIN, when) > Timestamp::MIN);
+    }
+
+    #[test]
+    fn the_daily_time_comes_once_a_day_whatever_the_clocks_do() {
+        let zone = Zone::named("Europe/Dublin").unwrap();
+        for (hour, minute, now, want, why) in [
+            (6, 30, "2026-03-28T06:29:59Z", "2026-03-28T06:30:00Z", "winter time"),
+            (6, 30, "2026-03-28T06:30:00Z", "2026-03-29T05:30:00Z", "summer time begins that night"),
+            (1, 30, "2026-03-28T12:00:00Z", "2026-03-29T01:00:00Z", "a skipped time comes when the gap ends"),
+            (1, 30, "2026-03-29T01:00:00Z", "2026-03-30T00:30:00Z", "and only once"),
+            (1, 30, "2026-10-25T00:30:00Z", "2026-10-26T01:30:00Z", "a doubled time comes once"),
+        ] {
+            assert_eq!(zone.next_daily(at(now), TimeOfDay { hour, minute }), at(want), "{now}: {why}");
+        }
+        let late = at("2026-07-10T23:30:00Z");
+        assert_eq!(zone.day(late), Day { year: 2026, month: 7, day: 11 }, "it is tomorrow by the site's clocks");
+        assert_eq!((zone.weekday(late), zone.time_of_day(late)), (6, TimeOfDay { hour: 0, minute: 30 }));
     }
 
     /// Computed with Python 3.11, `date.isocalendar()`.

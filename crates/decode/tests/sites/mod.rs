@@ -11,11 +11,11 @@ use pile::time::Span;
 use pile::units::{CubicMetresPerHour, Metres};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{
-    Blower, BlowerSchedule, Broker, Display, Field, Mail, Payload, Position, Probe, RuleSettings, RunProof, Segment,
-    Site, TopicMap, Transport,
+    Blower, BlowerSchedule, Broker, Display, Field, Mail, Payload, Position, Probe, RoundList, RuleSettings, RunProof,
+    Segment, Site, TopicMap, Transport,
 };
 use site::quantity::{Quantity, Unit};
-use site::zone::{WeeklyTime, Zone};
+use site::zone::{TimeOfDay, WeeklyTime, Zone};
 
 /// A site with these topics, probes and blowers.
 pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
@@ -68,6 +68,11 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         sounder: None,
         heartbeat: None,
         summary: WeeklyTime { weekday: 1, hour: 6, minute: 0 },
+        round_list: RoundList {
+            at: TimeOfDay { hour: 6, minute: 0 },
+            quiet_from: TimeOfDay { hour: 21, minute: 0 },
+            reminders: Vec::new(),
+        },
         settings_path: "site.yaml".into(),
     }
 }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use engine::Engine;
 use engine::effect::{Effect, Mail};
 use engine::input::Input;
-use engine::notice::{AlarmNotice, Notice, SummaryNotice};
+use engine::notice::{AlarmNotice, Notice, RoundListNotice, SummaryNotice};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
 use rulebook::{RuleText, Rulebook};
@@ -100,8 +100,14 @@ impl Yard {
     }
 
     pub fn restored(texts: &[(&str, &str)], restored: Restored, now: Timestamp) -> Yard {
+        Yard::described(SETTINGS, texts, restored, now)
+    }
+
+    /// A site with settings of its own.
+    pub fn described(settings: &str, texts: &[(&str, &str)], restored: Restored, now: Timestamp) -> Yard {
         let (book, broken) = rules(texts);
-        Yard { engine: Engine::new(site(), book, broken, restored, now), now, effects: Vec::new() }
+        let site = Arc::new(site::settings::read(settings, "test.yaml").unwrap_or_else(|faults| panic!("{faults:#?}")));
+        Yard { engine: Engine::new(site, book, broken, restored, now), now, effects: Vec::new() }
     }
 
     /// Steps at the present; keeps the effects and gives the new ones.
@@ -152,6 +158,16 @@ impl Yard {
             .into_iter()
             .filter_map(|m| match &m.notice {
                 Notice::Alarm(a) => Some(&**a),
+                _ => None,
+            })
+            .collect()
+    }
+
+    pub fn round_lists(&self) -> Vec<&RoundListNotice> {
+        self.mails()
+            .into_iter()
+            .filter_map(|m| match &m.notice {
+                Notice::RoundList(list) => Some(&**list),
                 _ => None,
             })
             .collect()

@@ -5,7 +5,10 @@
 use engine::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Effect, Level, Mail, MailId, MailState};
-use engine::notice::{AlarmNotice, BackOnAir, BinWeek, Chart, ChartLine, Notice, OutageNotice, Step, SummaryNotice};
+use engine::notice::{
+    AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, Notice, OutageNotice, RoundItem, RoundListNotice,
+    Step, SummaryNotice,
+};
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
 use rulebook::header::Priority;
@@ -13,7 +16,7 @@ use site::entry::{Batch, BatchId, Entry, EntryKind};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::quantity::QUANTITIES;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source, TimeSource};
-use site::zone::IsoWeek;
+use site::zone::{Day, IsoWeek};
 
 /// A seeded source of values (splitmix64).
 pub(crate) struct Dice(u64);
@@ -252,7 +255,7 @@ impl Dice {
     }
 
     fn notice(&mut self) -> Notice {
-        match self.below(4) {
+        match self.below(5) {
             0 => Notice::Alarm(Box::new(AlarmNotice {
                 step: self.one(&[Step::Raise, Step::Clear, Step::Retire]),
                 number: self.bits() as u32,
@@ -311,7 +314,22 @@ impl Dice {
                 mails_given_up: self.bits(),
                 off: self.some(2, |d| (d.at(), d.at())),
             })),
-            2 => Notice::Outage(OutageNotice {
+            2 => Notice::RoundList(Box::new(RoundListNotice {
+                day: self.day(),
+                life: self.bits() as u32,
+                at: self.at(),
+                next: self.at(),
+                standing: self.some(3, Dice::round_item),
+                over: self.some(3, Dice::round_item),
+                reminders: self.some(3, Dice::text),
+                bins: self.some(4, |d| BinMorning {
+                    bin: d.bin(),
+                    batch: d.maybe(|d| (BatchId(d.bits()), d.span())),
+                    newest_core: d.maybe(|d| (d.at(), d.number())),
+                    core_a_day_before: d.maybe(Dice::number),
+                }),
+            })),
+            3 => Notice::Outage(OutageNotice {
                 life: self.bits() as u32,
                 from: self.at(),
                 to: self.at(),
@@ -324,6 +342,25 @@ impl Dice {
             }),
             _ => Notice::Trial { by: self.text(), at: self.at(), serial: self.bits(), life: self.bits() as u32 },
         }
+    }
+
+    fn round_item(&mut self) -> RoundItem {
+        RoundItem {
+            alarm: AlarmId(self.bits()),
+            subject: self.subject(),
+            title: self.text(),
+            priority: self.priority(),
+            onset: self.at(),
+            cleared_at: self.maybe(Dice::at),
+            acknowledged: self.maybe(Dice::acknowledgement),
+            finding: self.text(),
+            response: self.text(),
+            caution: self.text(),
+        }
+    }
+
+    pub(crate) fn day(&mut self) -> Day {
+        Day { year: 2020 + self.below(20) as i16, month: 1 + self.below(12) as i8, day: 1 + self.below(28) as i8 }
     }
 
     pub(crate) fn week(&mut self) -> IsoWeek {

@@ -10,15 +10,27 @@ use engine::input::PreviousRun;
 use engine::notice::Notice;
 use ledger::{Access, AlarmEventFilter, Committed, Counts, Ledger, ReadingFilter, ReadingRow};
 use pile::time::{Span, Timestamp};
-use pile::window::Point;
+use pile::window::{Point, Window};
 use site::entry::{Batch, BatchId, Entry, EntryKind};
 use site::ids::BinId;
 use site::quantity::Quantity;
-use site::reading::{Quality, Refusal, Source};
+use site::reading::{Quality, Refusal, SeriesId, Source};
 use site::zone::IsoWeek;
 
 use crate::dice::Dice;
 use crate::{NOW, all_readings, core, fresh, reading};
+
+/// Windows as they are after taking in these points one by one.
+fn windows(points: BTreeMap<SeriesId, Vec<Point>>) -> Vec<(SeriesId, Window)> {
+    let filled = points.into_iter().map(|(series, points)| {
+        let mut window = Window::new(Span::days(3));
+        for point in points {
+            window.absorb(point);
+        }
+        (series, window)
+    });
+    filled.collect()
+}
 
 #[test]
 fn every_effect_and_every_notice_comes_back_as_it_went_in() {
@@ -34,10 +46,11 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         let mut events = Vec::new();
         let mut mails: BTreeMap<u64, Mail> = BTreeMap::new();
         let mut weeks = Vec::new();
+        let mut days = Vec::new();
         for _ in 0..12 {
             let mut effects = Vec::new();
             for _ in 0..dice.below(30) {
-                let effect = match dice.below(10) {
+                let effect = match dice.below(11) {
                     0 | 1 => dice.store(),
                     2 => Effect::Refuse(dice.refusal()),
                     3 => Effect::Entry(dice.entry()),
@@ -58,6 +71,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                         Effect::MailState { mail: MailId(1 + dice.below(mails.len() as u64)), state: dice.mail_state() }
                     }
                     8 => Effect::SummaryDone(dice.week()),
+                    9 => Effect::RoundListDone(dice.day()),
                     _ => dice.passing(),
                 };
                 match &effect {
@@ -79,6 +93,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                     Effect::Mail(mail) => drop(mails.insert(mail.id.0, (**mail).clone())),
                     Effect::MailState { mail, state } => mails.get_mut(&mail.0).unwrap().state = state.clone(),
                     Effect::SummaryDone(week) => weeks.push(*week),
+                    Effect::RoundListDone(day) => days.push(*day),
                     _ => {}
                 }
                 effects.push(effect);
@@ -105,6 +120,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         assert_eq!(restored.alarms, alarms.values().cloned().collect::<Vec<_>>());
         assert_eq!(restored.last_mail, mails.keys().next_back().copied().unwrap_or(0));
         assert_eq!(restored.last_summary, weeks.iter().max().copied());
+        assert_eq!(restored.last_round_list, days.iter().max().copied());
         let waiting: Vec<Mail> =
             mails.values().filter(|mail| matches!(mail.state, MailState::Waiting { .. })).cloned().collect();
         assert_eq!(restored.waiting, waiting);
@@ -121,7 +137,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                 points.entry(series.clone()).or_default().push(Point { at: *at, value: row.reading.value });
             }
         }
-        assert_eq!(restored.points, points.into_iter().collect::<Vec<_>>());
+        assert_eq!(restored.windows, windows(points));
         let count = |state: fn(&MailState) -> bool| mails.values().filter(|mail| state(&mail.state)).count() as u64;
         let counts = ledger.counts().unwrap();
         let want = Counts {
@@ -438,6 +454,6 @@ fn readings_are_found_wherever_they_lie() {
         let history = ledger.history(&core("p7"), p7[9].at, p7[p7.len() - 9].at).unwrap();
         assert_eq!(history, p7[9..=p7.len() - 9]);
         let restored = ledger.restore(NOW + Span::days(3), Span::days(3)).unwrap();
-        assert_eq!(restored.points, points.into_iter().collect::<Vec<_>>());
+        assert_eq!(restored.windows, windows(points));
     }
 }

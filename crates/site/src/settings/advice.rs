@@ -232,12 +232,12 @@ fn mail(site: &Site, all: &mut Vec<Advice>) {
     if !site.people.iter().any(|person| person.alarms) {
         add(all, place, "nobody gets alarms", "add `gets: [alarms]` to the people who can act on one");
     }
-    for person in site.people.iter().filter(|person| !person.alarms && !person.summary) {
+    for person in site.people.iter().filter(|p| !p.alarms && !p.round_list && !p.summary) {
         add(
             all,
             place,
-            format!("{} gets neither alarms nor the summary", person.name),
-            "write `gets: [alarms, summary]`, or keep the entry only to have the name at hand in the log",
+            format!("{} gets no mail at all", person.name),
+            "write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log",
         );
     }
 }

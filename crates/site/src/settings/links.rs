@@ -429,6 +429,7 @@ fn mail_domain(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
 #[derive(Clone, Copy, PartialEq)]
 enum Gets {
     Alarms,
+    RoundList,
     Summary,
 }
 
@@ -461,15 +462,17 @@ fn person<'t>(node: &'t Node, seen: &mut Vec<(&'t str, Place)>, faults: &mut Fau
             .iter()
             .filter_map(|node| {
                 let item = Item { node, label: item.label.clone() };
-                item.choice(&[("alarms", Gets::Alarms), ("summary", Gets::Summary)], faults)
+                let all = [("alarms", Gets::Alarms), ("round_list", Gets::RoundList), ("summary", Gets::Summary)];
+                item.choice(&all, faults)
             })
             .collect(),
-        None => vec![Gets::Alarms, Gets::Summary],
+        None => vec![Gets::Alarms, Gets::RoundList, Gets::Summary],
     };
     Some(Person {
         name: name?.into(),
         mail: mail?,
         alarms: gets.contains(&Gets::Alarms),
+        round_list: gets.contains(&Gets::RoundList),
         summary: gets.contains(&Gets::Summary),
     })
 }

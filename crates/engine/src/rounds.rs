@@ -1,0 +1,98 @@
+//! The round list: one mail every morning with what could wait for daylight.
+//!
+//! Must never be the only word of something that cannot wait: alarms above low priority are mailed at once, and stand here again.
+
+use std::cmp::Reverse;
+
+use pile::time::{Span, Timestamp};
+use rulebook::header::Priority;
+use site::ids::BinId;
+use site::model::{Person, Position};
+
+use crate::alarm::{Alarm, AlarmState};
+use crate::effect::Effect;
+use crate::engine::Engine;
+use crate::notice::{BinMorning, Notice, RoundItem, RoundListNotice};
+
+impl Engine {
+    pub(crate) fn list_rounds(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        let zone = &self.site.zone;
+        // The list that a restart makes up for belongs to the day on which it goes out, as does the one that is due then.
+        let day = zone.day(at);
+        if self.week.last_round_list.is_some_and(|last| last >= day) {
+            return;
+        }
+        let since = at - Span::days(1);
+        let on_list = |a: &&Alarm| a.priority != Priority::SummaryOnly;
+        let mut standing: Vec<&Alarm> = self.alarms.values().filter(|a| a.stands()).filter(on_list).collect();
+        standing.sort_by_key(|a| (Reverse(a.priority), a.state == AlarmState::Acknowledged, a.onset));
+        let over = self
+            .alarms
+            .values()
+            .filter(|a| !a.stands() && a.cleared_at.is_some_and(|t| t > since))
+            .filter(on_list)
+            .filter(|a| a.raised_at.is_some_and(|t| self.waits_for_list(a.priority, t)));
+        let notice = RoundListNotice {
+            day,
+            life: self.life,
+            at,
+            next: zone.next_daily(at, self.site.round_list.at),
+            over: over.map(|a| self.round_item(a)).collect(),
+            standing: standing.into_iter().map(|a| self.round_item(a)).collect(),
+            reminders: self.site.round_list.reminders_on(zone.weekday(at)).map(str::to_owned).collect(),
+            bins: self.site.bins.keys().map(|bin| self.bin_morning(bin, at)).collect(),
+        };
+        self.week.last_round_list = Some(day);
+        self.mail_to(at, &Notice::RoundList(Box::new(notice)), |person| person.round_list, effects);
+        effects.push(Effect::RoundListDone(day));
+    }
+
+    /// Whether an alarm of this priority that is raised at this time of night waits for the list instead of a mail of its own.
+    pub(crate) fn waits_for_list(&self, priority: Priority, raised_at: Timestamp) -> bool {
+        priority <= Priority::Low && self.site.round_list.quiet(self.site.zone.time_of_day(raised_at))
+    }
+
+    fn round_item(&self, alarm: &Alarm) -> RoundItem {
+        let (response, caution) = match alarm.stands() {
+            true => self.first_response(&alarm.key),
+            false => Default::default(),
+        };
+        RoundItem {
+            alarm: alarm.id,
+            subject: alarm.key.subject.clone(),
+            title: alarm.title.clone(),
+            priority: alarm.priority,
+            onset: alarm.onset.or(alarm.raised_at).unwrap_or(self.now),
+            cleared_at: alarm.cleared_at,
+            acknowledged: alarm.acknowledged.clone(),
+            finding: alarm.finding.clone(),
+            response,
+            caution,
+        }
+    }
+
+    fn bin_morning(&self, bin: &BinId, at: Timestamp) -> BinMorning {
+        let batch = self.bins.get(bin).and_then(|s| s.batch.as_ref());
+        let newest = self
+            .temperatures_at(bin, Position::Core)
+            .filter_map(|s| s.window.newest().map(|p| (p, s)))
+            .max_by_key(|(p, _)| p.at);
+        // The reading nearest to a day before, if there is one within the hour.
+        let before = newest.as_ref().and_then(|(newest, series)| {
+            let wanted = newest.at - Span::days(1);
+            let near = series.window.range(wanted - Span::hours(1), wanted + Span::hours(1));
+            near.min_by_key(|p| p.at.since(wanted).as_millis().abs()).map(|p| p.value)
+        });
+        BinMorning {
+            bin: bin.clone(),
+            batch: batch.map(|b| (b.id, b.off_air_at.map_or(at, |off| off.min(at)).since(b.on_air_at))),
+            newest_core: newest.map(|(p, _)| (p.at, p.value)),
+            core_a_day_before: before,
+        }
+    }
+}
+
+/// Whoever does not get the round list must hear at once of what would wait for it.
+pub(crate) fn hears_at_once(person: &Person) -> bool {
+    person.alarms && !person.round_list
+}

@@ -1,0 +1,115 @@
+//! The round list: what waits for it, what does not, and that it comes once a morning.
+//!
+//! Must never compare with anything but what the engine put into the outbox.
+
+#![allow(clippy::unwrap_used)]
+
+mod yard;
+
+use engine::effect::Effect;
+use engine::input::{Input, PreviousRun};
+use engine::notice::Step;
+use engine::restore::Restored;
+use pile::time::{Span, Timestamp};
+use site::zone::Day;
+use yard::{HOT, SETTINGS, START, Yard, minutes};
+
+/// Ann gets single mails only, Bo the list as well, Cy the list and nothing else.
+fn settings() -> String {
+    SETTINGS.replace(
+        "gets: [alarms, summary] }",
+        "gets: [alarms] }\n  - { name: Bo, mail: \"bo@test.example\", gets: [alarms, round_list] }\n  - { name: Cy, mail: \"cy@test.example\", gets: [round_list] }",
+    ) + "round_list: { time: \"06:30\", quiet_from: \"21:00\", reminders: [ { text: \"Drain the trap\", weekdays: [tuesday] } ] }\n"
+}
+
+/// Monday 2026-03-09 at this hour in Dublin, which is on UTC then.
+fn at(hour: i64) -> Timestamp {
+    START - Span::hours(6) + Span::hours(hour)
+}
+
+fn yard(rule: &str, from: Timestamp) -> Yard {
+    let mut yard =
+        Yard::described(&settings(), &[("hot-core", rule)], Restored { life: 7, ..Restored::default() }, from);
+    yard.step(Input::Started { previous: None });
+    yard
+}
+
+/// The rule with another urgency: a minor matter with an hour to respond is low.
+fn low() -> String {
+    HOT.replace("severity: \"severe\"", "severity: \"minor\"")
+}
+
+fn told(yard: &Yard) -> Vec<(&str, Step)> {
+    let alarm = |mail: &&engine::effect::Mail| matches!(mail.notice, engine::notice::Notice::Alarm(_));
+    let steps: Vec<Step> = yard.alarm_mails().iter().map(|a| a.step).collect();
+    yard.mails().into_iter().filter(alarm).map(|m| m.to.split('@').next().unwrap()).zip(steps).collect()
+}
+
+#[test]
+fn low_alarms_of_the_night_wait_for_the_list_and_the_others_do_not() {
+    for (rule, hour, want, why) in [
+        (low(), 23, vec![("ann", Step::Raise)], "low at night: only whoever gets no list hears at once"),
+        (low(), 14, vec![("ann", Step::Raise), ("bo", Step::Raise)], "low by day"),
+        (HOT.to_owned(), 23, vec![("ann", Step::Raise), ("bo", Step::Raise)], "high at night"),
+    ] {
+        let mut yard = yard(&rule, at(hour));
+        yard.cores(&[64.0, 66.0, 66.5, 67.0, 67.0]);
+        assert_eq!(told(&yard), want, "{why}");
+        yard.wait(Span::hours(24));
+        let lists = yard.round_lists();
+        assert_eq!(lists.len(), 2, "{why}: Bo and Cy each get one");
+        assert_eq!(lists[0].standing.len(), 1, "{why}: it stands on the list either way");
+        assert_eq!(lists[0].standing[0].response, "Look at the blower.", "with the first thing to do");
+    }
+}
+
+#[test]
+fn the_end_of_an_alarm_is_told_to_those_who_heard_of_its_beginning() {
+    let mut yard = yard(&low(), at(23));
+    yard.cores(&[64.0, 66.0, 66.5, 67.0, 67.0, 58.0, 58.0, 58.0, 58.0, 58.0, 58.0]);
+    assert_eq!(told(&yard), [("ann", Step::Raise), ("ann", Step::Clear)]);
+    yard.wait(Span::hours(24));
+    let lists = yard.round_lists();
+    assert_eq!((lists[0].standing.len(), lists[0].over.len()), (0, 1), "it came and went in the night");
+    assert_eq!(lists[0].over[0].title, "Hot core");
+    yard.wait(Span::hours(24));
+    assert_eq!(yard.round_lists()[2].over.len(), 0, "and is not told twice");
+}
+
+#[test]
+fn the_list_comes_once_a_morning_with_the_reminders_of_the_day() {
+    let mut yard = yard(HOT, at(0));
+    yard.wait(Span::days(3));
+    let lists: Vec<_> = yard.round_lists().iter().map(|l| (l.day.day, l.at, l.next, l.reminders.clone())).collect();
+    let day = |n: i64| at(6) + minutes(30) + Span::days(n);
+    let want: Vec<_> = [(9, 0, false), (10, 1, true), (11, 2, false)]
+        .into_iter()
+        .map(|(date, n, tuesday)| {
+            (date, day(n), day(n + 1), if tuesday { vec!["Drain the trap".to_owned()] } else { vec![] })
+        })
+        .flat_map(|list| [list.clone(), list])
+        .collect();
+    assert_eq!(lists, want);
+}
+
+#[test]
+fn a_list_that_fell_due_while_the_daemon_was_off_goes_out_at_the_start() {
+    let due = at(6) + minutes(30);
+    let today = Day { year: 2026, month: 3, day: 9 };
+    for (last_alive, last, now, want, why) in [
+        (due - Span::hours(2), None, due + Span::hours(3), 1, "off over the due time"),
+        (due - Span::hours(2), Some(today), due + Span::hours(3), 0, "it was sent before the stop"),
+        (due + minutes(1), Some(today), due + Span::hours(3), 0, "it was up when it was due"),
+        (due - Span::days(9), None, due + Span::hours(3), 1, "after a long absence there is one list, not nine"),
+        (due - Span::hours(30), None, due - Span::hours(6), 1, "yesterday's list, and today's will come as well"),
+    ] {
+        let previous = Some(PreviousRun { last_alive, stopped_cleanly: true });
+        let restored = Restored { life: 7, previous, last_round_list: last, ..Restored::default() };
+        let mut yard = Yard::described(&settings(), &[("hot-core", HOT)], restored, now);
+        yard.step(Input::Started { previous });
+        yard.wait(minutes(2));
+        assert_eq!(yard.round_lists().len(), want * 2, "{why}");
+        let done = yard.effects.iter().filter(|e| matches!(e, Effect::RoundListDone(_))).count();
+        assert_eq!(done, want, "{why}");
+    }
+}
