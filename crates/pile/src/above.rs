@@ -301,7 +301,7 @@ impl Stretch {
     }
 
     pub(crate) fn value_at(&self, t: f64) -> f64 {
-        // At the later point the line would be off by a rounding, enough to take a reading of 40 °C for less.
+        // At the later point the line would be off by a rounding, enough to put the floor below a reading.
         if t == self.b.0 {
             self.b.1
         } else {

@@ -303,6 +303,9 @@ mod tests {
         assert_eq!((got.before, got.after, got.spread), (60.0, 50.0, 0.1), "the spread is at least the resolution");
         let gap = series((0..20).map(|i| (5 * i, 60.0)).chain((0..20).map(|i| (200 + 5 * i, 40.0))));
         assert_eq!(clearest_step(&gap, &SEARCH), Ok(None), "what happened in the silence is not known");
+        let comb = every_five(60, |i| if (20..40).contains(&i) { 50.0 } else { 60.0 });
+        let first = clearest_step(&comb, &SEARCH).unwrap().unwrap();
+        assert_eq!(first.first_after, at(100), "down and up again are equally clear; the first counts");
     }
 
     #[test]

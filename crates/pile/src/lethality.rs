@@ -370,7 +370,7 @@ mod tests {
             (vec![(day(-1), 30.0), (0, 50.0), (day(1), 50.0)], 50.0, Some(50.0), 1.0, "what came before does not"),
             (vec![(day(14) - 720, 50.0), (day(14) + 720, 40.0)], 45.0, Some(47.5), 0.5, "the line is cut at 14 days"),
             (vec![(0, 50.0), (day(2), 50.0)], 50.0, None, 0.0, "silence has no mean"),
-            (vec![(0, 40.0), (7, 57.3), (20, 40.0)], 40.0, Some(48.65), 20.0 / 1_440.0, "40 °C stays 40 °C, not above"),
+            (vec![(0, 99.5), (20, 35.1)], 35.1, Some(67.3), 20.0 / 1_440.0, "the last reading is not rounded down"),
         ] {
             let got = vector_attraction(&series(&rows), at(0), gap);
             assert_eq!(got.floor, Some(Celsius(floor)), "{why}: floor");
