@@ -1,13 +1,14 @@
-//! Time above a threshold and longest run: one account that grows point by point, and one over a finished history.
+//! Time above a threshold and longest run: one account that grows point by point, and one over a finished history; and
+//! the floor and mean of a history.
 //!
 //! Must never bridge a gap longer than the one allowed: a silent hour is neither hot nor cold.
 //!
-//! Both draw a straight line between neighbouring points that are at most `max_gap` apart (exactly `max_gap` still
+//! All draw a straight line between neighbouring points that are at most `max_gap` apart (exactly `max_gap` still
 //! counts) and know nothing anywhere else: not across a longer gap, not before the first point, not after the last.
 //! A value that is not a finite number is no reading and is left out.
 
 use crate::time::{Span, Timestamp};
-use crate::units::Celsius;
+use crate::units::{Celsius, Fraction};
 use crate::window::Point;
 
 /// A connected stretch of time spent above a threshold.
@@ -201,37 +202,15 @@ pub fn account(points: &[Point], from: Timestamp, to: Timestamp, threshold: Cels
     let whole = offset(to, from);
     let (mut covered, mut integral) = (0.0, 0.0);
     let (mut strict, mut inclusive) = (Runs::default(), Runs::default());
-    let mut last: Option<Point> = None;
-    for point in points.iter().filter(|p| p.value.is_finite()) {
-        let Some(before) = last else {
-            last = Some(*point);
-            continue;
-        };
-        if point.at <= before.at {
-            continue;
-        }
-        last = Some(*point);
-        let (a, b) = ((offset(before.at, from), before.value), (offset(point.at, from), point.value));
-        let (start, end) = (a.0.max(0.0), b.0.min(whole));
-        if gap(before, *point) > max_gap || start >= end {
-            continue;
-        }
-        covered += end - start;
-        let value_at = |t: f64| a.1 + (b.1 - a.1) * ((t - a.0) / (b.0 - a.0));
-        integral += (value_at(start) + value_at(end)) / 2.0 * (end - start);
-
-        // The crossing is taken on the whole stretch and cut afterwards: cutting first would lose digits.
-        let piece = |above_a: bool, above_b: bool| match (above_a, above_b) {
-            (true, true) => Some((start, end)),
-            (false, true) => Some((crossing(a, b, limit).max(start), end)),
-            (true, false) => Some((start, crossing(a, b, limit).min(end))),
-            (false, false) => None,
-        };
-        if a.1 <= limit {
+    for stretch in stretches(points, from, to, max_gap) {
+        covered += stretch.length();
+        integral += stretch.mean() * stretch.length();
+        let (a, b) = (stretch.a.1, stretch.b.1);
+        if a <= limit {
             strict.end();
         }
-        strict.add(piece(a.1 > limit, b.1 > limit));
-        inclusive.add(piece(a.1 >= limit, b.1 >= limit));
+        strict.add(stretch.piece(limit, a > limit, b > limit));
+        inclusive.add(stretch.at_or_above(limit));
     }
     strict.end();
     inclusive.end();
@@ -247,6 +226,111 @@ pub fn account(points: &[Point], from: Timestamp, to: Timestamp, threshold: Cels
     }
 }
 
+/// How warm a finished history was between two instants, whatever the threshold.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Level {
+    /// Time that the points cover, s.
+    pub covered_s: f64,
+    /// The covered share of the whole; `None` if the whole has no length.
+    pub coverage: Option<Fraction>,
+    /// The lowest value of any point inside and of the lines cut by the ends; `None` if there is neither.
+    pub floor: Option<Celsius>,
+    /// Mean over the covered time, weighted by time; `None` if nothing is covered.
+    pub mean: Option<Celsius>,
+}
+
+/// The level of `points`, oldest first, from `from` to `to`; covered time and mean are those of [`account`].
+///
+/// A point on its own among gaps covers no time but counts for the floor: it was measured.
+pub fn level(points: &[Point], from: Timestamp, to: Timestamp, max_gap: Span) -> Level {
+    let whole = offset(to, from);
+    let (mut covered, mut integral) = (0.0, 0.0);
+    let inside = points.iter().filter(|p| from <= p.at && p.at <= to && p.value.is_finite());
+    let mut floor = inside.map(|p| p.value).reduce(f64::min);
+    for stretch in stretches(points, from, to, max_gap) {
+        covered += stretch.length();
+        integral += stretch.mean() * stretch.length();
+        let lower = stretch.value_at(stretch.start).min(stretch.value_at(stretch.end));
+        floor = Some(floor.map_or(lower, |f| f.min(lower)));
+    }
+    Level {
+        covered_s: covered / 1e3,
+        coverage: (whole > 0.0).then(|| Fraction(covered / whole)),
+        floor: floor.map(Celsius),
+        mean: (covered > 0.0).then(|| Celsius(integral / covered)),
+    }
+}
+
+/// The line between two neighbouring points that are close enough, as far as it lies inside the time asked about.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Stretch {
+    /// The earlier point: milliseconds after the beginning of the time asked about, and value.
+    pub(crate) a: (f64, f64),
+    /// The later point.
+    pub(crate) b: (f64, f64),
+    /// Where the part inside starts; after `start` comes `end`, never the same.
+    pub(crate) start: f64,
+    /// Where the part inside ends.
+    pub(crate) end: f64,
+}
+
+/// The covered stretches of `points`, oldest first, from `from` to `to`. `max_gap` is held against whole stretches.
+/// Points that are not newer than the one before them, or not finite, are left out.
+pub(crate) fn stretches(
+    points: &[Point],
+    from: Timestamp,
+    to: Timestamp,
+    max_gap: Span,
+) -> impl Iterator<Item = Stretch> + '_ {
+    let whole = offset(to, from);
+    let mut last: Option<Point> = None;
+    points.iter().filter(|p| p.value.is_finite()).filter_map(move |point| {
+        if last.is_some_and(|l| point.at <= l.at) {
+            return None;
+        }
+        let before = last.replace(*point)?;
+        let (a, b) = ((offset(before.at, from), before.value), (offset(point.at, from), point.value));
+        let (start, end) = (a.0.max(0.0), b.0.min(whole));
+        (gap(before, *point) <= max_gap && start < end).then_some(Stretch { a, b, start, end })
+    })
+}
+
+impl Stretch {
+    fn length(&self) -> f64 {
+        self.end - self.start
+    }
+
+    pub(crate) fn value_at(&self, t: f64) -> f64 {
+        // At the later point the line would be off by a rounding, enough to put the floor below a reading.
+        if t == self.b.0 {
+            self.b.1
+        } else {
+            self.a.1 + (self.b.1 - self.a.1) * ((t - self.a.0) / (self.b.0 - self.a.0))
+        }
+    }
+
+    fn mean(&self) -> f64 {
+        (self.value_at(self.start) + self.value_at(self.end)) / 2.0
+    }
+
+    /// The part inside at or above `limit`, start and end; it may have no length.
+    pub(crate) fn at_or_above(&self, limit: f64) -> Option<(f64, f64)> {
+        self.piece(limit, self.a.1 >= limit, self.b.1 >= limit)
+    }
+
+    /// The part inside above `limit`, given whether the earlier and the later point are above it.
+    fn piece(&self, limit: f64, above_a: bool, above_b: bool) -> Option<(f64, f64)> {
+        // The crossing is taken on the whole stretch and cut afterwards: cutting first would lose digits.
+        let (start, end) = match (above_a, above_b) {
+            (true, true) => (self.start, self.end),
+            (false, true) => (crossing(self.a, self.b, limit).max(self.start), self.end),
+            (true, false) => (self.start, crossing(self.a, self.b, limit).min(self.end)),
+            (false, false) => return None,
+        };
+        (start <= end).then_some((start, end))
+    }
+}
+
 /// Pieces of time above a threshold, joined where one ends as the next begins.
 #[derive(Default)]
 struct Runs {
@@ -259,7 +343,7 @@ struct Runs {
 
 impl Runs {
     fn add(&mut self, piece: Option<(f64, f64)>) {
-        let Some((start, end)) = piece.filter(|(start, end)| start <= end) else { return };
+        let Some((start, end)) = piece else { return };
         self.total += end - start;
         match &mut self.open {
             Some(open) if open.1 == start => open.1 = end,

@@ -5,6 +5,7 @@
 //! n points have n(n-1)/2 pairs. Short series list them all. Long ones select the few ranks that are wanted without
 //! listing the pairs, in O(n log n) expected time and O(n) memory: see [`Ranks`].
 
+use crate::statistics::median_of;
 use crate::window::Point;
 
 /// Two-sided 95 % quantile of the normal distribution, to the last digit of a double.
@@ -62,8 +63,8 @@ fn theil_sen_by(points: &[Point], method: Method) -> Option<Slope> {
     let [lower, upper, low95, high95] =
         if plain { select_plain(&series, ranks) } else { Ranks::new(&series).select(ranks) };
     let per_day = if lower == upper { lower } else { lower / 2.0 + upper / 2.0 };
-    let days: Vec<f64> = series.x.iter().map(|x| *x as f64 / MS_PER_DAY).collect();
-    let intercept_at_first = median(series.y.clone()) - per_day * median(days);
+    let mut days: Vec<f64> = series.x.iter().map(|x| *x as f64 / MS_PER_DAY).collect();
+    let intercept_at_first = median_of(&mut series.y.clone()) - per_day * median_of(&mut days);
     Some(Slope { per_day, low95, high95, intercept_at_first, n })
 }
 
@@ -111,12 +112,6 @@ impl Series {
     fn slope(&self, i: usize, j: usize) -> f64 {
         (self.y[j] - self.y[i]) * MS_PER_DAY / (self.x[j] - self.x[i]) as f64
     }
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let half = values.len() / 2;
-    if values.len() % 2 == 1 { values[half] } else { values[half - 1] / 2.0 + values[half] / 2.0 }
 }
 
 /// Lists every slope and selects.

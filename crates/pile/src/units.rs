@@ -58,6 +58,14 @@ pub struct Watts(pub f64);
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Fraction(pub f64);
 
+/// A part of a hundred, 0 to 100.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Percent(pub f64);
+
+/// A length of time in days of 86,400 s, where a millisecond is too coarse or the sum too long for a span.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct Days(pub f64);
+
 impl Celsius {
     /// The same temperature in degrees Fahrenheit.
     pub fn fahrenheit(self) -> f64 {

@@ -4,6 +4,7 @@
 
 use std::collections::VecDeque;
 
+use crate::statistics::median_of;
 use crate::time::{Span, Timestamp};
 
 /// One good reading in the series' canonical unit.
@@ -145,7 +146,7 @@ impl Window {
             }
             if cell >= first_kept {
                 make_room(&mut self.medians);
-                self.medians.push_back((cell, median(&mut values) as f32));
+                self.medians.push_back((cell, median_of(&mut values) as f32));
             }
         }
         drop(leaving);
@@ -176,13 +177,6 @@ fn middle(cell: u32) -> Timestamp {
 fn between<T>(items: &VecDeque<T>, from: Timestamp, to: Timestamp, at: impl Fn(&T) -> Timestamp) -> (usize, usize) {
     let end = items.partition_point(|i| at(i) <= to);
     (items.partition_point(|i| at(i) < from).min(end), end)
-}
-
-/// The median of at least one value; the mean of the middle two of an even count.
-fn median(values: &mut [f64]) -> f64 {
-    values.sort_by(f64::total_cmp);
-    let half = values.len() / 2;
-    if values.len() % 2 == 1 { values[half] } else { values[half - 1] / 2.0 + values[half] / 2.0 }
 }
 
 /// Grows by a quarter instead of doubling: thousands of windows stand side by side.
