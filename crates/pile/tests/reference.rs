@@ -8,10 +8,11 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use pile::above::{Above, Run, account};
+use pile::exhaust::{carried, condensate};
 use pile::humid_air::{HumidAir, saturation_pressure};
 use pile::slope::theil_sen;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Fraction, Pascals};
+use pile::units::{Celsius, CubicMetresPerHour, Fraction, Pascals};
 use pile::window::Point;
 
 /// A row of a reference table by its column headings.
@@ -170,9 +171,9 @@ fn saturated_air_is_that_of_psychrolib_and_near_iapws() {
         for pascals in ["101325", "84000"] {
             let air = HumidAir::saturated(t, Pascals(pascals.parse().unwrap())).unwrap();
             for (quantity, unit, got, close, real_gas) in [
-                ("w", "kg_per_kgda", air.humidity_ratio().0, 1e-12, 1.4e-2),
-                ("h", "j_per_kgda", air.enthalpy().0, 1e-12, 1.1e-2),
-                ("v", "m3_per_kgda", air.volume().0, 1e-12, 1e-3),
+                ("w", "kg_per_kgda", air.humidity_ratio().0, 1e-13, 1.33e-2),
+                ("h", "j_per_kgda", air.enthalpy().0, 1e-13, 9.7e-3),
+                ("v", "m3_per_kgda", air.volume().0, 1e-13, 6.1e-4),
             ] {
                 let want = row.number(&format!("{quantity}_sat_{pascals}_{unit}"));
                 worst.relative(quantity, got, want, close, &at(pascals));
@@ -210,6 +211,46 @@ fn humid_air_is_that_of_psychrolib() {
         worst.relative("w, real gas", w.0, row.number("w_coolprop"), 7e-3, &case);
         worst.absolute("h, real gas, J/kg", h, row.number("h_coolprop_j_per_kgda"), 1.7e3, &case);
         worst.relative("v, real gas", v, row.number("v_coolprop_m3_per_kgda"), 7e-4, &case);
+    }
+    println!("{worst}");
+}
+
+#[test]
+fn exhaust_takes_what_psychrolib_says() {
+    let mut worst = Worst::default();
+    // What air of 20 °C holds at each pressure that the table of saturated air has.
+    let saturated: Vec<Row> = table("saturation.csv").into_iter().filter(|row| row.number("t_c") == 20.0).collect();
+    for row in table("exhaust-drying.csv") {
+        let p = Pascals(row.number("p_pa"));
+        let inlet =
+            HumidAir::from_relative_humidity(Celsius(row.number("t_in_c")), Fraction(row.number("rh_in_frac")), p);
+        let (inlet, out) = (inlet.unwrap(), Celsius(row.number("t_exhaust_c")));
+        let got = carried(CubicMetresPerHour(row.number("q_in_m3_per_h")), inlet, out).unwrap();
+        let exhaust = HumidAir::saturated(out, p).unwrap();
+        let case = format!("case {}", row.text("case"));
+        worst.relative("dry air", got.dry_air.0, row.number("m_da_kg_per_s"), 1e-13, &case);
+        worst.relative("w in", inlet.humidity_ratio().0, row.number("w_in"), 1e-13, &case);
+        worst.relative("w out", exhaust.humidity_ratio().0, row.number("w_out_sat"), 1e-13, &case);
+        worst.relative("water", got.water.0, row.number("water_removed_kg_per_day"), 1e-13, &case);
+        for (column, watts) in [
+            ("heat_total_kw", got.heat_total),
+            ("heat_sensible_kw", got.heat_sensible),
+            ("heat_latent_kw", got.heat_latent),
+            ("heat_from_bed_kw", got.heat_from_bed),
+        ] {
+            worst.relative(column, watts.0 / 1e3, row.number(column), 1e-12, &case);
+        }
+        // A real-gas mixture: what the model of ideal gases leaves out.
+        worst.relative("water, real gas", got.water.0, row.number("water_removed_kg_per_day_coolprop"), 9.2e-3, &case);
+        worst.relative("heat, real gas", got.heat_total.0 / 1e3, row.number("heat_total_kw_coolprop"), 6.7e-3, &case);
+
+        // In a duct that brings it to 20 °C, the exhaust loses what it holds more than saturated air of 20 °C does.
+        if let Some(left) = saturated[0].0.get(&format!("w_sat_{}_kg_per_kgda", p.0)) {
+            let want =
+                row.number("m_da_kg_per_s") * (row.number("w_out_sat") - left.parse::<f64>().unwrap()) * 86_400.0;
+            let drained = condensate(got.dry_air, exhaust, Celsius(20.0)).unwrap();
+            worst.absolute("condensate, kg/d", drained.mass.0, want, 1e-10, &case);
+        }
     }
     println!("{worst}");
 }
