@@ -4,6 +4,7 @@
 //! Must never read a clock, a file, a socket or the environment: every function here is a function of its arguments.
 
 pub mod above;
+pub mod air_demand;
 pub mod exhaust;
 pub mod humid_air;
 pub mod slope;
