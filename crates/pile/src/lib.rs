@@ -1,8 +1,11 @@
-//! The science of a compost pile: time, units, readings and what they say, humid air, pathogen arithmetic.
+//! The science of a compost pile: units, readings and what they say, humid air and what it takes out of a pile, mixes, the air,
+//! water and heat of a batch, pathogen arithmetic, stability.
 //!
 //! Must never read a clock, a file, a socket or the environment: every function here is a function of its arguments.
 
 pub mod above;
+pub mod air_demand;
+pub mod exhaust;
 pub mod faults;
 pub mod humid_air;
 pub mod lethality;

@@ -65,6 +65,33 @@ pub struct Percent(pub f64);
 /// A length of time in days of 86,400 s, where a millisecond is too coarse or the sum too long for a span.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Days(pub f64);
+/// A mass for each mass of something else, kg/kg; the name says of what: water for dry air, oxygen for solids.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct KilogramsPerKilogram(pub f64);
+
+/// An energy for each mass, J/kg; of humid air, for each kilogram of its dry air.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct JoulesPerKilogram(pub f64);
+
+/// A volume for each mass, m³/kg; of humid air, for each kilogram of its dry air.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct CubicMetresPerKilogram(pub f64);
+
+/// A volume of water each day, L/d.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct LitresPerDay(pub f64);
+
+/// A first-order rate: the part of what is left that goes each day, 1/d.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct PerDay(pub f64);
+
+/// A thermal transmittance (U-value), W/(m² K).
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct WattsPerSquareMetreKelvin(pub f64);
+
+/// A thermal resistance (R-value), m² K/W.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct SquareMetreKelvinsPerWatt(pub f64);
 
 impl Celsius {
     /// The same temperature in degrees Fahrenheit.

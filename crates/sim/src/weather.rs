@@ -91,7 +91,8 @@ impl Climate {
             // Only a climate outside -100 to 200 °C gets here; its bin then refuses the temperature by name.
             _ => 1.0,
         };
-        let mean_pressure = humid_air::pressure_at(self.elevation).0;
+        // No pressure at an elevation out of range either; its bin refuses that pressure by name.
+        let mean_pressure = humid_air::pressure_at(self.elevation).map_or(f64::NAN, |p| p.0);
         let pressure = Pascals(mean_pressure + self.pressure_pascals * self.wander(PRESSURE, hours, 48.0));
         Weather { ambient, humidity, pressure }
     }

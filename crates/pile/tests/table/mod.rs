@@ -18,6 +18,10 @@ impl Row {
     pub(crate) fn number(&self, column: &str) -> f64 {
         self.text(column).parse().unwrap_or_else(|_| panic!("{column}: {} is no number", self.text(column)))
     }
+    /// None where the table has no such column.
+    pub(crate) fn find(&self, column: &str) -> Option<f64> {
+        self.0.contains_key(column).then(|| self.number(column))
+    }
     /// An empty cell is undefined.
     pub(crate) fn optional(&self, column: &str) -> Option<f64> {
         (!self.text(column).is_empty()).then(|| self.number(column))
