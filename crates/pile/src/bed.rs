@@ -30,6 +30,8 @@ pub const AIR_PASCALS: (f64, f64) = (70_000.0, 110_000.0);
 
 /// Molar mass of water over that of dry air, as in [`crate::humid_air`].
 const WATER_TO_AIR: f64 = 0.621945;
+/// The volume of vapour over that of as much dry air, as in [`volume`].
+const WATER_VOLUME: f64 = 1.607858;
 /// The draught is given for this much warmth above the air, K.
 const DRAUGHT_AT_KELVIN: f64 = 50.0;
 const SECONDS_PER_DAY: f64 = 86_400.0;
@@ -303,7 +305,8 @@ pub(crate) struct Exchange {
     pub(crate) vaporisation: f64,
     /// W.
     pub(crate) walls: f64,
-    sensible_per_kg: f64,
+    /// Bed above air, K.
+    warmth: f64,
 }
 
 impl Exchange {
@@ -318,10 +321,9 @@ impl Exchange {
         in_range("temperature of the bed", t.0, BED_CELSIUS, "°C", "check the temperature probe")?;
         in_range("share of blower time", duty.0, (0.0, 1.0), "of the time", "give it as a fraction, not percent")?;
         let p = air.pressure;
-        let w_nominal = humidity_ratio(air.inlet, air.humidity, p)?;
         let w_in_saturated = humidity_ratio_saturated(air.inlet, p)?;
-        let w_in = w_nominal + factors.inlet_humidity * w_in_saturated;
-        let v = volume(air.inlet, w_nominal, p);
+        let w_in = humidity_ratio(air.inlet, air.humidity, p)? + factors.inlet_humidity * w_in_saturated;
+        let v = volume(air.inlet, w_in, p);
         let warmth = t.0 - air.inlet.0;
         // A bed colder than the air draws none: what then falls through it is not known, and carries little.
         let draught = bed.draught.0 * libm::sqrt(warmth.max(0.0) / DRAUGHT_AT_KELVIN) * (1.0 - duty.0);
@@ -333,7 +335,7 @@ impl Exchange {
             w_in_saturated,
             vaporisation: vaporisation(t),
             walls: bed.surface_square_metres * bed.wall_watts_per_square_metre_kelvin * warmth * factors.walls,
-            sensible_per_kg: (1006.0 + 1860.0 * w_in) * warmth,
+            warmth,
         })
     }
 
@@ -344,7 +346,18 @@ impl Exchange {
 
     /// Heat carried off by each kg of dry air, J.
     pub(crate) fn heat_per_kg(&self) -> f64 {
-        self.sensible_per_kg + self.water_per_kg() * self.vaporisation
+        (1006.0 + 1860.0 * self.w_in) * self.warmth + self.water_per_kg() * self.vaporisation
+    }
+
+    /// How water (kg/s) and heat (W) leaving change with the inlet's relative humidity, by the unit: wetter air takes
+    /// up less, and a cubic metre of it holds less dry air.
+    pub(crate) fn by_inlet_humidity(&self) -> (f64, f64) {
+        let w = self.w_in_saturated;
+        let air = -self.air() * WATER_VOLUME * w / (1.0 + WATER_VOLUME * self.w_in);
+        (
+            air * self.water_per_kg() - self.air() * w,
+            air * self.heat_per_kg() + self.air() * w * (1860.0 * self.warmth - self.vaporisation),
+        )
     }
 
     /// All air, kg of dry air a second.

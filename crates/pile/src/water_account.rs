@@ -611,12 +611,12 @@ impl Flux {
         water_by[FLOW] = e.blower * e.water_per_kg() * air.flow_sd.0;
         water_by[DRAUGHT] = e.draught * e.water_per_kg() * bed.draught_sd.0;
         water_by[EXHAUST] = e.air() * e.w_out * bed.exhaust_humidity_sd.0;
-        water_by[INLET] = -e.air() * e.w_in_saturated * air.humidity_sd.0;
+        water_by[INLET] = e.by_inlet_humidity().0 * air.humidity_sd.0;
         let mut heat_by = [0.0; N];
         heat_by[FLOW] = e.blower * e.heat_per_kg() * air.flow_sd.0;
         heat_by[DRAUGHT] = e.draught * e.heat_per_kg() * bed.draught_sd.0;
         heat_by[EXHAUST] = water_by[EXHAUST] * e.vaporisation;
-        heat_by[INLET] = water_by[INLET] * e.vaporisation;
+        heat_by[INLET] = e.by_inlet_humidity().1 * air.humidity_sd.0;
         heat_by[WALLS] = e.walls * bed.wall_sd.0;
         Flux { water: e.air() * e.water_per_kg(), heat: e.air() * e.heat_per_kg() + e.walls, water_by, heat_by }
     }
