@@ -5,8 +5,10 @@
 
 pub mod above;
 pub mod air_demand;
+pub mod bed;
 pub mod exhaust;
 pub mod faults;
+pub mod heat_account;
 pub mod humid_air;
 pub mod lethality;
 pub mod series;
@@ -14,4 +16,5 @@ pub mod slope;
 pub mod statistics;
 pub mod time;
 pub mod units;
+pub mod water_account;
 pub mod window;

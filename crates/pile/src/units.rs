@@ -54,6 +54,14 @@ pub struct KilogramsPerCubicMetre(pub f64);
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Watts(pub f64);
 
+/// A heat capacity of a whole body in joules per kelvin.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct JoulesPerKelvin(pub f64);
+
+/// A flow of water in litres per minute.
+#[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
+pub struct LitresPerMinute(pub f64);
+
 /// A part of a whole, 0 to 1: moisture as a part of the wet mass, relative humidity, a duty cycle.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Fraction(pub f64);
