@@ -22,6 +22,9 @@ pub const CARBON_TO_NITROGEN_MAX: f64 = 10_000.0;
 /// The largest part of the volume that mixing may take.
 pub const SHRINK_MAX: f64 = 0.9;
 
+/// Differences smaller than this part of a value are rounding.
+pub const ROUNDING: f64 = 1e-9;
+
 /// A feedstock with its analysis; made by [`Ingredient::new`], so that what is in it has been checked.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Ingredient {
@@ -399,11 +402,12 @@ impl Figures {
 }
 
 impl Target {
-    /// Where a value lies; both ends count as within.
+    /// Where a value lies; both ends count as within. So does a value past an end by less than the rounding of the sums behind it
+    /// ([`ROUNDING`] of the end): amounts found for a C:N of 30 must not lie above 30.
     pub fn side(&self, value: f64) -> Side {
-        if self.low.is_some_and(|low| value < low) {
+        if self.low.is_some_and(|low| value < low * (1.0 - ROUNDING)) {
             Side::Below
-        } else if self.high.is_some_and(|high| value > high) {
+        } else if self.high.is_some_and(|high| value > high * (1.0 + ROUNDING)) {
             Side::Above
         } else {
             Side::Within

@@ -355,6 +355,14 @@ fn warnings_name_the_side_and_the_source() {
         for end in [target.low, target.high].into_iter().flatten() {
             assert_eq!(target.side(end), Side::Within, "{target:?}: both ends belong to the range");
         }
+        if let Some(high) = target.high {
+            assert_eq!(target.side(high + f64::EPSILON * high), Side::Within, "{target:?}: rounding is no side");
+            assert_eq!(target.side(high * 1.000_001), Side::Above, "{target:?}");
+        }
+        if let Some(low) = target.low {
+            assert_eq!(target.side(low - f64::EPSILON * low), Side::Within, "{target:?}: rounding is no side");
+            assert_eq!(target.side(low * 0.999_999), Side::Below, "{target:?}");
+        }
     }
 }
 

@@ -453,7 +453,7 @@ fn loaded(node: &Node, bucket: Option<f64>, library: &Library, faults: &mut Faul
                 faults.add(
                     item.node.at,
                     format!("there is no feedstock `{}` in the library", shortened(key)),
-                    format!("{remedy}; or describe it here with `name`, `moisture_percent`, `nitrogen_percent_dry` and `carbon_to_nitrogen`"),
+                    format!("describe it here with `name`, `moisture_percent`, `nitrogen_percent_dry` and `carbon_to_nitrogen`; {remedy}"),
                 );
                 return None;
             };
