@@ -43,6 +43,27 @@ First steps:
 Exit codes are those of sysexits: 0 done, 1 looked and found a difference, 64 usage, 65 data, 69 unavailable,
 73 cannot create, 75 busy, try later, 78 settings.";
 
+const MIX_HELP: &str = concat!(
+    "\
+JSON keys (SI, null where not known): name, ingredients (name, wet_mass_kilograms,
+volume_cubic_metres, buckets, amount_found, source), wet_mass_kilograms, dry_mass_kilograms,
+water_kilograms, moisture_percent, carbon_kilograms, nitrogen_kilograms, carbon_to_nitrogen,
+volume_cubic_metres, shrink_percent, bulk_density_kilograms_per_cubic_metre,
+free_air_space_percent, free_air_space_convention, goals_met (null if nothing was open),
+moisture_goal_percent (55 unless the recipe says), water_to_add_kilograms (negative: too wet),
+targets (figure, grade, low, high, side, source), warnings.
+
+Example: hypocaust mix demo-data/recipe.yaml
+
+",
+    include_str!("../../../demo-data/recipe.yaml"),
+    "
+prints
+
+",
+    include_str!("../../../tests/golden/mix/recipe.txt")
+);
+
 /// How the log is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum LogFormat {
@@ -75,6 +96,13 @@ pub enum Command {
     Outbox(ListArgs),
     /// List payloads that gave no reading, newest first, with the reason.
     Refused(ListArgs),
+    /// Print what to load for a mix of feedstocks, its figures, and the ranges they should lie in.
+    ///
+    /// The recipe names feedstocks of the library that is built in (config/feedstocks.yaml in the source tree) or describes its own:
+    /// `moisture_percent`, `nitrogen_percent_dry`, and `carbon_to_nitrogen` or `carbon_percent_dry`. Amounts are `kilograms`, `pounds`,
+    /// `litres`, `gallons`, `cubic_metres`, `cubic_yards` or `buckets`; up to three may be left open within `min` and `max`.
+    #[command(after_long_help = MIX_HELP)]
+    Mix(MixArgs),
     /// Try the way out for mail.
     #[command(subcommand)]
     Mail(MailCommand),
@@ -233,6 +261,32 @@ pub enum AlarmsCommand {
         #[arg(long, value_name = "TEXT", default_value = "")]
         comment: String,
     },
+}
+
+/// Arguments of `mix`.
+#[derive(Debug, Args)]
+pub struct MixArgs {
+    /// The recipe.
+    #[arg(value_name = "RECIPE.yaml")]
+    pub recipe: PathBuf,
+    /// Your own feedstocks, in the form of config/feedstocks.yaml; entries of the same key replace those built in. May be repeated.
+    #[arg(long, value_name = "FILE")]
+    pub feedstocks: Vec<PathBuf>,
+    /// Units of the table.
+    #[arg(long, value_enum, default_value_t = DisplayUnits::Metric, value_name = "UNITS")]
+    pub units: DisplayUnits,
+    /// One JSON object; see below for its keys.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Units that a table is printed in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
+pub enum DisplayUnits {
+    /// Kilograms, litres.
+    Metric,
+    /// Pounds, cubic yards, gallons.
+    Us,
 }
 
 /// Mail commands.

@@ -9,6 +9,7 @@ pub mod daemon;
 pub mod demo;
 pub mod driven;
 pub mod listing;
+pub mod mixing;
 pub mod recording;
 pub mod secrets;
 pub mod socket;

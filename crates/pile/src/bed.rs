@@ -12,15 +12,14 @@
 //!   count 4186 T of it twice (9 % at 60 °C);
 //! * through walls, floor and cover U A (T - T in), W.
 
-use crate::humid_air::{self, humidity_ratio_saturated, saturation_pressure, volume};
+use crate::exhaust::WATER_JOULES_PER_KILOGRAM_KELVIN;
+use crate::humid_air::{self, HumidAir, volume};
 use crate::time::Timestamp;
 use crate::units::{
     Celsius, CubicMetres, CubicMetresPerHour, Fraction, JoulesPerKelvin, Kelvin, Kilograms, KilogramsPerDay, Pascals,
     Watts,
 };
 
-/// Specific heat of water, J/(kg K), 4186. Handbook value at 20 to 60 °C, from memory.
-pub const WATER_JOULES_PER_KG_KELVIN: f64 = 4186.0;
 /// Coldest and warmest bed that the accounts take, °C: ice is not accounted for, and above it water is near boiling.
 pub const BED_CELSIUS: (f64, f64) = (0.0, 95.0);
 /// Coldest and warmest air that the accounts take, °C.
@@ -28,8 +27,6 @@ pub const AIR_CELSIUS: (f64, f64) = (-40.0, 60.0);
 /// Lowest and highest air pressure that the accounts take, Pa: 3,000 m above the sea to a record high below it.
 pub const AIR_PASCALS: (f64, f64) = (70_000.0, 110_000.0);
 
-/// Molar mass of water over that of dry air, as in [`crate::humid_air`].
-const WATER_TO_AIR: f64 = 0.621945;
 /// The volume of vapour over that of as much dry air, as in [`volume`].
 const WATER_VOLUME: f64 = 1.607858;
 /// The draught is given for this much warmth above the air, K.
@@ -265,7 +262,7 @@ pub fn chill(before: JoulesPerKelvin, dose: Kilograms, t: Celsius, water: Celsiu
     in_range("dose of water", dose.0, (0.0, MASS_KG.1), "kg", "check the litres given")?;
     in_range("temperature of the bed", t.0, BED_CELSIUS, "°C", "check the temperature probe")?;
     in_range("temperature of the water", water.0, BED_CELSIUS, "°C", "check the water's temperature")?;
-    let dose = dose.0 * WATER_JOULES_PER_KG_KELVIN;
+    let dose = dose.0 * WATER_JOULES_PER_KILOGRAM_KELVIN;
     Ok(Kelvin(dose * (t.0 - water.0) / (before.0 + dose)))
 }
 
@@ -273,7 +270,7 @@ pub fn chill(before: JoulesPerKelvin, dose: Kilograms, t: Celsius, water: Celsiu
 pub(crate) const MASS_KG: (f64, f64) = (1.0, 1e7);
 
 pub(crate) fn capacity(bed: &BedParameters, dry: f64, water: f64) -> JoulesPerKelvin {
-    JoulesPerKelvin(dry * bed.solids_joules_per_kg_kelvin + water * WATER_JOULES_PER_KG_KELVIN)
+    JoulesPerKelvin(dry * bed.solids_joules_per_kg_kelvin + water * WATER_JOULES_PER_KILOGRAM_KELVIN)
 }
 
 /// What an account has learned of its systematic errors, as multipliers and one shift.
@@ -321,8 +318,9 @@ impl Exchange {
         in_range("temperature of the bed", t.0, BED_CELSIUS, "°C", "check the temperature probe")?;
         in_range("share of blower time", duty.0, (0.0, 1.0), "of the time", "give it as a fraction, not percent")?;
         let p = air.pressure;
-        let w_in_saturated = humidity_ratio_saturated(air.inlet, p)?;
-        let w_in = humidity_ratio(air.inlet, air.humidity, p)? + factors.inlet_humidity * w_in_saturated;
+        let w_in_saturated = HumidAir::saturated(air.inlet, p)?.humidity_ratio().0;
+        let w_in = HumidAir::from_relative_humidity(air.inlet, air.humidity, p)?.humidity_ratio().0
+            + factors.inlet_humidity * w_in_saturated;
         let v = volume(air.inlet, w_in, p);
         let warmth = t.0 - air.inlet.0;
         // A bed colder than the air draws none: what then falls through it is not known, and carries little.
@@ -331,7 +329,7 @@ impl Exchange {
             blower: air.flow.0 * duty.0 / 3600.0 / v * factors.flow,
             draught: draught / 3600.0 / v * factors.draught,
             w_in,
-            w_out: humidity_ratio_saturated(t, p)? * factors.exhaust_humidity,
+            w_out: HumidAir::saturated(t, p)?.humidity_ratio().0 * factors.exhaust_humidity,
             w_in_saturated,
             vaporisation: vaporisation(t),
             walls: bed.surface_square_metres * bed.wall_watts_per_square_metre_kelvin * warmth * factors.walls,
@@ -385,11 +383,6 @@ fn vaporisation(t: Celsius) -> f64 {
     2_501_000.0 - 2_326.0 * t.0
 }
 
-fn humidity_ratio(t: Celsius, humidity: Fraction, p: Pascals) -> Result<f64, AccountError> {
-    let vapour = humidity.0 * saturation_pressure(t)?.0;
-    Ok(WATER_TO_AIR * vapour / (p.0 - vapour))
-}
-
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
@@ -409,7 +402,8 @@ mod tests {
     #[test]
     fn the_largest_bed_in_the_wettest_air_still_has_an_inlet() {
         // Air at the hottest and lowest pressure that is taken is far from boiling, so no pressure is divided by zero.
-        let w = humidity_ratio(Celsius(AIR_CELSIUS.1), Fraction(1.0), Pascals(AIR_PASCALS.0)).unwrap();
+        let air = HumidAir::from_relative_humidity(Celsius(AIR_CELSIUS.1), Fraction(1.0), Pascals(AIR_PASCALS.0));
+        let w = air.unwrap().humidity_ratio().0;
         assert!(w > 0.0 && w < 1.0, "{w}");
     }
 }

@@ -7,9 +7,8 @@
 //! It tells a fall from a stop: with no activity at all the bed would fall by losses / heat capacity. A fall that is
 //! faster still has another cause: more air than believed, water that nobody wrote down, or a probe that lies bare.
 
-use crate::bed::{
-    AccountError, Air, BedParameters, Losses, WATER_JOULES_PER_KG_KELVIN, capacity, heat_capacity, in_range, losses,
-};
+use crate::bed::{AccountError, Air, BedParameters, Losses, capacity, heat_capacity, in_range, losses};
+use crate::exhaust::WATER_JOULES_PER_KILOGRAM_KELVIN;
 use crate::time::Span;
 use crate::units::{Celsius, Fraction, JoulesPerKelvin, Kelvin, KelvinPerDay, Kilograms, Watts};
 
@@ -92,7 +91,7 @@ pub fn heat_account(bed: &BedParameters, stretch: &HeatStretch) -> Result<HeatAc
     let losses = losses(bed, mean, s.duty, &s.air)?;
     let seconds = s.length.as_seconds();
     let stored = capacity_of_bed.0 * (s.end.0 - s.start.0) / seconds;
-    let added_water = s.added.0 * WATER_JOULES_PER_KG_KELVIN * (mean.0 - s.added_at.0) / seconds;
+    let added_water = s.added.0 * WATER_JOULES_PER_KILOGRAM_KELVIN * (mean.0 - s.added_at.0) / seconds;
     let left = losses.heat().0 + added_water;
     let generation = stored + left;
     Ok(HeatAccount {
@@ -118,7 +117,7 @@ fn generation_sd(bed: &BedParameters, s: &HeatStretch, mean: Celsius, losses: &L
         e.air() * e.w_out * e.vaporisation * bed.exhaust_humidity_sd.0,
         e.by_inlet_humidity().1 * s.air.humidity_sd.0,
         both_ends,
-        s.water_sd.0 * WATER_JOULES_PER_KG_KELVIN * (s.end.0 - s.start.0) / seconds,
+        s.water_sd.0 * WATER_JOULES_PER_KILOGRAM_KELVIN * (s.end.0 - s.start.0) / seconds,
     ];
     Ok(libm::sqrt(terms.iter().map(|t| t * t).sum()))
 }

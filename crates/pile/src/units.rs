@@ -112,3 +112,18 @@ impl Celsius {
         Celsius((f - 32.0) / 1.8)
     }
 }
+
+/// One pound per cubic yard in kg/m³: 0.45359237 kg to the pound, 0.9144 m to the yard (international, exact).
+pub const POUNDS_PER_CUBIC_YARD: f64 = 0.453_592_37 / (0.9144 * 0.9144 * 0.9144);
+
+impl KilogramsPerCubicMetre {
+    /// The same density in pounds per cubic yard.
+    pub fn pounds_per_cubic_yard(self) -> f64 {
+        self.0 / POUNDS_PER_CUBIC_YARD
+    }
+
+    /// A density given in pounds per cubic yard.
+    pub fn from_pounds_per_cubic_yard(density: f64) -> KilogramsPerCubicMetre {
+        KilogramsPerCubicMetre(density * POUNDS_PER_CUBIC_YARD)
+    }
+}

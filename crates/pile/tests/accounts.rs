@@ -7,7 +7,7 @@
 
 use pile::bed::{AccountError, Air, BedParameters, chill, heat_capacity, losses};
 use pile::heat_account::{HeatStretch, heat_account};
-use pile::humid_air::{humidity_ratio_saturated, saturation_pressure, volume};
+use pile::humid_air::{HumidAir, saturation_pressure, volume};
 use pile::time::{Span, Timestamp};
 use pile::units::*;
 use pile::water_account::{Between, Filling, SampleOutcome, Stretch, Until, WaterAccount, given_in, time_to_give};
@@ -262,7 +262,7 @@ fn each_doubt_moves_the_account_as_much_as_the_thing_itself_would() {
     let lost = losses(&bin(), Celsius(60.0), Fraction(PULSES), &air).unwrap().water().0 * 8.0;
     let w_in = 0.7 * 0.621945 * saturation_pressure(air.inlet).unwrap().0
         / (101_325.0 - 0.7 * saturation_pressure(air.inlet).unwrap().0);
-    let w_out = humidity_ratio_saturated(Celsius(60.0), air.pressure).unwrap();
+    let w_out = HumidAir::saturated(Celsius(60.0), air.pressure).unwrap().humidity_ratio().0;
     let held = lost * w_out / (w_out - w_in);
     let want = held * 1e-5 * (1.0 - 0.55 * (2_501_000.0 - 2326.0 * 60.0) / 19.6e6);
     assert_near(a.water_mass_sd().0 / want, 1.0, 1e-9, "exhaust humidity");
@@ -459,7 +459,7 @@ impl TrueBed {
         let p = Pascals(101_325.0);
         let vapour = self.humidity * saturation_pressure(Celsius(12.5)).unwrap().0;
         let w_in = 0.621945 * vapour / (p.0 - vapour);
-        let w_out = self.exhaust * humidity_ratio_saturated(Celsius(celsius), p).unwrap();
+        let w_out = self.exhaust * HumidAir::saturated(Celsius(celsius), p).unwrap().humidity_ratio().0;
         let warmth = celsius - 12.5;
         let flow = self.flow * duty + self.draught * (warmth / 50.0).sqrt() * (1.0 - duty);
         let m = flow / 3600.0 / volume(Celsius(12.5), w_in, p);

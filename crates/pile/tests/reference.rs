@@ -132,8 +132,7 @@ fn exhaust_takes_what_psychrolib_says() {
 
         // In a duct that brings it to 20 °C, the exhaust loses what it holds more than saturated air of 20 °C does.
         if let Some(left) = saturated[0].find(&format!("w_sat_{}_kg_per_kgda", p.0)) {
-            let want =
-                row.number("m_da_kg_per_s") * (row.number("w_out_sat") - left) * 86_400.0;
+            let want = row.number("m_da_kg_per_s") * (row.number("w_out_sat") - left) * 86_400.0;
             let drained = condensate(got.dry_air, exhaust, Celsius(20.0)).unwrap();
             worst.absolute("condensate, kg/d", drained.mass.0, want, 1e-10, &case);
         }

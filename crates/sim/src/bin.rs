@@ -42,7 +42,7 @@ const AIR_KG_PER_MOL: f64 = 0.028_97;
 /// Molar mass of oxygen, kg/mol.
 const OXYGEN_KG_PER_MOL: f64 = 0.032;
 /// Specific heat of liquid water, J/(kg K).
-const WATER_JOULES_PER_KG_KELVIN: f64 = 4_186.0;
+const WATER_JOULES_PER_KILOGRAM_KELVIN: f64 = 4_186.0;
 /// Molar mass of water over that of dry air.
 const WATER_TO_AIR: f64 = 0.621_945;
 /// Molar gas constant, J/(mol K).
@@ -293,7 +293,7 @@ impl Bin {
             between_watts_per_kelvin: p.bed_watts_per_metre_kelvin * section / layer_height,
         };
         let water = setup.wet_mass * setup.moisture / layers;
-        let capacity = fill.layer_dry * p.solids_joules_per_kg_kelvin + water * WATER_JOULES_PER_KG_KELVIN;
+        let capacity = fill.layer_dry * p.solids_joules_per_kg_kelvin + water * WATER_JOULES_PER_KILOGRAM_KELVIN;
         let bed = Bed { heat: capacity * setup.loaded_at.0, water, solids: solids / layers, oxygen: FRESH_OXYGEN };
         let exhaust = Exhaust { temperature: setup.loaded_at, humidity_ratio: 0.0, oxygen: FRESH_OXYGEN };
         Ok(Bin { params: p, beds: [bed; LAYERS_MAX], fill, seconds: 0.0, exhaust })
@@ -361,7 +361,7 @@ impl Bin {
             for (bed, lack) in self.beds.iter_mut().zip(lacks) {
                 let taken = held * lack / lacking;
                 bed.water += taken;
-                bed.heat += taken * WATER_JOULES_PER_KG_KELVIN * celsius;
+                bed.heat += taken * WATER_JOULES_PER_KILOGRAM_KELVIN * celsius;
             }
         }
         Ok(Soaked { held: Litres(held), drained: Litres(poured - held) })
@@ -449,7 +449,7 @@ impl Bin {
 
     fn celsius(&self, bed: &Bed) -> f64 {
         let solids = self.dry(bed) * self.params.solids_joules_per_kg_kelvin;
-        bed.heat / (solids + bed.water * WATER_JOULES_PER_KG_KELVIN)
+        bed.heat / (solids + bed.water * WATER_JOULES_PER_KILOGRAM_KELVIN)
     }
 
     fn moisture(&self, bed: &Bed) -> f64 {
@@ -568,7 +568,7 @@ impl Bin {
 
             let reaction = rate * p.oxygen_per_kg_solids * p.heat_per_kg_oxygen;
             let formed = rate * p.water_per_kg_solids;
-            let carried = celsius * (formed * WATER_JOULES_PER_KG_KELVIN - rate * p.solids_joules_per_kg_kelvin);
+            let carried = celsius * (formed * WATER_JOULES_PER_KILOGRAM_KELVIN - rate * p.solids_joules_per_kg_kelvin);
             let first = if i == 0 { 1.0 } else { 0.0 };
             let last = if i == self.last() { 1.0 } else { 0.0 };
             let wall = (self.fill.side_watts_per_kelvin + (first + last) * self.fill.end_watts_per_kelvin)

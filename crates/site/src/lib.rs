@@ -9,5 +9,6 @@ pub mod ids;
 pub mod model;
 pub mod quantity;
 pub mod reading;
+pub mod recipe;
 pub mod settings;
 pub mod zone;

@@ -3,11 +3,11 @@
 //! Must never stop at the first fault, and never open a file: the caller hands the text over.
 
 mod advice;
-mod fault;
+pub(crate) mod fault;
 mod links;
-mod node;
+pub(crate) mod node;
 mod plant;
-mod section;
+pub(crate) mod section;
 mod topics;
 
 use std::collections::BTreeMap;
@@ -42,6 +42,10 @@ const KEYS: [&str; 14] = [
     "round_list",
     "summary",
 ];
+const EMPTY: (&str, &str) = (
+    "the settings are empty",
+    "begin with a copy of the annotated example, config/site.yaml, and change it to your site",
+);
 const SITE_KEYS: [&str; 6] = ["id", "name", "zone", "units", "elevation_metres", "elevation_feet"];
 const WEEKDAYS: [(&str, i8); 7] =
     [("monday", 1), ("tuesday", 2), ("wednesday", 3), ("thursday", 4), ("friday", 5), ("saturday", 6), ("sunday", 7)];
@@ -59,7 +63,7 @@ const SUMMARY_DEFAULT: WeeklyTime = WeeklyTime { weekday: 1, hour: 7, minute: 0 
 /// # Errors
 /// Every fault in the text, in its order; a text that is not YAML gives one.
 pub fn read(text: &str, path: &str) -> Result<Site, Vec<Fault>> {
-    let root = node::parse(text, path).map_err(|fault| vec![fault])?;
+    let root = node::parse(text, path, EMPTY).map_err(|fault| vec![fault])?;
     let mut faults = Faults::new(path);
     match site(&root, path, &mut faults) {
         Some(site) if faults.is_empty() => Ok(site),

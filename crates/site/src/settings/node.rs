@@ -14,14 +14,14 @@ const DEPTH_MAX: usize = 32;
 
 /// One node of the text.
 #[derive(Debug)]
-pub(super) struct Node {
-    pub(super) at: Place,
-    pub(super) kind: Kind,
+pub(crate) struct Node {
+    pub(crate) at: Place,
+    pub(crate) kind: Kind,
 }
 
 /// What a node is.
 #[derive(Debug)]
-pub(super) enum Kind {
+pub(crate) enum Kind {
     Nothing,
     Truth(bool),
     Number(f64),
@@ -33,7 +33,7 @@ pub(super) enum Kind {
 
 impl Kind {
     /// What a reader of the file would call it.
-    pub(super) fn described(&self) -> String {
+    pub(crate) fn described(&self) -> String {
         match self {
             Kind::Nothing => "empty".into(),
             Kind::Truth(value) => format!("the truth value {value}"),
@@ -46,7 +46,7 @@ impl Kind {
 }
 
 /// The text as a message may carry it: escaped and cut, because a mistake can make half a file one value.
-pub(super) fn shortened(text: &str) -> String {
+pub(crate) fn shortened(text: &str) -> String {
     const SHOWN: usize = 60;
     let escaped: String = text.chars().take(SHOWN).flat_map(escape).collect();
     if text.chars().nth(SHOWN).is_some() { format!("{escaped}…") } else { escaped }
@@ -61,7 +61,13 @@ fn escape(c: char) -> impl Iterator<Item = char> {
 /// Reads the text into a tree.
 ///
 /// Duplicate keys are let through: the section that holds them names both lines.
-pub(super) fn parse(text: &str, path: &str) -> Result<Node, Fault> {
+///
+/// `empty` says of an empty text what is wrong and what to do.
+pub(crate) fn parse(text: &str, path: &str, empty: (&str, &str)) -> Result<Node, Fault> {
+    let is_empty = || Fault { path: path.into(), line: 1, column: 1, what: empty.0.into(), remedy: empty.1.into() };
+    if text.trim().is_empty() {
+        return Err(is_empty());
+    }
     let options = serde_yaml::options! {
         duplicate_keys: DuplicateKeyPolicy::PassThrough,
         // `no`, `off` and `on` stay text, and 007 stays an id: only true and false are truth values.
@@ -73,27 +79,12 @@ pub(super) fn parse(text: &str, path: &str) -> Result<Node, Fault> {
     };
     let node: Node = serde_yaml::from_str_with_options(text, options).map_err(|error| syntax(text, path, &error))?;
     match node.kind {
-        Kind::Nothing => Err(Fault {
-            path: path.into(),
-            line: 1,
-            column: 1,
-            what: "the settings are empty".into(),
-            remedy: "begin with a copy of the annotated example, config/site.yaml, and change it to your site".into(),
-        }),
+        Kind::Nothing => Err(is_empty()),
         _ => Ok(node),
     }
 }
 
 fn syntax(text: &str, path: &str, error: &Error) -> Fault {
-    if text.trim().is_empty() {
-        return Fault {
-            path: path.into(),
-            line: 1,
-            column: 1,
-            what: "the settings are empty".into(),
-            remedy: "begin with a copy of the annotated example, config/site.yaml, and change it to your site".into(),
-        };
-    }
     let (line, column) = error.location().map_or((1, 1), |at| (at.line().max(1), at.column().max(1)));
     // The library often names the place where it lost the thread, which is later than the tab that made it.
     if let Some(tab) = first_tab_indent(text) {
