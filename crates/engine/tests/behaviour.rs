@@ -273,7 +273,7 @@ fn a_rule_that_loops_is_told_of_with_its_place_and_the_others_run_on() {
     let told: Vec<_> = yard.alarm_mails().iter().map(|a| (a.rule.as_str(), a.finding.clone())).collect();
     assert_eq!(told.len(), 2, "{told:?}");
     assert_eq!(told[0].0, "broken-rule");
-    assert!(told[0].1.starts_with("rules/looping.rhai:8:1:"), "the place is named: {}", told[0].1);
+    assert!(told[0].1.starts_with("rules/looping.rhai:9:"), "the place is named: {}", told[0].1);
     assert_eq!(told[1].0, "hot-core", "the other rule is judged all the same");
 }
 

@@ -118,8 +118,9 @@ impl Rulebook {
     #[expect(clippy::result_large_err, reason = "a fault is rare, and callers keep it by value")]
     pub fn judge(&self, rule: &Rule, facts: &Arc<Facts>) -> Result<Answer, RuleFault> {
         let source = Source { rule: &rule.name, path: &rule.path, text: &rule.text };
-        let judgement =
-            Arc::new(Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display));
+        let again =
+            || Arc::new(Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display));
+        let judgement = again();
         let options = CallFnOptions::new().eval_ast(false).with_tag(Arc::clone(&judgement));
         let arguments = (Bin(Arc::clone(&judgement)), Set(Arc::clone(&rule.shared)));
         let returned: Result<Dynamic, Box<EvalAltResult>> =
@@ -148,9 +149,9 @@ impl Rulebook {
                         evidence: vec![],
                         figures: vec![],
                     },
-                    None => return Err(source.run_fault(&error, judge_position(&rule.text))),
+                    None => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
                 },
-                _ => return Err(source.run_fault(&error, judge_position(&rule.text))),
+                _ => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
             },
         };
         let Draft { verdict, finding, evidence, figures } = draft;
@@ -169,6 +170,38 @@ impl Rulebook {
 fn revision(text: &str) -> String {
     let hash = Sha256::digest(text.as_bytes());
     hash.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// Where a run failed, for errors that do not say so themselves.
+///
+/// The script engine sets the place of an error about a limit to that of the call, and the call of `judge` has none. So the body
+/// of `judge` is run once more, as statements and not as a function: there the place of the statement stays.
+fn place_of_fault(rule: &Rule, judgement: Arc<Judgement>, error: &EvalAltResult) -> Position {
+    if !innermost(error).1.is_none() {
+        return innermost(error).1;
+    }
+    let mut body = vec![];
+    rule.ast.clone_functions_only_filtered(|_, _, _, name, _| name == "judge").walk(&mut |path| {
+        if let [ASTNode::Stmt(statement)] = path {
+            body.push((*statement).clone());
+        }
+        true
+    });
+    let mut engine = language::engine();
+    engine.set_default_tag(Dynamic::from(Arc::clone(&judgement)));
+    let mut scope = Scope::new();
+    let functions = rule.ast.shared_lib();
+    if let Some((.., judge)) = functions.iter_script_fn_info().find(|(.., f)| f.name == "judge") {
+        let arguments = [Dynamic::from(Bin(Arc::clone(&judgement))), Dynamic::from(Set(Arc::clone(&rule.shared)))];
+        for (name, argument) in judge.params.iter().zip(arguments) {
+            scope.push_dynamic(name.clone(), argument);
+        }
+    }
+    let statements = AST::new(body, Arc::clone(functions));
+    match engine.eval_ast_with_scope::<Dynamic>(&mut scope, &statements) {
+        Err(again) if !innermost(&again).1.is_none() => innermost(&again).1,
+        _ => judge_position(&rule.text),
+    }
 }
 
 /// Where `fn judge` stands: the script engine does not keep it.
