@@ -199,7 +199,8 @@ pub(crate) fn batch(row: &Row<'_>) -> Result<Batch, Cause> {
 
 /// A row of `round_lists`.
 pub(crate) fn day(row: &Row<'_>) -> Result<Day, Cause> {
-    Columns::of("round_lists", row)?.word("day", Day::parse)
+    let text: String = row.get(0)?;
+    Day::parse(&text).ok_or_else(|| Cause::row("round_lists", 0, format!("`{text}` is no day")))
 }
 
 /// The words of a subject.

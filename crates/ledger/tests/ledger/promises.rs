@@ -29,7 +29,8 @@ fn windows(points: BTreeMap<SeriesId, Vec<Point>>) -> Vec<(SeriesId, Window)> {
         }
         (series, window)
     });
-    filled.collect()
+    // A point beyond the years that a window can hold leaves it empty.
+    filled.filter(|(_, window)| !window.is_empty()).collect()
 }
 
 #[test]
