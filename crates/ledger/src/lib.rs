@@ -43,8 +43,9 @@ pub(crate) const BUSY_SECONDS: u64 = 5;
 /// of a page into one write of it, which spares an SD card, and takes longer to move.
 const LOG_PAGES: u32 = 4_000;
 
-/// Memory for pages, in KiB, taken as needed. The growing ends of 10,000 series must fit: 10,000 × 4 KiB, and their parents.
-const CACHE_KIB: i64 = 65_536;
+/// Memory for pages, in KiB, taken as needed and not given back. The growing ends of 2,000 series fit. With 2,400 series 64 MiB wrote no
+/// faster (measured: 190,000 and 196,000 readings a second) and were more than half of the daemon's memory.
+const CACHE_KIB: i64 = 8_192;
 
 /// What the ledger is opened for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
