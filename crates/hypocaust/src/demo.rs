@@ -387,9 +387,15 @@ fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), Co
         took.as_secs_f64()
     );
     println!("{:<17} {:<6} what the mail was about", "when", "bin");
+    let mut mornings = 0;
     for row in ledger.outbox()? {
         let mail = &row.mail;
         let bin = match &mail.notice {
+            // One every morning: a line each would hide what the mails are about.
+            engine::notice::Notice::RoundList(_) if matches!(mail.state, MailState::Accepted { .. }) => {
+                mornings += 1;
+                continue;
+            }
             engine::notice::Notice::Alarm(a) => a.subject.as_str().to_owned(),
             _ => "-".to_owned(),
         };
@@ -398,6 +404,7 @@ fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), Co
         let words = words.replacen(&format!("{bin} "), "", 1);
         println!("{:<17} {:<6} {words}{stuck}", site.zone.show_short(mail.created_at), bin);
     }
+    println!("{:<17} {:<6} round list, {mornings} times", format!("daily {}", site.round_list.at), "-");
     let config = out.join("site.yaml");
     std::fs::write(&config, kept_settings(out))
         .map_err(|source| CommandError::Io { what: format!("{} cannot be written", config.display()), source })?;

@@ -45,6 +45,12 @@ pub struct Day {
     pub day: i8,
 }
 
+impl std::fmt::Display for TimeOfDay {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{:02}:{:02}", self.hour, self.minute)
+    }
+}
+
 impl Day {
     /// The day that a text such as `2026-03-10` names.
     pub fn parse(text: &str) -> Option<Day> {

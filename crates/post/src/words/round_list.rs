@@ -58,7 +58,7 @@ pub(super) fn write(notice: &RoundListNotice, site: &Site) -> Letter {
             "Alarms of medium and high priority are mailed when they are raised, at any hour; those of low priority that come \
              from {} on wait for this list. If no list has come an hour after its time, the daemon, its power or its mail is in \
              trouble: look after it.",
-            time(site.round_list.quiet_from)
+            site.round_list.quiet_from
         ),
     ));
     blocks.push(Block::Paragraph(zone_line(site, notice.at)));
@@ -144,8 +144,4 @@ fn row(bin: &BinMorning, notice: &RoundListNotice, site: &Site) -> Row {
         }
     }
     Row { head: bin.bin.to_string(), cells: [cells, vec![core, before]].concat(), sentences, remarks }
-}
-
-fn time(time: site::zone::TimeOfDay) -> String {
-    format!("{:02}:{:02}", time.hour, time.minute)
 }
