@@ -305,10 +305,10 @@ fn advice_says_what_could_be_better() {
         site.yaml:121: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
         site.yaml: mail goes to m.example without a login, and many relays then refuse it or take it for spam; add `user:` with `password_file:` or `credential:`, unless the relay knows this machine
         site.yaml: nobody gets alarms; add `gets: [alarms]` to the people who can act on one
-        site.yaml: Nora Quill gets neither alarms nor the summary; write `gets: [alarms, summary]`, or keep the entry only to have the name at hand in the log
+        site.yaml: Nora Quill gets no mail at all; write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log
     "#]].assert_eq(&with(&[
         ("  folder: mail\n", "  smtp: { host: m.example }\n"),
-        ("gets: [alarms, summary] }", "gets: [] }"),
+        ("gets: [alarms, round_list, summary] }", "gets: [] }"),
         ("    running: { by: run_counter, every_seconds: 300 }\n", ""),
         ("    volume_m3: 4\n    blower: blower-1\n", "    volume_m3: 4\n"),
         ("cure-1-core, position: core", "cure-1-core, position: exhaust"),
