@@ -6,6 +6,7 @@
 
 pub mod entry;
 pub mod ids;
+pub mod measure;
 pub mod model;
 pub mod quantity;
 pub mod reading;
