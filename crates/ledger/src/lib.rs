@@ -43,9 +43,9 @@ pub(crate) const BUSY_SECONDS: u64 = 5;
 /// of a page into one write of it, which spares an SD card, and takes longer to move.
 const LOG_PAGES: u32 = 4_000;
 
-/// Memory for pages, in KiB, taken as needed and not given back. The growing ends of 2,000 series fit. With 2,400 series 64 MiB wrote no
-/// faster (measured: 190,000 and 196,000 readings a second) and were more than half of the daemon's memory.
-const CACHE_KIB: i64 = 8_192;
+/// Memory for pages, in KiB, taken as needed and not given back. With 2,400 series, 4, 8 and 64 MiB wrote as many readings a second, and 64
+/// were more than half of the daemon's memory.
+const CACHE_KIB: i64 = 4_096;
 
 /// What the ledger is opened for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
