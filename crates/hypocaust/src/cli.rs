@@ -6,6 +6,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+pub mod calc;
+
 /// Watches aerated static piles of compost and mails what to do.
 ///
 /// Probes publish over MQTT; hypocaust stores every reading, runs the rules of the site over them, mails alarms that say what to do,
@@ -103,6 +105,12 @@ pub enum Command {
     /// `litres`, `gallons`, `cubic_metres`, `cubic_yards` or `buckets`; up to three may be left open within `min` and `max`.
     #[command(after_long_help = MIX_HELP)]
     Mix(MixArgs),
+    /// Work out what one would otherwise do on paper: air, exhaust, condensate, duty, readings, lethality, water.
+    ///
+    /// A number is in the unit that its flag is named by, or carries its own: 140F, 4.5cfm, 60gal, 10ft, 5lb, 2yd3, 7.6m3/h, 230L,
+    /// 1h, 30min, 55%. Each command shows an example with what it prints.
+    #[command(subcommand)]
+    Calc(calc::CalcCommand),
     /// Try the way out for mail.
     #[command(subcommand)]
     Mail(MailCommand),

@@ -2,6 +2,7 @@
 //!
 //! Must never decide anything about compost.
 
+pub mod calc;
 pub mod cli;
 pub mod clock;
 pub mod commands;

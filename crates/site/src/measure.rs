@@ -92,9 +92,9 @@ struct Other {
 /// Metres in a foot (international, exact).
 const METRES_PER_FOOT: f64 = 0.3048;
 /// Cubic metres in a cubic foot (exact).
-const CUBIC_METRES_PER_CUBIC_FOOT: f64 = 0.028_316_846_592;
+pub const CUBIC_METRES_PER_CUBIC_FOOT: f64 = 0.028_316_846_592;
 /// Joules in a British thermal unit, International Table (exact, NIST SP 811 (2008) appendix B.8).
-const JOULES_PER_BTU: f64 = 1_055.055_852_62;
+pub const JOULES_PER_BTU: f64 = 1_055.055_852_62;
 /// Longest text that is read for a number with its unit.
 const TEXT_MAX: usize = 60;
 
