@@ -240,6 +240,13 @@ fn required_time_is_that_of_forty_digits() {
 }
 
 #[test]
+fn dry_air_has_no_dew_point_and_still_the_rest() {
+    let got = json(&["air", "--celsius", "20", "--relative-humidity-fraction", "0"]);
+    assert!(got["dew_point_celsius"].is_null());
+    assert_eq!(number(&got, "humidity_ratio"), 0.0);
+}
+
+#[test]
 fn units_of_the_us_give_the_same_answers() {
     let metric =
         json(&["air", "--celsius", "60", "--relative-humidity-fraction", "0.55", "--elevation-metres", "304.8"]);

@@ -19,13 +19,15 @@ use crate::commands::CommandError;
 
 pub(super) fn air(args: &AirArgs) -> Result<Answer, CommandError> {
     let air = air_of(args.celsius, args.relative_humidity_fraction, &args.barometer)?;
-    let (dew_point, wet_bulb) = (air.dew_point().map_err(usage)?.0, air.wet_bulb().map_err(usage)?.0);
+    // Air that is all but dry has neither above -100 °C, and still the rest.
+    let (dew_point, wet_bulb) = (air.dew_point().ok().map(|t| t.0), air.wet_bulb().ok().map(|t| t.0));
     let saturation = saturation_pressure(args.celsius).map_err(usage)?.0;
     let (w, h, v) = (air.humidity_ratio().0, air.enthalpy().0, air.volume().0);
     let (shown, mut text) = (Shown::of(args.form), Lines::default());
     text.pair("air", described(shown, air));
-    text.pair("dew point", shown.temperature(dew_point, 2));
-    text.pair("wet bulb", shown.temperature(wet_bulb, 2));
+    let or_none = |t: Option<f64>| t.map_or("below -100 °C: the air is too dry".into(), |t| shown.temperature(t, 2));
+    text.pair("dew point", or_none(dew_point));
+    text.pair("wet bulb", or_none(wet_bulb));
     text.pair("humidity ratio", format!("{} g of water in each kg of dry air", plain(w * 1e3, 2)));
     text.pair("enthalpy", format!("{} kJ for each kg of dry air", plain(h / 1e3, 2)));
     text.pair("volume", format!("{} m³ for each kg of dry air", plain(v, 4)));

@@ -198,3 +198,72 @@ fn unreadable(called: &str, error: &csv::Error) -> CommandError {
 fn at_line(called: &str, line: u64, said: &str) -> CommandError {
     CommandError::Refused(format!("{called}:{line}: the row {said}"))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Files that a broken logger might write, from a fixed seed: a splitmix64 picks each piece.
+    #[test]
+    fn no_text_makes_it_panic_and_what_is_taken_is_a_series() {
+        let pieces = [
+            "0",
+            "600",
+            "1200",
+            "2026-03-10T00:00:00Z",
+            "2026-03-10T00:30:00+01:00",
+            "50",
+            "51.5",
+            "-1",
+            "1e9",
+            "NaN",
+            "inf",
+            "1e400",
+            "",
+            ",",
+            ",",
+            ",",
+            ",",
+            "\n",
+            "\n",
+            "\n",
+            "\r\n",
+            "\"",
+            " ",
+            "p1",
+            "Cel",
+            "\u{feff}",
+            "\0",
+            "°",
+            "Z",
+            "-",
+            "@",
+        ];
+        let heads = ["measured_at,value\n", "value,measured_at\n", "measured_at,probe,value,unit\n", "a\n", ""];
+        let mut state = 11_u64;
+        let mut next = move || {
+            state = state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+            let x = (state ^ (state >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            let x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+            (x ^ (x >> 31)) as usize
+        };
+        let mut taken = 0;
+        for _ in 0..100_000 {
+            let mut text = heads[next() % heads.len()].to_owned();
+            for _ in 0..next() % 12 {
+                text += pieces[next() % pieces.len()];
+            }
+            if next() % 2 == 0 {
+                text += "\n0,50\n600,51\n";
+            }
+            match parse(&text, "f.csv", None) {
+                Ok(file) => {
+                    assert!(file.series.points().len() >= 2, "{text:?}");
+                    taken += 1;
+                }
+                Err(error) => assert!(error.to_string().starts_with("f.csv"), "{text:?}: {error}"),
+            }
+        }
+        assert!(taken > 500, "only {taken} files were taken: the pieces are badly chosen");
+    }
+}
