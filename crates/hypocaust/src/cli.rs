@@ -110,7 +110,7 @@ pub enum Command {
     /// A number is in the unit that its flag is named by, or carries its own: 140F, 4.5cfm, 60gal, 10ft, 5lb, 2yd3, 7.6m3/h, 230L,
     /// 1h, 30min, 55%. Each command shows an example with what it prints.
     #[command(subcommand)]
-    Calc(calc::CalcCommand),
+    Calc(Box<calc::CalcCommand>),
     /// Try the way out for mail.
     #[command(subcommand)]
     Mail(MailCommand),
