@@ -10,8 +10,8 @@ use std::process::Command;
 
 use serde_json::Value;
 
-const COMMANDS: [&str; 9] =
-    ["air", "exhaust", "condensate", "surface", "duty", "series", "lethality", "d-time", "water"];
+const COMMANDS: [&str; 10] =
+    ["air", "exhaust", "condensate", "surface", "duty", "series", "lethality", "d-time", "water", "stability"];
 
 fn root() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../..")

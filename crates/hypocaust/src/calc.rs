@@ -5,6 +5,7 @@
 mod air;
 mod readings;
 mod series_file;
+mod stability;
 mod water;
 
 use std::cmp::Ordering;
@@ -45,6 +46,7 @@ pub fn print(command: &CalcCommand) -> Result<(), CommandError> {
         CalcCommand::Lethality(args) => (args.form, readings::lethality(args)?),
         CalcCommand::DTime(args) => (args.form, readings::d_time(args)?),
         CalcCommand::Water(args) => (args.form, water::water(args)?),
+        CalcCommand::Stability(args) => (args.form, stability::stability(args)?),
     };
     answer.print(form)
 }

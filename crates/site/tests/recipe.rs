@@ -60,7 +60,11 @@ fn every_feedstock_that_lacks_nothing_can_be_mixed_but_sawdust() {
 fn the_demo_recipe_is_read() {
     let recipe = read_ok(&shipped("demo-data/recipe.yaml"));
     assert_eq!(recipe.ingredients.len(), 3);
-    assert_eq!(recipe.ingredients[0].wanted, Wanted::Given(Amount::Volume(CubicMetres(0.75))), "three buckets of 250 L");
+    assert_eq!(
+        recipe.ingredients[0].wanted,
+        Wanted::Given(Amount::Volume(CubicMetres(0.75))),
+        "three buckets of 250 L"
+    );
     let most = Some(Kilograms(6.0 * 0.25 * 513.0));
     assert_eq!(recipe.ingredients[1].wanted, Wanted::Open { least: Kilograms(0.0), most }, "limits become masses");
     assert_eq!(recipe.solve_for.moisture, None, "the hose brings the moisture");

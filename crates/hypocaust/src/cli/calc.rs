@@ -107,6 +107,15 @@ pub enum CalcCommand {
         "water.txt"
     ))]
     Water(WaterArgs),
+    /// How finished a batch is: self-heating and respiration classes, volume and mass lost, cool enough to hand on.
+    ///
+    /// Each measurement that is given is classed by itself, with who drew the classes.
+    #[command(after_long_help = help!(
+        "self_heating_class, respiration_class_a,\nrespiration_class_b, carbon_dioxide_milligrams_per_gram_day, within_pas_100, volume_loss_fraction,\nmass_loss_fraction, cool_enough_for_curing, cool_enough_for_sale, cool_enough_for_worms; only\nthose whose measurements are given.",
+        "hypocaust calc stability --rise-kelvin 12 --respiration 4.2 --volume-before 2.5 --volume-after 1.6 \\\n  --pile-celsius 38 --ambient-celsius 14",
+        "stability.txt"
+    ))]
+    Stability(StabilityArgs),
 }
 
 /// How an answer is printed.
@@ -362,6 +371,38 @@ pub struct LethalityArgs {
     /// The readings.
     #[command(flatten)]
     pub temperatures: Temperatures,
+    /// How to print.
+    #[command(flatten)]
+    pub form: Form,
+}
+
+/// Arguments of `calc stability`.
+#[derive(Debug, Args)]
+pub struct StabilityArgs {
+    /// Highest temperature in the insulated vessel less that of the room, 0 to 100 K.
+    #[arg(long, value_parser = kelvin, value_name = "DIFFERENCE", allow_hyphen_values = true)]
+    pub rise_kelvin: Option<Kelvin>,
+    /// Respiration in mg of carbon (not of carbon dioxide) per g of organic matter and day.
+    #[arg(long, value_name = "MG", allow_negative_numbers = true)]
+    pub respiration: Option<f64>,
+    /// Volume when the batch was filled.
+    #[arg(long, value_parser = volume, value_name = "VOLUME", requires = "volume_after", allow_hyphen_values = true)]
+    pub volume_before: Option<CubicMetres>,
+    /// Volume now.
+    #[arg(long, value_parser = volume, value_name = "VOLUME", requires = "volume_before", allow_hyphen_values = true)]
+    pub volume_after: Option<CubicMetres>,
+    /// Ash as a part of dry matter when the batch was filled.
+    #[arg(long, value_parser = fraction, value_name = "PART", requires = "ash_after_fraction", allow_hyphen_values = true)]
+    pub ash_before_fraction: Option<Fraction>,
+    /// Ash as a part of dry matter now.
+    #[arg(long, value_parser = fraction, value_name = "PART", requires = "ash_before_fraction", allow_hyphen_values = true)]
+    pub ash_after_fraction: Option<Fraction>,
+    /// Temperature of the pile.
+    #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", requires = "ambient_celsius", allow_hyphen_values = true)]
+    pub pile_celsius: Option<Celsius>,
+    /// Temperature around it.
+    #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", requires = "pile_celsius", allow_hyphen_values = true)]
+    pub ambient_celsius: Option<Celsius>,
     /// How to print.
     #[command(flatten)]
     pub form: Form,
