@@ -2,6 +2,7 @@
 //!
 //! Must never decide anything about compost.
 
+mod case_chart;
 pub mod cli;
 pub mod clock;
 pub mod commands;
@@ -11,6 +12,7 @@ pub mod driven;
 pub mod listing;
 pub mod mixing;
 pub mod recording;
+pub mod rules;
 pub mod secrets;
 pub mod socket;
 pub mod wiring;
