@@ -4,6 +4,7 @@
 
 pub mod alarm;
 mod builtin;
+pub mod cases;
 pub mod conditioning;
 pub mod effect;
 mod engine;

@@ -111,6 +111,9 @@ pub enum Command {
     /// 1h, 30min, 55%. Each command shows an example with what it prints.
     #[command(subcommand)]
     Calc(Box<calc::CalcCommand>),
+    /// Rules: list, show, begin a new one, run their cases.
+    #[command(subcommand)]
+    Rules(RulesCommand),
     /// Try the way out for mail.
     #[command(subcommand)]
     Mail(MailCommand),
@@ -305,5 +308,30 @@ pub enum MailCommand {
         /// To this address only; to everybody in the settings when left out.
         #[arg(long, value_name = "ADDRESS")]
         to: Option<String>,
+    },
+}
+
+/// Rules commands.
+#[derive(Debug, Subcommand)]
+pub enum RulesCommand {
+    /// List the rules with their priority, their cases and what the site changed.
+    List,
+    /// Show a rule's words, timing and settings with the values in force here.
+    Show {
+        /// The rule.
+        name: String,
+    },
+    /// Write a rule to begin with and its cases into the folder of rules; nothing is overwritten.
+    New {
+        /// Its name: small letters, digits and `-`.
+        name: String,
+    },
+    /// Run the cases of rules; exit 1 if one fails, with a chart of it.
+    ///
+    /// Cases stand beside their rule as NAME.cases.yaml; rules/README.md shows their form. They run with the rule's own numbers, not
+    /// with those that the site changed; a case can change numbers itself.
+    Test {
+        /// A folder of rules, or one NAME.cases.yaml or NAME.rhai; the site's folder when left out.
+        path: Option<PathBuf>,
     },
 }

@@ -3,6 +3,7 @@
 //! Must never decide anything about compost.
 
 pub mod calc;
+mod case_chart;
 pub mod cli;
 pub mod clock;
 pub mod commands;
@@ -12,6 +13,7 @@ pub mod driven;
 pub mod listing;
 pub mod mixing;
 pub mod recording;
+pub mod rules;
 pub mod secrets;
 pub mod socket;
 pub mod wiring;

@@ -8,7 +8,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{AlarmsCommand, Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, demo, listing, mixing, wiring};
+use hypocaust::{calc, demo, listing, mixing, rules, wiring};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -58,6 +58,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Refused(args) => listing::refused(&wiring::settings(&config)?.site, args.json)?,
         Command::Mix(args) => mixing::print(&args)?,
         Command::Calc(command) => calc::print(&command)?,
+        Command::Rules(command) => return rules::rules(&config, command),
         Command::Mail(MailCommand::Test { to }) => commands::mail_test(&config, to)?,
         Command::Rerun { recording } => return commands::rerun(&recording),
     }

@@ -445,7 +445,7 @@ fn kind_of(expr: &Expr) -> &'static str {
 }
 
 /// Reads `6 h`, `10 min`, `1 h 30 min`.
-fn span_of(text: &str) -> Option<Span> {
+pub(crate) fn span_of(text: &str) -> Option<Span> {
     let words: Vec<&str> = text.split_whitespace().collect();
     if words.is_empty() || !words.len().is_multiple_of(2) {
         return None;

@@ -5,6 +5,7 @@
 pub mod answer;
 mod bin_view;
 pub mod book;
+pub mod cases;
 mod fact;
 pub mod facts;
 pub mod fault;

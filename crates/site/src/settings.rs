@@ -3,11 +3,11 @@
 //! Must never stop at the first fault, and never open a file: the caller hands the text over.
 
 mod advice;
-pub(crate) mod fault;
+pub mod fault;
 mod links;
-pub(crate) mod node;
+pub mod node;
 mod plant;
-pub(crate) mod section;
+pub mod section;
 mod topics;
 
 use std::collections::BTreeMap;

@@ -30,24 +30,28 @@ impl std::error::Error for Fault {}
 
 /// Where something stands in the text, counted from 1.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) struct Place {
-    pub(crate) line: u64,
-    pub(crate) column: u64,
+pub struct Place {
+    /// Line.
+    pub line: u64,
+    /// Column in characters.
+    pub column: u64,
 }
 
 /// The faults found so far.
 #[derive(Debug)]
-pub(crate) struct Faults {
+pub struct Faults {
     path: String,
     found: Vec<Fault>,
 }
 
 impl Faults {
-    pub(crate) fn new(path: &str) -> Faults {
+    /// None yet; `path` is how messages address the text.
+    pub fn new(path: &str) -> Faults {
         Faults { path: path.into(), found: Vec::new() }
     }
 
-    pub(crate) fn add(&mut self, at: Place, what: impl Into<String>, remedy: impl Into<String>) {
+    /// One more.
+    pub fn add(&mut self, at: Place, what: impl Into<String>, remedy: impl Into<String>) {
         self.found.push(Fault {
             path: self.path.clone(),
             line: at.line,
@@ -57,21 +61,23 @@ impl Faults {
         });
     }
 
-    pub(crate) fn is_empty(&self) -> bool {
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
         self.found.is_empty()
     }
 
-    pub(crate) fn count(&self) -> usize {
+    /// How many there are.
+    pub fn count(&self) -> usize {
         self.found.len()
     }
 
     /// `file:line`, as the checked site carries it for later messages.
-    pub(crate) fn place(&self, at: Place) -> String {
+    pub fn place(&self, at: Place) -> String {
         format!("{}:{}", self.path, at.line)
     }
 
     /// All of them, in the order of the text.
-    pub(crate) fn in_order(mut self) -> Vec<Fault> {
+    pub fn in_order(mut self) -> Vec<Fault> {
         self.found.sort_by_key(|fault| (fault.line, fault.column));
         self.found
     }
@@ -80,7 +86,7 @@ impl Faults {
 /// The candidate that a reader most likely meant by `word`, if one is close enough.
 ///
 /// A third of the letters may be wrong, three at the most; letter case does not count.
-pub(crate) fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+pub fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
     let word: Vec<char> = word.to_lowercase().chars().take(80).collect();
     let allowed = (word.len() / 3).clamp(1, 3);
     candidates
@@ -92,7 +98,7 @@ pub(crate) fn nearest<'c>(word: &str, candidates: impl IntoIterator<Item = &'c s
 }
 
 /// `did you mean ...?` where something is close, otherwise every candidate there is.
-pub(crate) fn suggestion<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str> + Clone) -> String {
+pub fn suggestion<'c>(word: &str, candidates: impl IntoIterator<Item = &'c str> + Clone) -> String {
     match nearest(word, candidates.clone()) {
         Some(near) => format!("did you mean `{near}`?"),
         None => match listed(candidates) {
@@ -103,7 +109,7 @@ pub(crate) fn suggestion<'c>(word: &str, candidates: impl IntoIterator<Item = &'
 }
 
 /// `a`, `b`, `c`; a long list is cut and says so.
-pub(crate) fn listed<'c>(words: impl IntoIterator<Item = &'c str>) -> String {
+pub fn listed<'c>(words: impl IntoIterator<Item = &'c str>) -> String {
     const SHOWN: usize = 24;
     let all: Vec<String> = words.into_iter().map(|word| format!("`{word}`")).collect();
     match all.len() {

@@ -14,18 +14,25 @@ const DEPTH_MAX: usize = 32;
 
 /// One node of the text.
 #[derive(Debug)]
-pub(crate) struct Node {
-    pub(crate) at: Place,
-    pub(crate) kind: Kind,
+pub struct Node {
+    /// Where it begins.
+    pub at: Place,
+    /// What it is.
+    pub kind: Kind,
 }
 
 /// What a node is.
 #[derive(Debug)]
-pub(crate) enum Kind {
+pub enum Kind {
+    /// Nothing stands there.
     Nothing,
+    /// `true` or `false`.
     Truth(bool),
+    /// A number.
     Number(f64),
+    /// A text.
     Text(String),
+    /// A list.
     List(Vec<Node>),
     /// Keys and values in the order of the text; a key may occur twice.
     Map(Vec<(Node, Node)>),
@@ -33,7 +40,7 @@ pub(crate) enum Kind {
 
 impl Kind {
     /// What a reader of the file would call it.
-    pub(crate) fn described(&self) -> String {
+    pub fn described(&self) -> String {
         match self {
             Kind::Nothing => "empty".into(),
             Kind::Truth(value) => format!("the truth value {value}"),
@@ -46,7 +53,7 @@ impl Kind {
 }
 
 /// The text as a message may carry it: escaped and cut, because a mistake can make half a file one value.
-pub(crate) fn shortened(text: &str) -> String {
+pub fn shortened(text: &str) -> String {
     const SHOWN: usize = 60;
     let escaped: String = text.chars().take(SHOWN).flat_map(escape).collect();
     if text.chars().nth(SHOWN).is_some() { format!("{escaped}…") } else { escaped }
@@ -63,7 +70,10 @@ fn escape(c: char) -> impl Iterator<Item = char> {
 /// Duplicate keys are let through: the section that holds them names both lines.
 ///
 /// `empty` says of an empty text what is wrong and what to do.
-pub(crate) fn parse(text: &str, path: &str, empty: (&str, &str)) -> Result<Node, Fault> {
+///
+/// # Errors
+/// The first place where it is not YAML: what follows cannot be told.
+pub fn parse(text: &str, path: &str, empty: (&str, &str)) -> Result<Node, Fault> {
     let is_empty = || Fault { path: path.into(), line: 1, column: 1, what: empty.0.into(), remedy: empty.1.into() };
     if text.trim().is_empty() {
         return Err(is_empty());

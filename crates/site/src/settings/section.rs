@@ -16,9 +16,11 @@ const SECRET_KEYS: [&str; 6] = ["password", "passwd", "passwords", "pass", "secr
 
 /// One group of keys with the name that messages call it by.
 #[derive(Debug)]
-pub(crate) struct Section<'t> {
-    pub(crate) called: String,
-    pub(crate) at: Place,
+pub struct Section<'t> {
+    /// How messages call it.
+    pub called: String,
+    /// Where it begins.
+    pub at: Place,
     entries: Vec<(&'t str, &'t Node)>,
     /// Known keys that a misspelt one was probably meant to be: they are not missing as well.
     meant: Vec<String>,
@@ -26,14 +28,16 @@ pub(crate) struct Section<'t> {
 
 /// One value with the words that messages call it by, such as `` `zone` in site ``.
 #[derive(Debug)]
-pub(crate) struct Item<'t> {
-    pub(crate) node: &'t Node,
-    pub(crate) label: String,
+pub struct Item<'t> {
+    /// The value.
+    pub node: &'t Node,
+    /// How messages call it.
+    pub label: String,
 }
 
 impl<'t> Section<'t> {
     /// Takes the node as a group of keys; `None`, with a fault, where it is anything else.
-    pub(crate) fn open(node: &'t Node, called: &str, known: &[&str], faults: &mut Faults) -> Option<Section<'t>> {
+    pub fn open(node: &'t Node, called: &str, known: &[&str], faults: &mut Faults) -> Option<Section<'t>> {
         let Kind::Map(map) = &node.kind else {
             let keys = match known {
                 [] => String::new(),
@@ -54,7 +58,7 @@ impl<'t> Section<'t> {
     }
 
     /// Like [`Section::open`], called after the text under one of its keys: `bin north-1`.
-    pub(crate) fn open_named(
+    pub fn open_named(
         node: &'t Node,
         noun: &str,
         name_key: &str,
@@ -72,7 +76,7 @@ impl<'t> Section<'t> {
     }
 
     /// A group whose keys are names that the site chose: every key is let in.
-    pub(crate) fn open_free(node: &'t Node, called: &str, faults: &mut Faults) -> Option<Section<'t>> {
+    pub fn open_free(node: &'t Node, called: &str, faults: &mut Faults) -> Option<Section<'t>> {
         let keys: Vec<&str> = match &node.kind {
             Kind::Map(map) => map.iter().filter_map(|(key, _)| key_text(key)).collect(),
             _ => Vec::new(),
@@ -129,7 +133,7 @@ impl<'t> Section<'t> {
     }
 
     /// The value under the key, if it is there and not empty.
-    pub(crate) fn optional(&self, key: &str) -> Option<Item<'t>> {
+    pub fn optional(&self, key: &str) -> Option<Item<'t>> {
         self.entries
             .iter()
             .find(|(have, node)| *have == key && !matches!(node.kind, Kind::Nothing))
@@ -137,7 +141,7 @@ impl<'t> Section<'t> {
     }
 
     /// The value under the key, or a fault whose remedy shows what to add.
-    pub(crate) fn required(&self, key: &str, add: &str, faults: &mut Faults) -> Option<Item<'t>> {
+    pub fn required(&self, key: &str, add: &str, faults: &mut Faults) -> Option<Item<'t>> {
         // An empty value and a misspelt key were named when the section was opened.
         if !self.has(key) {
             faults.add(self.at, format!("`{key}` is missing in {}", self.called), format!("add {add}"));
@@ -146,19 +150,19 @@ impl<'t> Section<'t> {
     }
 
     /// Whether the key was written: with a value, without, or misspelt.
-    pub(crate) fn has(&self, key: &str) -> bool {
+    pub fn has(&self, key: &str) -> bool {
         self.entries.iter().any(|(have, _)| *have == key) || self.meant.iter().any(|meant| meant == key)
     }
 
     /// A fault if the key is there, for keys that make no sense beside another.
-    pub(crate) fn refuse(&self, key: &str, because: &str, remedy: &str, faults: &mut Faults) {
+    pub fn refuse(&self, key: &str, because: &str, remedy: &str, faults: &mut Faults) {
         if let Some(item) = self.optional(key) {
             faults.add(item.node.at, format!("{} {because}", item.label), remedy);
         }
     }
 
     /// Every key with its value, in the order of the text.
-    pub(crate) fn items(&self) -> impl Iterator<Item = (&'t str, Item<'t>)> + '_ {
+    pub fn items(&self) -> impl Iterator<Item = (&'t str, Item<'t>)> + '_ {
         self.entries
             .iter()
             .filter(|(_, node)| !matches!(node.kind, Kind::Nothing))
@@ -166,7 +170,7 @@ impl<'t> Section<'t> {
     }
 
     /// The list under the key; empty, where it is absent or not a list.
-    pub(crate) fn list(&self, key: &str, faults: &mut Faults) -> &'t [Node] {
+    pub fn list(&self, key: &str, faults: &mut Faults) -> &'t [Node] {
         match self.optional(key) {
             Some(item) => item.list(faults),
             None => &[],
@@ -174,7 +178,7 @@ impl<'t> Section<'t> {
     }
 
     /// A length or amount that has two keys, one metric and one US; the second is multiplied by its factor.
-    pub(crate) fn metric_or_us(
+    pub fn metric_or_us(
         &self,
         metric: (&str, RangeInclusive<f64>, &str),
         us: (&str, f64, &str),
@@ -218,7 +222,7 @@ impl<'t> Item<'t> {
     }
 
     /// A line of text, not empty, without control characters.
-    pub(crate) fn text(&self, faults: &mut Faults) -> Option<&'t str> {
+    pub fn text(&self, faults: &mut Faults) -> Option<&'t str> {
         match &self.node.kind {
             Kind::Text(text) if text.trim().is_empty() => {
                 faults.add(self.node.at, format!("{} is empty", self.label), "write a text, or remove the line");
@@ -253,7 +257,7 @@ impl<'t> Item<'t> {
     }
 
     /// A number in the range, in the unit that the key names.
-    pub(crate) fn number(&self, range: RangeInclusive<f64>, unit: &str, faults: &mut Faults) -> Option<f64> {
+    pub fn number(&self, range: RangeInclusive<f64>, unit: &str, faults: &mut Faults) -> Option<f64> {
         // Bounds that come from a conversion are rounded inwards, so that what the message offers is accepted.
         let span = format!(
             "{} to {}",
@@ -282,7 +286,7 @@ impl<'t> Item<'t> {
     }
 
     /// A whole number in the range.
-    pub(crate) fn whole(&self, range: RangeInclusive<i64>, unit: &str, faults: &mut Faults) -> Option<i64> {
+    pub fn whole(&self, range: RangeInclusive<i64>, unit: &str, faults: &mut Faults) -> Option<i64> {
         let value = self.number(*range.start() as f64..=*range.end() as f64, unit, faults)?;
         if value.fract() != 0.0 {
             faults.add(self.node.at, format!("{} is {}", self.label, with_unit(value, unit)), "write a whole number");
@@ -292,7 +296,7 @@ impl<'t> Item<'t> {
     }
 
     /// `true` or `false`.
-    pub(crate) fn truth(&self, faults: &mut Faults) -> Option<bool> {
+    pub fn truth(&self, faults: &mut Faults) -> Option<bool> {
         match &self.node.kind {
             Kind::Truth(value) => Some(*value),
             _ => {
@@ -307,7 +311,7 @@ impl<'t> Item<'t> {
     }
 
     /// One of a few words.
-    pub(crate) fn choice<T: Copy>(&self, options: &[(&str, T)], faults: &mut Faults) -> Option<T> {
+    pub fn choice<T: Copy>(&self, options: &[(&str, T)], faults: &mut Faults) -> Option<T> {
         let words = || options.iter().map(|(word, _)| *word);
         match &self.node.kind {
             Kind::Text(text) => {
@@ -329,7 +333,7 @@ impl<'t> Item<'t> {
     }
 
     /// An id of the kind that `make` checks.
-    pub(crate) fn id<T>(&self, make: impl Fn(&str) -> Result<T, BadId>, faults: &mut Faults) -> Option<T> {
+    pub fn id<T>(&self, make: impl Fn(&str) -> Result<T, BadId>, faults: &mut Faults) -> Option<T> {
         let text = self.text(faults)?;
         match make(text) {
             Ok(id) => Some(id),
@@ -345,12 +349,12 @@ impl<'t> Item<'t> {
     }
 
     /// A path; whether it exists is found out by whoever opens it.
-    pub(crate) fn path(&self, faults: &mut Faults) -> Option<PathBuf> {
+    pub fn path(&self, faults: &mut Faults) -> Option<PathBuf> {
         self.text(faults).map(PathBuf::from)
     }
 
     /// A list.
-    pub(crate) fn list(&self, faults: &mut Faults) -> &'t [Node] {
+    pub fn list(&self, faults: &mut Faults) -> &'t [Node] {
         match &self.node.kind {
             Kind::List(items) => items,
             _ => {
@@ -361,7 +365,7 @@ impl<'t> Item<'t> {
     }
 
     /// A number with a unit behind it, such as `131 °F`; a bare number has none.
-    pub(crate) fn number_with_unit(&self, faults: &mut Faults) -> Option<(f64, Option<Unit>)> {
+    pub fn number_with_unit(&self, faults: &mut Faults) -> Option<(f64, Option<Unit>)> {
         let text = match &self.node.kind {
             Kind::Number(value) if value.is_finite() => return Some((*value, None)),
             Kind::Text(text) => text.trim(),
