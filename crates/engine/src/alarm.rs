@@ -7,6 +7,7 @@ use rulebook::header::Priority;
 use site::ids::BinId;
 
 use crate::conditioning::Conditioning;
+use crate::life::Life;
 
 /// A number that names one alarm for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -43,6 +44,12 @@ pub enum AlarmState {
     Acknowledged,
     /// D: the condition ended before anybody acknowledged.
     ReturnedUnacknowledged,
+    /// E: the condition ended, nobody has acknowledged, and it waits for a reset.
+    LatchedUnacknowledged,
+    /// F: the condition ended, somebody has acknowledged, and it waits for a reset.
+    LatchedAcknowledged,
+    /// X: hidden: shelved, suppressed by design or out of service.
+    Suppressed,
 }
 
 /// Who acknowledged, when and in what words.
@@ -135,6 +142,11 @@ impl Alarm {
         matches!(self.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
     }
 
+    /// Its place in the table of an alarm's life.
+    pub(crate) fn life(&self) -> Life {
+        Life { state: self.state, cleared_at: self.cleared_at, ..Life::NORMAL }
+    }
+
     /// Whether somebody must be called now, at any hour.
     pub fn calls_at_once(&self) -> bool {
         self.state == AlarmState::Unacknowledged && self.priority == Priority::High
@@ -170,6 +182,9 @@ impl AlarmState {
             AlarmState::Unacknowledged => "unacknowledged",
             AlarmState::Acknowledged => "acknowledged",
             AlarmState::ReturnedUnacknowledged => "returned unacknowledged",
+            AlarmState::LatchedUnacknowledged => "latched unacknowledged",
+            AlarmState::LatchedAcknowledged => "latched acknowledged",
+            AlarmState::Suppressed => "suppressed",
         }
     }
 }

@@ -20,6 +20,7 @@ use crate::builtin::{self, Builtin};
 use crate::conditioning::{Conditioning, Delays, Proven};
 use crate::effect::Effect;
 use crate::engine::Engine;
+use crate::life::{self, Event, LifeConfig, Told};
 use crate::limits;
 use crate::notice::{AlarmNotice, Chart, ChartLine, Notice, Step};
 
@@ -228,10 +229,11 @@ impl Engine {
         let site_id = self.site.id.clone();
         let Some(alarm) = self.alarms.get_mut(key) else { return };
         let before = alarm.state;
-        if alarm.stands() {
+        let Ok((next, told)) = life::step(&alarm.life(), Event::Raise, &LifeConfig::default(), at) else { return };
+        if told == Told::Nothing {
             return;
         }
-        alarm.state = AlarmState::Unacknowledged;
+        alarm.state = next.state;
         alarm.occurrence += 1;
         alarm.onset = Some(onset);
         alarm.raised_at = Some(at);
@@ -267,11 +269,10 @@ impl Engine {
         if !alarm.stands() {
             return;
         }
+        let event = if kind == AlarmEventKind::Retired { Event::Retire } else { Event::Clear };
+        let Ok((next, _)) = life::step(&alarm.life(), event, &LifeConfig::default(), at) else { return };
+        alarm.state = next.state;
         alarm.cleared_at = Some(end);
-        alarm.state = match before {
-            AlarmState::Unacknowledged if kind == AlarmEventKind::Cleared => AlarmState::ReturnedUnacknowledged,
-            _ => AlarmState::Normal,
-        };
         self.record(key, at, kind, before, &finding, effects);
         let step = if kind == AlarmEventKind::Retired { Step::Retire } else { Step::Clear };
         self.mail_step(key, at, step, words, finding, effects);
@@ -291,26 +292,19 @@ impl Engine {
         let before = alarm.state;
         let who = if comment.is_empty() { by.clone() } else { format!("{by}: {comment}") };
         let first = Acknowledgement { at: now, by, comment };
-        let said = match before {
-            AlarmState::Normal => return Err(format!("alarm {} is normal: there is nothing to acknowledge", id.0)),
-            AlarmState::Unacknowledged => {
-                alarm.state = AlarmState::Acknowledged;
-                alarm.acknowledged = Some(first);
-                format!(
-                    "alarm {} ({}, {}) is acknowledged; its condition still holds",
-                    id.0,
-                    alarm.title,
-                    alarm.key.subject.as_str()
-                )
-            }
-            AlarmState::Acknowledged => {
-                format!("alarm {} was acknowledged already; your words are kept beside it", id.0)
-            }
-            AlarmState::ReturnedUnacknowledged => {
-                alarm.state = AlarmState::Normal;
-                alarm.acknowledged = Some(first);
-                format!("alarm {} is acknowledged and closed: its condition had ended", id.0)
-            }
+        let (next, _) = life::step(&alarm.life(), Event::Acknowledge, &LifeConfig::default(), now)
+            .map_err(|refused| format!("alarm {} cannot be acknowledged: {refused}", id.0))?;
+        alarm.state = next.state;
+        let repeated = before == next.state;
+        if !repeated {
+            alarm.acknowledged = Some(first);
+        }
+        let named = format!("alarm {} ({}, {})", id.0, alarm.title, alarm.key.subject.as_str());
+        let said = match next.state {
+            _ if repeated => format!("alarm {} was acknowledged already; your words are kept beside it", id.0),
+            AlarmState::Acknowledged => format!("{named} is acknowledged; its condition still holds"),
+            AlarmState::LatchedAcknowledged => format!("{named} is acknowledged; it stays until somebody resets it"),
+            _ => format!("alarm {} is acknowledged and closed: its condition had ended", id.0),
         };
         let key = alarm.key.clone();
         let finding = Finding { text: who, evidence: Vec::new(), figures: Vec::new(), evidence_at: Some(now) };

@@ -10,6 +10,7 @@ pub mod effect;
 mod engine;
 pub mod input;
 mod judging;
+pub mod life;
 pub mod limits;
 pub mod notice;
 mod outbox;

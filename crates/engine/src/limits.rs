@@ -57,3 +57,5 @@ pub const ENTRIES_PER_BIN: usize = 500;
 pub const CHART_POINTS: usize = 150;
 /// The link to the broker is down for this long before an alarm tells.
 pub const LINK_DOWN_ALARM_AFTER: Span = Span::minutes(10);
+/// A person may shelve an alarm for this long in a row; longer means out of service.
+pub const SHELF_MAX: Span = Span::hours(72);

@@ -219,12 +219,20 @@ pub(crate) fn state_word(state: AlarmState) -> &'static str {
         AlarmState::Unacknowledged => "unacknowledged",
         AlarmState::Acknowledged => "acknowledged",
         AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
+        AlarmState::LatchedUnacknowledged => "latched-unacknowledged",
+        AlarmState::LatchedAcknowledged => "latched-acknowledged",
+        AlarmState::Suppressed => "suppressed",
     }
 }
 
 fn state_of(word: &str) -> Option<AlarmState> {
-    use AlarmState::{Acknowledged, Normal, ReturnedUnacknowledged, Unacknowledged};
-    [Normal, Unacknowledged, Acknowledged, ReturnedUnacknowledged].into_iter().find(|s| state_word(*s) == word)
+    use AlarmState::{
+        Acknowledged, LatchedAcknowledged, LatchedUnacknowledged, Normal, ReturnedUnacknowledged, Suppressed,
+        Unacknowledged,
+    };
+    let active = [Normal, Unacknowledged, Acknowledged];
+    let ended = [ReturnedUnacknowledged, LatchedUnacknowledged, LatchedAcknowledged, Suppressed];
+    active.into_iter().chain(ended).find(|s| state_word(*s) == word)
 }
 
 /// The word of an event's kind.

@@ -189,6 +189,9 @@ impl Dice {
             AlarmState::Unacknowledged,
             AlarmState::Acknowledged,
             AlarmState::ReturnedUnacknowledged,
+            AlarmState::LatchedUnacknowledged,
+            AlarmState::LatchedAcknowledged,
+            AlarmState::Suppressed,
         ])
     }
 
