@@ -76,6 +76,81 @@ fn a_case_that_contradicts_its_rule_fails_with_a_picture() {
 }
 
 #[test]
+fn faults_of_a_case_file_are_told_all_at_once() {
+    for (what, cases, wanted) in [
+        (
+            "shorthand",
+            "cases:
+  - name: a
+    core: 18 → 60 in 36, 60 for ever, gap, → 45 in 2 d, 60
+    base: → 40 in 2 d
+    blower: scheduled for 3 d, running for 2 h
+    schedule: 45 s each 30 min
+    probes_every: 5
+    log: [watered on Monday]
+    expect: [raised 3 d, cleared 2 d .. 1 d]
+    moisture: 40
+",
+            &[
+                "r.cases.yaml:3: `core` in case a: `18 → 60 in 36`: `36` is not a length of time",
+                "r.cases.yaml:3: `core` in case a: `60 for ever`: `ever` is not a length of time",
+                "r.cases.yaml:3: `core` in case a: `gap`: it does not say for how long",
+                "r.cases.yaml:4: `base` in case a: `→ 40 in 2 d`: nothing stands before it to begin at",
+                "r.cases.yaml:5: `blower` in case a: `running for 2 h`: it is not known",
+                "r.cases.yaml:6: `schedule` in case a",
+                "r.cases.yaml:7: `probes_every` in case a must be a length of time, but is the number 5; write one such as `5 min`",
+                "r.cases.yaml:8: `log` in case a: `watered on Monday`: it is not an entry; write `on-air at 0 h",
+                "r.cases.yaml:9: `expect` in case a: `raised 3 d`",
+                "r.cases.yaml:9: `expect` in case a: `cleared 2 d .. 1 d`",
+                "r.cases.yaml:10: unknown key `moisture` in case a",
+            ][..],
+        ),
+        ("not YAML", "cases:\n  - name: [a\n", &["r.cases.yaml:", "not valid YAML"]),
+        ("empty", " ", &["the case file is empty; `hypocaust rules new NAME` writes one"]),
+        (
+            "no end, no series, twice, too late",
+            "cases:
+  - { name: a, core: 60, expect: none }
+  - { name: b, expect: none }
+  - { name: c, core: 60 for 1 d, expect: none }
+  - { name: c, core: 60 for 1 d, expect: [raised 2 d .. 3 d] }
+  - { name: c, core: 60 for 1 d, expect: none }
+  - { core: 60 for 400 d }
+",
+            &[
+                "r.cases.yaml:2: nothing says how long the case lasts",
+                "r.cases.yaml:3: the case has no series",
+                "r.cases.yaml:5: raised by 3 d is expected, but the case ends after 1 d",
+                "r.cases.yaml:6: there are two cases named `c`",
+                "r.cases.yaml:7: `name` is missing",
+                "r.cases.yaml:7: `expect` is missing",
+                "longer than 90 d",
+            ],
+        ),
+        (
+            "settings and log",
+            "cases:
+  - { name: a, core: 60 for 1 d, settings: { limt: 65 }, expect: none }
+  - { name: b, core: 60 for 1 d, settings: { limit: 300 }, expect: none }
+  - { name: c, core: 60 for 2 d, log: [on-air at 0 h, on-air at 1 d], expect: none }
+",
+            &[
+                "r.cases.yaml:2: the rule r has no setting `limt`; did you mean `limit`?",
+                "300 °C is outside 60 to 90 °C",
+                "log at 1 d: bin bin has batch 1 on air",
+            ],
+        ),
+    ] {
+        let folder = site("too-hot", cases);
+        let (code, _, complained) = rules(folder.path(), &["test"]);
+        assert_eq!(code, 78, "{what}: {complained}");
+        for want in wanted {
+            assert!(complained.contains(want), "{what}: no `{want}` in\n{complained}");
+        }
+    }
+}
+
+#[test]
 fn a_rule_that_fails_while_it_runs_is_a_fault_and_no_failed_case() {
     let folder = site("too-hot", "cases:\n  - { name: a, core: 60 for 1 h, expect: none }\n");
     let path = folder.path().join("rules/r.rhai");

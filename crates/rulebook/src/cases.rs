@@ -264,16 +264,16 @@ impl<'t> Reader<'_, 't> {
         let mut blower = self.item("blower").map(|item| self.blower(&item));
         let schedule = self.schedule();
         let probes_every = match self.item("probes_every") {
-            Some(item) => self.length(&item, Span::seconds(10), Span::hours(6))?,
-            None => Span::minutes(5),
+            Some(item) => self.length(&item, Span::seconds(10), Span::hours(6)),
+            None => Some(Span::minutes(5)),
         };
         let noise = match self.item("noise") {
-            Some(item) => item.number(0.0..=20.0, "", self.faults)?,
-            None => 0.0,
+            Some(item) => item.number(0.0..=20.0, "", self.faults),
+            None => Some(0.0),
         };
         let seed = match self.item("seed") {
-            Some(item) => item.whole(0..=1_000_000_000, "", self.faults)?.unsigned_abs(),
-            None => 1,
+            Some(item) => item.whole(0..=1_000_000_000, "", self.faults).map(i64::unsigned_abs),
+            None => Some(1),
         };
         let log = self.log();
         let settings = self.settings();
@@ -313,7 +313,20 @@ impl<'t> Reader<'_, 't> {
         }
         let place = self.faults.place(at);
         let name = name?.to_owned();
-        Some(Case { name, place, tracks, blower, schedule, probes_every, noise, seed, log, settings, expected, length })
+        Some(Case {
+            name,
+            place,
+            tracks,
+            blower,
+            schedule,
+            probes_every: probes_every?,
+            noise: noise?,
+            seed: seed?,
+            log,
+            settings,
+            expected,
+            length,
+        })
     }
 
     fn tracks(&mut self) -> Vec<Track> {
@@ -453,7 +466,11 @@ impl<'t> Reader<'_, 't> {
     }
 
     fn length(&mut self, item: &Item<'_>, least: Span, most: Span) -> Option<Span> {
-        let text = item.text(self.faults)?;
+        let Kind::Text(text) = &item.node.kind else {
+            let what = format!("{} must be a length of time, but is {}", item.label, item.node.kind.described());
+            self.faults.add(item.node.at, what, "write one such as `5 min`");
+            return None;
+        };
         let length = span_of(text).filter(|length| (least..=most).contains(length));
         if length.is_none() {
             let why = format!("it is no length of time from {least} to {most}");
