@@ -5,6 +5,8 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod table;
+
 use pile::bed::{AccountError, Air, BedParameters, chill, heat_capacity, losses};
 use pile::heat_account::{HeatStretch, heat_account};
 use pile::humid_air::{HumidAir, saturation_pressure, volume};
@@ -12,6 +14,7 @@ use pile::time::{Span, Timestamp};
 use pile::units::*;
 use pile::water_account::{Between, Filling, SampleOutcome, Stretch, Until, WaterAccount, given_in, time_to_give};
 use proptest::prelude::*;
+use table::table;
 
 const START: Timestamp = Timestamp::from_millis(0);
 
@@ -73,15 +76,9 @@ fn assert_near(got: f64, want: f64, within: f64, what: &str) {
 
 #[test]
 fn a_day_of_constant_air_removes_what_the_table_says() {
-    let path = format!("{}/../../tests/reference/exhaust-drying.csv", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap();
-    let mut lines = text.lines();
-    assert!(lines.next().unwrap().starts_with("# source: psychrolib"));
-    let heads: Vec<&str> = lines.next().unwrap().split(',').collect();
     let (mut rows, mut worst) = (0, 0.0_f64);
-    for line in lines {
-        let cells: Vec<f64> = line.split(',').map(|c| c.parse().unwrap()).collect();
-        let cell = |head: &str| cells[heads.iter().position(|h| *h == head).unwrap()];
+    for row in table("exhaust-drying.csv") {
+        let cell = |head: &str| row.number(head);
         let (t, air) =
             (cell("t_exhaust_c"), air(cell("t_in_c"), cell("rh_in_frac"), cell("q_in_m3_per_h"), cell("p_pa")));
         let mut off = |got: f64, want: f64| worst = worst.max((got / want - 1.0).abs());

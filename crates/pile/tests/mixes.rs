@@ -4,6 +4,8 @@
 
 #![allow(clippy::unwrap_used)]
 
+mod table;
+
 use std::collections::BTreeMap;
 
 use pile::mix::*;
@@ -11,21 +13,7 @@ use pile::mix_goal::*;
 use pile::stability::*;
 use pile::units::*;
 use proptest::prelude::*;
-
-fn table(name: &str) -> Vec<BTreeMap<String, String>> {
-    let path = format!("{}/../../tests/reference/{name}", env!("CARGO_MANIFEST_DIR"));
-    let text = std::fs::read_to_string(&path).unwrap_or_else(|e| panic!("{path}: {e}"));
-    let mut lines = text.lines();
-    assert!(lines.next().unwrap().starts_with("# source: "), "{path}: the first line names the source");
-    let heads: Vec<&str> = lines.next().unwrap().split(',').collect();
-    lines
-        .map(|line| {
-            let cells: Vec<&str> = line.split(',').collect();
-            assert_eq!(cells.len(), heads.len(), "{path}: {line}");
-            heads.iter().zip(cells).map(|(h, c)| ((*h).to_owned(), c.to_owned())).collect()
-        })
-        .collect()
-}
+use table::table;
 
 /// An ingredient by percentages: moisture, carbon and nitrogen of dry matter.
 fn stuff(name: &str, moisture: f64, carbon: f64, nitrogen: f64) -> Ingredient {
@@ -178,7 +166,7 @@ fn worked_examples_come_out_to_the_last_printed_digit() {
     for row in rows {
         let got = worked(&row["example"], &row["quantity"]);
         let near = |text: &str| (got - text.parse::<f64>().unwrap()).abs() <= half_digit(text) * 1.000_001;
-        let what = format!("{} {}: {got}, table {row:?}", row["example"], row["quantity"]);
+        let what = format!("{} {}: {got}, table {row:?}", &row["example"], &row["quantity"]);
         assert!(near(&row["exact"]), "{what}");
         match row["published"].split_once(" DIFFERS: ") {
             Some((published, _)) => assert!(!near(published), "no longer differs: {what}"),
@@ -202,14 +190,14 @@ fn percentages_as_received_give_the_same_ratio_whatever_the_moisture() {
 fn mixes_are_those_of_exact_arithmetic() {
     let mut parts: BTreeMap<String, Vec<(Ingredient, f64)>> = BTreeMap::new();
     for row in table("mix-ingredients.csv") {
-        let number = |column: &str| row[column].parse::<f64>().unwrap();
+        let number = |column: &str| row.number(column);
         let i = rated(&row["ingredient"], number("moisture_pct_wet"), number("nitrogen_pct_dm"), number("cn_ratio"));
         assert!((i.carbon().0 * 100.0 - number("carbon_pct_dm")).abs() <= 1e-13, "{row:?}");
-        parts.entry(row["mix_id"].clone()).or_default().push((i, number("wet_mass_kg")));
+        parts.entry(row["mix_id"].to_owned()).or_default().push((i, number("wet_mass_kg")));
     }
     let (mut checked, mut largest) = (0, 0f64);
     for row in table("mix.csv") {
-        let number = |column: &str| row[column].parse::<f64>().unwrap();
+        let number = |column: &str| row.number(column);
         let of: Vec<_> = parts[&row["mix_id"]].iter().map(|(i, q)| kilograms(i, *q)).collect();
         assert_eq!(of.len(), number("n") as usize);
         let f = figures(&of);
@@ -226,7 +214,7 @@ fn mixes_are_those_of_exact_arithmetic() {
             (water, "water_to_add_kg_signed", f.wet_mass.0 / number("water_to_add_kg_signed").abs()),
         ] {
             let off = (got / number(column) - 1.0).abs() / scale.max(1.0);
-            assert!(off <= 5e-16, "{} {column}: {got}, table {}, {off:e}", row["mix_id"], number(column));
+            assert!(off <= 5e-16, "{} {column}: {got}, table {}, {off:e}", &row["mix_id"], number(column));
             largest = largest.max(off);
             checked += 1;
         }

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use pile::time::Timestamp;
 
 /// A row of a reference table by its column headings.
+#[derive(Debug)]
 pub(crate) struct Row(BTreeMap<String, String>);
 
 impl Row {
@@ -28,6 +29,13 @@ impl Row {
     }
     pub(crate) fn instant(&self, column: &str) -> Timestamp {
         Timestamp::from_millis((self.number(column) * 1e3).round() as i64)
+    }
+}
+
+impl std::ops::Index<&str> for Row {
+    type Output = str;
+    fn index(&self, column: &str) -> &str {
+        self.text(column)
     }
 }
 
