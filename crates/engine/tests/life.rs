@@ -1,5 +1,7 @@
 //! An alarm's life against the table: every row, every state with every event, and random walks with what must always hold.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
 use std::collections::BTreeSet;
 
 use engine::alarm::AlarmState;
@@ -125,7 +127,7 @@ fn lives() -> Vec<Life> {
             state: AlarmState::Suppressed,
             shelf: bit(0).then(|| Shelf { since, until: NOW, by: by.clone(), reason: reason.clone() }),
             by_design: bit(1).then(|| "gateway-down".into()),
-            out_of_service: bit(2).then(|| OutOfService { since, back: None, by, reason }),
+            out_of_service: bit(2).then_some(OutOfService { since, back: None, by, reason }),
             active: bit(3),
             latched: bit(4),
             open: bit(5),
