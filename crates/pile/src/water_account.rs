@@ -272,6 +272,7 @@ impl WaterAccount {
             return Ok(());
         }
 
+        let before = self.clone();
         // Solids: what the heat implies, but no more than there are.
         let stored = capacity(&self.bed, self.state[D], self.state[W]).0 * stretch.rise.0;
         let per_joule = libm::exp(self.state[OXIDATION] * self.bed.oxidation_sd.0) / self.bed.heat_joules_per_kg_solids;
@@ -296,7 +297,14 @@ impl WaterAccount {
         self.totals.removed.0 += removed;
         self.propagate(&water_by, &dry_by);
         self.at = stretch.until;
-        Ok(())
+        // Written so that a doubt that is not a number is refused too: the first order carries no further.
+        let doubt = self.covariance.iter().flatten().map(|x| x.abs()).max_by(f64::total_cmp).unwrap_or(f64::NAN);
+        let sound =
+            in_range("doubt about the batch", doubt, (0.0, 1e24), "kg²", "give shorter stretches with temperatures");
+        if sound.is_err() {
+            *self = before;
+        }
+        sound
     }
 
     /// Takes in a watering: `litres` with standard deviation `sd`. A litre is taken as a kilogram.
@@ -342,7 +350,8 @@ impl WaterAccount {
         }
         let too_far = surprise.abs() > SURPRISE_SD_MAX * libm::sqrt(variance);
         // A correction that leaves no mass is beyond what the first order can carry.
-        let outcome = if too_far || state[W] < 0.0 || state[D] <= 0.0 {
+        let holds = state.iter().all(|x| x.is_finite()) && state[W] >= 0.0 && state[D] > 0.0;
+        let outcome = if too_far || !holds {
             self.begin_anew(moisture.0, sd.0);
             SampleOutcome::BegunAnew
         } else {
