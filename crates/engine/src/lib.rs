@@ -8,6 +8,7 @@ pub mod cases;
 pub mod conditioning;
 pub mod effect;
 mod engine;
+mod gather;
 pub mod input;
 mod judging;
 pub mod life;
