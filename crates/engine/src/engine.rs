@@ -453,8 +453,8 @@ impl Engine {
                 self.batch_changed(now, batch, effects);
                 said
             }
-            (EntryKind::Watered { .. } | EntryKind::Valve { .. }, _) => {
-                format!("kept for bin {bin}: {} at {}", entry.kind.key(), zone.show(entry.at))
+            (kind, _) => {
+                format!("kept for bin {bin}: {} at {}", kind.key(), zone.show(entry.at))
             }
         };
         effects.push(Effect::Entry(entry.clone()));

@@ -537,6 +537,7 @@ fn mark(entry: &Entry) -> (Timestamp, String) {
         EntryKind::OffAir => "off air".to_owned(),
         EntryKind::Watered { .. } => "watered".to_owned(),
         EntryKind::Valve { open_percent } => format!("valve {open_percent} %"),
+        plain => plain.key().replace('-', " "),
     };
     (entry.at, word)
 }

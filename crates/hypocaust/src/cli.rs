@@ -213,6 +213,18 @@ pub enum LogCommand {
         #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
         open: f64,
     },
+    /// The probes were pulled out of the material: rules judge nothing in it until an hour after `probes-back`.
+    ProbesOut(Written),
+    /// The probes are back in the material.
+    ProbesBack(Written),
+    /// The bin was opened, or its material uncovered.
+    Opened(Written),
+    /// The material was turned or remixed.
+    Turned(Written),
+    /// The blower's schedule or the way of its air was changed.
+    AirChanged(Written),
+    /// Anything else worth keeping; give it with --note.
+    Note(Written),
 }
 
 /// Arguments of `readings`.

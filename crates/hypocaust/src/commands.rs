@@ -14,6 +14,7 @@ use ledger::{Access, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use rulebook::Rulebook;
+use site::entry::EntryKind;
 use site::model::{Display, Person, Site};
 use site::zone::parse_instant;
 
@@ -274,7 +275,19 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let Written { bin, by, note, .. } = written;
             write(&site, &Request::Valve { bin, at: at.as_millis(), by, note, open_percent: open })
         }
+        LogCommand::ProbesOut(written) => noted(&site, written, &EntryKind::ProbesOut),
+        LogCommand::ProbesBack(written) => noted(&site, written, &EntryKind::ProbesBack),
+        LogCommand::Opened(written) => noted(&site, written, &EntryKind::Opened),
+        LogCommand::Turned(written) => noted(&site, written, &EntryKind::Turned),
+        LogCommand::AirChanged(written) => noted(&site, written, &EntryKind::AirChanged),
+        LogCommand::Note(written) => noted(&site, written, &EntryKind::Note),
     }
+}
+
+fn noted(site: &Site, written: Written, kind: &EntryKind) -> Result<(), CommandError> {
+    let at = when(site, written.at.as_deref())?;
+    let Written { bin, by, note, .. } = written;
+    write(site, &Request::Noted { bin, at: at.as_millis(), by, note, what: kind.key().to_owned() })
 }
 
 /// Acknowledges an alarm.

@@ -135,6 +135,7 @@ enum KindLine {
     OffAir,
     Watered(Option<f64>, Option<f64>),
     Valve(f64),
+    Noted(String),
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -301,6 +302,7 @@ impl InputLine {
                     EntryKind::OffAir => KindLine::OffAir,
                     EntryKind::Watered { minutes, litres } => KindLine::Watered(*minutes, litres.map(|l| l.0)),
                     EntryKind::Valve { open_percent } => KindLine::Valve(*open_percent),
+                    plain => KindLine::Noted(plain.key().to_owned()),
                 },
             },
             Input::Acknowledge { alarm, by, comment } => {
@@ -347,6 +349,8 @@ impl InputLine {
                     KindLine::OffAir => EntryKind::OffAir,
                     KindLine::Watered(minutes, litres) => EntryKind::Watered { minutes, litres: litres.map(Litres) },
                     KindLine::Valve(open_percent) => EntryKind::Valve { open_percent },
+                    KindLine::Noted(word) => EntryKind::plain(&word)
+                        .ok_or_else(|| format!("an entry `{word}` is not known to this version"))?,
                 },
                 by,
                 note,

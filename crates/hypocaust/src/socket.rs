@@ -12,7 +12,7 @@ use engine::input::Input;
 use pile::time::Timestamp;
 use pile::units::{Celsius, Litres};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind};
+use site::entry::{Entry, EntryKind, PLAIN};
 use site::ids::BinId;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
@@ -87,6 +87,20 @@ pub enum Request {
         note: String,
         /// Opening.
         open_percent: f64,
+    },
+    /// Something was done or seen that has no amount.
+    Noted {
+        /// Bin.
+        bin: String,
+        /// When, UTC milliseconds.
+        at: i64,
+        /// Who.
+        by: String,
+        /// Anything else.
+        #[serde(default)]
+        note: String,
+        /// `probes-out`, `probes-back`, `opened`, `turned`, `air-changed` or `note`.
+        what: String,
     },
 }
 
@@ -174,6 +188,16 @@ impl Request {
             Request::Valve { bin, at, by, note, open_percent } => {
                 let open_percent = in_range("opening", open_percent, 0.0, 100.0, "%")?;
                 entry(&bin, at, by, note, EntryKind::Valve { open_percent })
+            }
+            Request::Noted { bin, at, by, note, what } => {
+                let kind = EntryKind::plain(&what).ok_or_else(|| {
+                    let known: Vec<&str> = PLAIN.iter().map(EntryKind::key).collect();
+                    format!("`{what}` cannot be noted; there are {}", known.join(", "))
+                })?;
+                if kind == EntryKind::Note && note.trim().is_empty() {
+                    return Err("a note without words says nothing: --note TEXT".into());
+                }
+                entry(&bin, at, by, note, kind)
             }
         }
     }

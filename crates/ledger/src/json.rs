@@ -412,4 +412,10 @@ enum EntryKindFields {
         #[serde(with = "shape")]
         open_percent: f64,
     },
+    ProbesOut,
+    ProbesBack,
+    Opened,
+    Turned,
+    AirChanged,
+    Note,
 }

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use rhai::{ImmutableString, NativeCallContext};
-use site::entry::{Batch, Entry, EntryKind, Stage};
+use site::entry::{Batch, ENTRY_WORDS, Entry, EntryKind, Stage};
 use site::model::{BlowerSchedule, Position, RunProof};
 use site::quantity::{Quantity, Unit};
 
@@ -17,9 +17,6 @@ use crate::fault::did_you_mean;
 use crate::judgement::Judgement;
 use crate::limits;
 use crate::signals::{SignalSet, newest, silent_after};
-
-/// The words for entries of the log.
-const ENTRIES: [&str; 4] = ["on-air", "off-air", "watered", "valve"];
 
 /// The bin that is judged.
 #[derive(Clone, Debug)]
@@ -129,7 +126,7 @@ impl Bin {
 }
 
 fn entry_word(kind: &str) -> Result<&'static str, Trouble> {
-    ENTRIES.iter().find(|k| **k == kind).copied().ok_or_else(|| unknown_word("entry", kind, ENTRIES))
+    ENTRY_WORDS.iter().find(|k| **k == kind).copied().ok_or_else(|| unknown_word("entry", kind, ENTRY_WORDS))
 }
 
 fn unknown_word<'a>(what: &str, word: &str, known: impl IntoIterator<Item = &'a str> + Clone) -> Trouble {

@@ -126,7 +126,7 @@ const CASE_KEYS: [&str; 9] =
 const SERIES: &str = "write stretches such as `18 → 60 in 36 h, 60 for 3 d, gap 2 h, → 45 in 2 d, stuck -127 for 1 h`";
 const BLOWER: &str =
     "write stretches such as `scheduled for 3 d, stopped for 6 h, 40 % for 2 h, always for 1 h, gap 2 h`";
-const LOG: &str = "write `on-air at 0 h, loaded 6 °C`, `watered at 5 d, 40 L`, `watered at 5 d, 3 min`, `valve at 5 d, 20 %` or `off-air at 30 d`";
+const LOG: &str = "write `on-air at 0 h, loaded 6 °C`, `watered at 5 d, 40 L`, `watered at 5 d, 3 min`, `valve at 5 d, 20 %`, `probes-out at 5 d` or `off-air at 30 d`";
 const EXPECT: &str = "write `none`, or a list such as [raised 3 d 12 h .. 4 d, cleared at 6 d ± 2 h]";
 
 /// Reads a case file; `path` is how messages address it.
@@ -562,6 +562,7 @@ fn entry(text: &str) -> Result<(Span, EntryKind), &'static str> {
         ("valve", Some(detail)) => EntryKind::Valve {
             open_percent: percent(detail).filter(|p| *p <= 100.0).ok_or("the opening cannot be read")?,
         },
+        (word, None) => EntryKind::plain(word).ok_or("it is not an entry")?,
         _ => return Err("it is not an entry"),
     };
     Ok((at, kind))

@@ -4,7 +4,7 @@
 
 use std::fmt;
 
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
 
 use crate::ids::BinId;
@@ -46,7 +46,37 @@ pub enum EntryKind {
         /// Opening in percent, 0 closed to 100 open.
         open_percent: f64,
     },
+    /// The probes were pulled out of the material.
+    ProbesOut,
+    /// The probes were put back into the material.
+    ProbesBack,
+    /// The bin was opened, or its material uncovered.
+    Opened,
+    /// The material was turned or remixed.
+    Turned,
+    /// The blower's schedule or the way of its air was changed.
+    AirChanged,
+    /// Something worth keeping, in the words of the note.
+    Note,
 }
+
+/// Every kind that says all it has to say by its name.
+pub const PLAIN: [EntryKind; 6] = [
+    EntryKind::ProbesOut,
+    EntryKind::ProbesBack,
+    EntryKind::Opened,
+    EntryKind::Turned,
+    EntryKind::AirChanged,
+    EntryKind::Note,
+];
+
+/// The word of every kind.
+pub const ENTRY_WORDS: [&str; 10] =
+    ["on-air", "off-air", "watered", "valve", "probes-out", "probes-back", "opened", "turned", "air-changed", "note"];
+
+/// Readings of a probe in the material count again this long after it was put back: it first has to warm up
+/// (common practice, no source).
+pub const PROBES_SETTLE: Span = Span::minutes(60);
 
 /// A number that names one batch for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -84,8 +114,34 @@ impl EntryKind {
             EntryKind::OffAir => "off-air",
             EntryKind::Watered { .. } => "watered",
             EntryKind::Valve { .. } => "valve",
+            EntryKind::ProbesOut => "probes-out",
+            EntryKind::ProbesBack => "probes-back",
+            EntryKind::Opened => "opened",
+            EntryKind::Turned => "turned",
+            EntryKind::AirChanged => "air-changed",
+            EntryKind::Note => "note",
         }
     }
+
+    /// The kind of this word, where the word alone says it.
+    pub fn plain(word: &str) -> Option<EntryKind> {
+        PLAIN.into_iter().find(|kind| kind.key() == word)
+    }
+}
+
+/// When the probes of a bin were not in its material, warming up afterwards included: from, and until, which lies in the
+/// distance while they are out. The entries are those of one bin in the order of their times.
+pub fn probes_out(entries: &[Entry]) -> Vec<(Timestamp, Timestamp)> {
+    let mut out: Vec<(Timestamp, Timestamp)> = vec![];
+    for entry in entries {
+        match (&entry.kind, out.last_mut()) {
+            (EntryKind::ProbesOut, Some(last)) if entry.at <= last.1 => last.1 = Timestamp::MAX,
+            (EntryKind::ProbesOut, _) => out.push((entry.at, Timestamp::MAX)),
+            (EntryKind::ProbesBack, Some(last)) if last.1 == Timestamp::MAX => last.1 = entry.at + PROBES_SETTLE,
+            _ => {}
+        }
+    }
+    out
 }
 
 impl Batch {
@@ -101,5 +157,44 @@ impl Batch {
 impl fmt::Display for BatchId {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{}", self.0)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_word_is_in_the_list_and_plain_ones_lead_back_to_their_kind() {
+        for kind in PLAIN {
+            assert!(ENTRY_WORDS.contains(&kind.key()), "{kind:?}");
+            assert_eq!(EntryKind::plain(kind.key()), Some(kind));
+        }
+        assert_eq!(EntryKind::plain("watered"), None, "its amount belongs to it");
+    }
+
+    #[test]
+    fn probes_are_out_until_an_hour_after_they_are_back() {
+        let at = |hours: i64| Timestamp::from_millis(0) + Span::hours(hours);
+        let (out, back, never) = (EntryKind::ProbesOut, EntryKind::ProbesBack, Timestamp::MAX);
+        for (entries, want, why) in [
+            (vec![], vec![], "they are in"),
+            (vec![(2, &out)], vec![(at(2), never)], "they are out"),
+            (vec![(2, &out), (5, &back)], vec![(at(2), at(6))], "they warm up for an hour"),
+            (vec![(5, &back)], vec![], "they were never out"),
+            (vec![(2, &out), (3, &out), (5, &back)], vec![(at(2), at(6))], "written twice"),
+            (vec![(2, &out), (5, &back), (7, &back)], vec![(at(2), at(6))], "back once is back"),
+            (vec![(2, &out), (5, &back), (8, &out)], vec![(at(2), at(6)), (at(8), never)], "out again"),
+        ] {
+            let entry = |(hours, kind): &(i64, &EntryKind)| Entry {
+                at: at(*hours),
+                bin: BinId::new("b").unwrap_or_else(|_| unreachable!("`b` is a name")),
+                kind: (*kind).clone(),
+                by: String::new(),
+                note: String::new(),
+            };
+            let entries: Vec<Entry> = entries.iter().map(entry).collect();
+            assert_eq!(probes_out(&entries), want, "{why}");
+        }
     }
 }

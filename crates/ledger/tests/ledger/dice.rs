@@ -12,7 +12,7 @@ use engine::notice::{
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
 use rulebook::header::Priority;
-use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::entry::{Batch, BatchId, Entry, EntryKind, PLAIN};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::quantity::QUANTITIES;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source, TimeSource};
@@ -131,7 +131,7 @@ impl Dice {
             },
             value: self.number(),
             time_source,
-            retained: self.below(4) == 0,
+            retained: self.below(5) == 0,
         }
     }
 
@@ -156,7 +156,8 @@ impl Dice {
             0 => EntryKind::OnAir { loaded_at: self.maybe(|d| Celsius(d.number())) },
             1 => EntryKind::OffAir,
             2 => EntryKind::Watered { minutes: self.maybe(Dice::number), litres: self.maybe(|d| Litres(d.number())) },
-            _ => EntryKind::Valve { open_percent: self.number() },
+            3 => EntryKind::Valve { open_percent: self.number() },
+            _ => PLAIN[self.below(PLAIN.len() as u64) as usize].clone(),
         };
         Entry { at: self.at(), bin: self.bin(), kind, by: self.text(), note: self.text() }
     }
