@@ -2,10 +2,12 @@
 //!
 //! Must never judge by another way than [`Engine::step`]: a case that passes here passes because the daemon would do the same.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use pile::units::CubicMetresPerHour;
+use pile::window::Point;
 use rulebook::answer::Verdict;
 use rulebook::cases::{Case, Expected, ExpectedKind};
 use rulebook::{RuleFault, RuleText, Rulebook};
@@ -13,7 +15,7 @@ use site::entry::Entry;
 use site::ids::{BadId, BinId, BlowerId, ProbeId};
 use site::model::{Blower, BlowerSchedule, Position, Probe, RuleSettings, RunProof, Site};
 use site::quantity::Quantity;
-use site::reading::{Reading, SeriesId, Source, TimeSource};
+use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
 
 use crate::Engine;
 use crate::alarm::AlarmEventKind;
@@ -94,7 +96,8 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
     }
     let bin = site.bins.keys().next().cloned().ok_or_else(|| CaseError::Site("it has no bin".into()))?;
     let mut engine = Engine::new(Arc::new(site), rulebook, vec![], Restored::default(), BEGIN);
-    let mut watched = Watched { rule: &rule.name, run: Run { events: vec![], said: vec![] } };
+    let run = Run { events: vec![], said: vec![] };
+    let mut watched = Watched { rule: &rule.name, run, history: BTreeMap::new(), recalls: vec![] };
     watched.take(engine.step(BEGIN, Input::Started { previous: None }));
 
     let mut log = case.log.iter().peekable();
@@ -118,6 +121,7 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
                 return Err(CaseError::Log { place: case.place.clone(), at: *when, why });
             }
             watched.take(effects);
+            watched.recall(&mut engine, now);
         }
         let now = BEGIN + at;
         watched.wait(&mut engine, now);
@@ -148,6 +152,10 @@ impl Run {
 struct Watched<'r> {
     rule: &'r str,
     run: Run,
+    /// Good readings, as the store would give them back.
+    history: BTreeMap<SeriesId, Vec<Point>>,
+    /// What the engine wants of them.
+    recalls: Vec<(SeriesId, Timestamp)>,
 }
 
 impl Watched<'_> {
@@ -156,12 +164,35 @@ impl Watched<'_> {
         while let Some(at) = engine.next_deadline().filter(|at| *at < now) {
             let effects = engine.step(at, Input::Wake);
             self.take(effects);
+            self.recall(engine, at);
+        }
+    }
+
+    /// Answers what the engine wants to read again, as the store does.
+    fn recall(&mut self, engine: &mut Engine, now: Timestamp) {
+        while let Some((series, from)) = self.recalls.pop() {
+            let known = self.history.get(&series).map(Vec::as_slice).unwrap_or_default();
+            let points = known.iter().filter(|p| p.at >= from).copied().collect();
+            let effects = engine.step(now, Input::Recalled { series, from, points });
+            self.take(effects);
         }
     }
 
     fn take(&mut self, effects: Vec<Effect>) {
         for effect in effects {
-            let Effect::Alarm { alarm, event: Some(event) } = effect else { continue };
+            let (alarm, event) = match effect {
+                Effect::Alarm { alarm, event: Some(event) } => (alarm, event),
+                Effect::Recall { series, from } => {
+                    self.recalls.push((series, from));
+                    continue;
+                }
+                Effect::Store { reading, quality: Quality::Good, .. } => {
+                    let point = Point { at: reading.measured_at, value: reading.value };
+                    self.history.entry(reading.series).or_default().push(point);
+                    continue;
+                }
+                _ => continue,
+            };
             let kind = match event.kind {
                 AlarmEventKind::Raised => ExpectedKind::Raised,
                 AlarmEventKind::Cleared => ExpectedKind::Cleared,
@@ -198,7 +229,7 @@ fn probe_id(case: &Case, index: usize) -> Result<ProbeId, BadId> {
     let track = &case.tracks[index];
     let before =
         case.tracks[..index].iter().filter(|t| t.position == track.position && t.quantity == track.quantity).count();
-    ProbeId::new(&format!("{}-{}", track.position.key(), before + 1))
+    ProbeId::new(&format!("{}-{}", track.position.map_or("blower", Position::key), before + 1))
 }
 
 fn readings(case: &Case, at: Span, n: i64) -> Result<Vec<Reading>, BadId> {
@@ -215,7 +246,11 @@ fn readings(case: &Case, at: Span, n: i64) -> Result<Vec<Reading>, BadId> {
     for (index, track) in case.tracks.iter().enumerate() {
         if let Some((value, with_error)) = track.at(at) {
             let error = if with_error { case.noise * error(case.seed, index as u64, n.unsigned_abs()) } else { 0.0 };
-            readings.push(reading(Source::Probe(probe_id(case, index)?), track.quantity, value + error));
+            let source = match track.position {
+                Some(_) => Source::Probe(probe_id(case, index)?),
+                None => Source::Blower(BlowerId::new("blower")?),
+            };
+            readings.push(reading(source, track.quantity, value + error));
         }
     }
     if let Some(ran) = case.run_seconds(at) {
@@ -245,7 +280,8 @@ fn site_of(case: &Case) -> Result<Site, Box<dyn std::error::Error>> {
     let Some(bin) = site.bins.values_mut().next() else { return Err("it has no bin".into()) };
     bin.probes.clear();
     for index in 0..case.tracks.len() {
-        let (id, position) = (probe_id(case, index)?, case.tracks[index].position);
+        let Some(position) = case.tracks[index].position else { continue };
+        let id = probe_id(case, index)?;
         if site.probes.contains_key(&id) {
             continue;
         }

@@ -458,7 +458,11 @@ impl Engine {
             }
         };
         effects.push(Effect::Entry(entry.clone()));
+        let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
         self.remember(entry);
+        if let Some(bin) = moved {
+            self.probes_moved(&bin, effects);
+        }
         Ok(said)
     }
 
@@ -477,6 +481,7 @@ impl Engine {
             series.counted_until = batch.off_air_at;
         }
         if begun {
+            self.hide_pulled(&bin);
             let thresholds = self.thresholds.clone();
             let mut recall = Vec::new();
             for (id, series) in &mut self.series {
@@ -494,7 +499,7 @@ impl Engine {
         self.retire_where_stage_ended(now, &bin, effects);
     }
 
-    fn remember(&mut self, entry: Entry) {
+    pub(crate) fn remember(&mut self, entry: Entry) {
         if let Some(state) = self.bins.get_mut(&entry.bin) {
             if let EntryKind::Valve { open_percent } = entry.kind {
                 state.valve_percent = open_percent;
@@ -550,6 +555,7 @@ impl Engine {
         let thresholds = self.thresholds.clone();
         for batch in batches {
             let (bin, from) = (batch.bin, batch.on_air_at);
+            self.hide_pulled(&bin);
             let ids: Vec<_> = self
                 .series
                 .iter()
@@ -566,10 +572,15 @@ impl Engine {
                 self.recall(id, effects);
             }
         }
+        let of_blowers =
+            self.series.iter().filter(|(id, s)| matches!(id.source, Source::Blower(_)) && s.days.is_some());
+        for id in of_blowers.map(|(id, _)| id.clone()).collect::<Vec<_>>() {
+            self.recall(id, effects);
+        }
         self.status(now, effects);
     }
 
-    fn recall(&mut self, id: SeriesId, effects: &mut Vec<Effect>) {
+    pub(crate) fn recall(&mut self, id: SeriesId, effects: &mut Vec<Effect>) {
         if self.recalling.as_ref() != Some(&id) && !self.recalls.contains(&id) {
             self.recalls.push_back(id);
         }
@@ -587,8 +598,15 @@ impl Engine {
     }
 
     fn account_from(&self, id: &SeriesId) -> Option<Timestamp> {
-        let bin = self.series.get(id)?.bin.as_ref()?;
-        Some(self.bins.get(bin)?.batch.as_ref()?.on_air_at)
+        let begun = |bin: &BinId| Some(self.bins.get(bin)?.batch.as_ref()?.on_air_at);
+        match &id.source {
+            Source::Probe(_) => begun(self.series.get(id)?.bin.as_ref()?),
+            // What a blower measures is counted since the oldest batch that it serves.
+            Source::Blower(blower) => {
+                let served = self.site.bins.values().filter(|b| b.blower.as_ref() == Some(blower));
+                served.filter_map(|b| begun(&b.id)).min()
+            }
+        }
     }
 
     fn recalled(&mut self, id: &SeriesId, from: Timestamp, points: &[pile::window::Point], effects: &mut Vec<Effect>) {
@@ -596,7 +614,7 @@ impl Engine {
             self.recalling = None;
         }
         if self.account_from(id) == Some(from) {
-            let thresholds = self.thresholds.clone();
+            let thresholds = if matches!(id.source, Source::Probe(_)) { self.thresholds.clone() } else { vec![] };
             if let Some(series) = self.series.get_mut(id) {
                 series.recount(&thresholds, from, points);
             }

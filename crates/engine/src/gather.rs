@@ -4,14 +4,17 @@
 
 use std::sync::Arc;
 
-use pile::time::Timestamp;
-use rulebook::facts::{BlowerFacts, Facts, Signal};
-use site::ids::BinId;
-use site::model::RunProof;
+use pile::time::{Span, Timestamp};
+use pile::window::Point;
+use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal};
+use site::entry::{Stage, probes_out};
+use site::ids::{BinId, BlowerId};
+use site::model::{Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
 
 use crate::engine::Engine;
+use crate::series::Series;
 
 impl Engine {
     /// What rules may know about a bin at a tick.
@@ -34,17 +37,7 @@ impl Engine {
                 if id.quantity == Quantity::Temperature && measures_other && series.heard_at.is_none() {
                     continue;
                 }
-                signals.push(Signal {
-                    probe: probe.clone(),
-                    position,
-                    quantity: id.quantity,
-                    interval: series.interval,
-                    window: Arc::clone(&series.window),
-                    heard_at,
-                    bad_in_a_row: series.bad_in_a_row,
-                    last_bad: series.last_bad,
-                    above: Arc::clone(&series.above),
-                });
+                signals.push(Signal { heard_at, ..signal(id, Some(position), series) });
             }
         }
         Facts {
@@ -55,11 +48,39 @@ impl Engine {
             batch,
             entries: state.map(|s| Arc::clone(&s.entries)).unwrap_or_default(),
             blower: described.and_then(|b| b.blower.as_ref()).and_then(|id| self.blower_facts(id, bin)),
+            probes_out: Arc::new(state.map(|s| probes_out(&s.entries)).unwrap_or_default()),
+            neighbours: Arc::default(),
             watching: at.since(self.watching_since),
         }
     }
 
-    fn blower_facts(&self, id: &site::ids::BlowerId, bin: &BinId) -> Option<BlowerFacts> {
+    /// What rules may know about the other bins at a tick.
+    pub(crate) fn neighbours(&self, bin: &BinId, at: Timestamp) -> Vec<Neighbour> {
+        let others = self.site.bins.values().filter(|b| b.id != *bin);
+        let neighbour = |b: &site::model::Bin| {
+            let state = self.bins.get(&b.id);
+            let out = state.is_some_and(|s| probes_out(&s.entries).iter().any(|(from, to)| at > *from && at < *to));
+            let heard = self.temperatures_at(&b.id, Position::Core).filter_map(|series| {
+                let newest = series.window.newest()?;
+                (at.since(newest.at) <= series.interval.times(3).max(Span::minutes(30))).then_some(newest)
+            });
+            let mut heard: Vec<Point> = heard.collect();
+            heard.sort_by(|a, b| a.value.total_cmp(&b.value));
+            let newest = heard.iter().map(|p| p.at).max();
+            let n = heard.len();
+            let middle = heard.get(n / 2).zip(heard.get(n.saturating_sub(1) / 2));
+            let core = middle.zip(newest).map(|((a, b), at)| Point { at, value: (a.value + b.value) / 2.0 });
+            Neighbour {
+                bin: b.id.clone(),
+                blower: b.blower.clone(),
+                on_air: state.and_then(|s| s.batch.as_ref()).is_some_and(|batch| batch.stage(at) == Stage::OnAir),
+                core: core.filter(|_| !out),
+            }
+        };
+        others.map(neighbour).collect()
+    }
+
+    fn blower_facts(&self, id: &BlowerId, bin: &BinId) -> Option<BlowerFacts> {
         let blower = self.site.blowers.get(id)?;
         let quantity = match blower.proof {
             RunProof::RunCounter => Some(Quantity::RunTime),
@@ -67,15 +88,36 @@ impl Engine {
             RunProof::ScheduledOnly => None,
         };
         let series = quantity.map(|quantity| SeriesId { source: Source::Blower(id.clone()), quantity });
-        let window = series.and_then(|id| self.series.get(&id)).map(|s| Arc::clone(&s.window));
+        let proof = series.and_then(|id| self.series.get(&id));
+        let own = [Quantity::Pressure, Quantity::Flow, Quantity::Current].into_iter().filter_map(|quantity| {
+            let id = SeriesId { source: Source::Blower(id.clone()), quantity };
+            self.series.get(&id).map(|series| signal(&id, None, series))
+        });
         Some(BlowerFacts {
             blower: id.clone(),
             schedule: blower.schedule,
             proof: blower.proof,
             countable: blower.pulses_countable(),
             interval: blower.interval,
-            window,
+            window: proof.map(|s| Arc::clone(&s.window)),
+            ran_at: proof.and_then(|s| s.ran_at),
+            signals: own.collect(),
             valve_percent: self.bins.get(bin).map_or(100.0, |s| s.valve_percent),
         })
+    }
+}
+
+fn signal(id: &SeriesId, position: Option<Position>, series: &Series) -> Signal {
+    Signal {
+        source: id.source.clone(),
+        position,
+        quantity: id.quantity,
+        interval: series.interval,
+        window: Arc::clone(&series.window),
+        heard_at: series.heard_at,
+        bad_in_a_row: series.bad_in_a_row,
+        last_bad: series.last_bad,
+        above: Arc::clone(&series.above),
+        days: series.days.clone(),
     }
 }

@@ -46,6 +46,7 @@ struct Finding {
 impl Engine {
     /// Judges the rules of a bin that are due at `at`; gives how many were.
     pub(crate) fn tick(&mut self, bin: &BinId, at: Timestamp, effects: &mut Vec<Effect>) -> u64 {
+        self.look_for_pulled_probes(bin, at, effects);
         let Some(state) = self.bins.get(bin) else { return 0 };
         let phase = state.phase;
         let stage = state.batch.as_ref().map(|b| b.stage(at));
@@ -59,7 +60,11 @@ impl Engine {
         if due.is_empty() {
             return 0;
         }
-        let facts = Arc::new(self.facts(bin, at));
+        let mut facts = self.facts(bin, at);
+        if due.iter().any(|rule| rule.asks_neighbours) {
+            facts.neighbours = Arc::new(self.neighbours(bin, at));
+        }
+        let facts = Arc::new(facts);
         let mut judged = 0;
         for rule in due {
             match rulebook.judge(rule, &facts) {

@@ -15,6 +15,7 @@ pub mod life;
 pub mod limits;
 pub mod notice;
 mod outbox;
+mod pulled;
 pub mod restore;
 mod rounds;
 mod series;

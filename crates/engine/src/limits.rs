@@ -59,3 +59,14 @@ pub const CHART_POINTS: usize = 150;
 pub const LINK_DOWN_ALARM_AFTER: Span = Span::minutes(10);
 /// A person may shelve an alarm for this long in a row; longer means out of service.
 pub const SHELF_MAX: Span = Span::hours(72);
+/// Probes fell by more than this, all in the pile and within [`PULLED_WITHIN`]: they were pulled, for no pile cools so fast
+/// (common practice, no source).
+pub const PULLED_FALL_KELVIN: f64 = 10.0;
+/// See [`PULLED_FALL_KELVIN`].
+pub const PULLED_WITHIN: Span = Span::minutes(15);
+/// So many probes must have fallen: one alone may have been wetted.
+pub const PULLED_PROBES_MIN: u32 = 2;
+/// Pulled probes come no further below the air than this: evaporation cools a wet one (common practice, no source).
+pub const PULLED_BELOW_AIR_KELVIN: f64 = 5.0;
+/// Where no probe gives the temperature of the air, only falls from this on are taken for it (common practice, no source).
+pub const PULLED_FROM_CELSIUS: f64 = 35.0;

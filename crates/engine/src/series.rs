@@ -5,11 +5,12 @@
 use std::sync::Arc;
 
 use pile::above::Above;
+use pile::days::Days;
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use pile::window::{Absorbed, Point, Window};
 use site::ids::BinId;
-use site::model::{Blower, Position, Probe};
+use site::model::{Blower, Position, Probe, RunProof};
 use site::quantity::{Quantity, Unit};
 use site::reading::{Quality, Reading, TimeSource};
 
@@ -34,6 +35,14 @@ pub(crate) struct Series {
     pub(crate) last_bad: Option<(Timestamp, f64)>,
     /// Accounts since on-air.
     pub(crate) above: Arc<Vec<Above>>,
+    /// Its days, where they are kept.
+    pub(crate) days: Option<Arc<Days>>,
+    /// When its probe was not in the material.
+    pub(crate) out: Arc<Vec<(Timestamp, Timestamp)>>,
+    /// The newest reading that showed the blower running, where this is its sampled proof signal.
+    pub(crate) ran_at: Option<Timestamp>,
+    /// Above this the blower runs, where this is its sampled proof signal.
+    on_above: Option<f64>,
     /// The accounts end here: the batch went off air.
     pub(crate) counted_until: Option<Timestamp>,
     range: (f64, f64),
@@ -84,7 +93,16 @@ impl Series {
 
     /// A series of a blower.
     pub(crate) fn of_blower(blower: &Blower, quantity: Quantity, reach: Span) -> Series {
-        Series::new(quantity, blower.interval, &blower.place, reach)
+        let mut series = Series::new(quantity, blower.interval, &blower.place, reach);
+        if matches!(quantity, Quantity::Flow | Quantity::Pressure | Quantity::Current) {
+            series.days = Some(Arc::new(Days::new(Timestamp::from_millis(0))));
+        }
+        if let RunProof::Signal { quantity: proof, on_above } = blower.proof
+            && proof == quantity
+        {
+            series.on_above = Some(on_above);
+        }
+        series
     }
 
     fn new(quantity: Quantity, interval: Span, place: &str, reach: Span) -> Series {
@@ -97,6 +115,10 @@ impl Series {
             bad_in_a_row: 0,
             last_bad: None,
             above: Arc::new(Vec::new()),
+            days: None,
+            out: Arc::default(),
+            ran_at: None,
+            on_above: None,
             counted_until: None,
             range: quantity.default_range(),
             power_on_85: false,
@@ -143,6 +165,9 @@ impl Series {
         if absorbed == Absorbed::Newest {
             self.bad_in_a_row = 0;
         }
+        if self.on_above.is_some_and(|limit| point.value > limit) {
+            self.ran_at = self.ran_at.max(Some(point.at));
+        }
         // A second value for the same instant is not told from the first here once the hour is over: the store decides, and keeps
         // the first. The accounts are made again in any case where time went backwards.
         let recount = if absorbed == Absorbed::Conflict { Recount::No } else { self.account(point) };
@@ -158,26 +183,39 @@ impl Series {
     /// Begins the accounts anew, empty.
     pub(crate) fn reset_accounts(&mut self, thresholds: &[Celsius], from: Timestamp) {
         self.above = Arc::new(thresholds.iter().map(|t| Above::new(*t, limits::GAP_BRIDGED, from)).collect());
+        self.days = Some(Arc::new(Days::new(from)));
     }
 
     /// Makes the accounts from history, then adds what came while it was read.
     pub(crate) fn recount(&mut self, thresholds: &[Celsius], from: Timestamp, history: &[Point]) {
         let until = self.counted_until.unwrap_or(Timestamp::MAX);
-        let history = &history[..history.partition_point(|p| p.at <= until)];
         let newest = history.last().map_or(from, |p| p.at);
-        let accounts = thresholds.iter().map(|t| {
-            let mut above = Above::from_history(*t, limits::GAP_BRIDGED, from, history);
-            for point in self.window.range(newest + Span::millis(1), until) {
-                above.push(point);
-            }
-            above
-        });
+        let since = self.window.range(newest + Span::millis(1), Timestamp::MAX);
+        let all: Vec<Point> = history.iter().copied().chain(since).collect();
+        let counted: Vec<Point> = all.into_iter().filter(|p| p.at <= until && self.counts(p.at)).collect();
+        let accounts = thresholds.iter().map(|t| Above::from_history(*t, limits::GAP_BRIDGED, from, &counted));
         self.above = Arc::new(accounts.collect());
+        if let Some(days) = &self.days {
+            let mut made = Days::new(days.from());
+            counted.iter().for_each(|point| made.push(*point));
+            self.days = Some(Arc::new(made));
+        }
+    }
+
+    /// Whether the probe was in the material then.
+    fn counts(&self, at: Timestamp) -> bool {
+        !self.out.iter().any(|(from, until)| at > *from && at < *until)
     }
 
     fn account(&mut self, point: Point) -> Recount {
         let mut recount = Recount::No;
-        if self.above.is_empty() || self.counted_until.is_some_and(|until| point.at > until) {
+        if self.counted_until.is_some_and(|until| point.at > until) || !self.counts(point.at) {
+            return recount;
+        }
+        if let Some(days) = &mut self.days {
+            Arc::make_mut(days).push(point);
+        }
+        if self.above.is_empty() {
             return recount;
         }
         for above in Arc::make_mut(&mut self.above) {

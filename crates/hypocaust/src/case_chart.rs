@@ -7,6 +7,7 @@ use std::fmt::Write;
 use engine::cases::Run;
 use pile::time::Span;
 use rulebook::cases::{Case, Running, to_the_minute};
+use site::model::Position;
 use site::quantity::Quantity;
 
 const COLUMNS: i64 = 80;
@@ -23,7 +24,7 @@ pub(crate) fn chart(case: &Case, run: &Run) -> String {
         .iter()
         .map(|track| {
             let key = match track.quantity {
-                Quantity::Temperature => track.position.key(),
+                Quantity::Temperature => track.position.map_or("blower", Position::key),
                 other => other.key(),
             };
             let sent = (0..COLUMNS).map(|c| track.at(middle(c)).map(|(value, _)| value)).collect();
@@ -102,7 +103,7 @@ pub(crate) fn chart(case: &Case, run: &Run) -> String {
         .iter()
         .zip(&values)
         .map(|(track, (sign, _))| match track.quantity {
-            Quantity::Temperature => format!("{sign} {} °C", track.position.key()),
+            Quantity::Temperature => format!("{sign} {} °C", track.position.map_or("blower", Position::key)),
             other => format!("{sign} {} {}", other.key(), other.unit().sign()),
         })
         .collect();

@@ -6,6 +6,7 @@
 pub mod above;
 pub mod air_demand;
 pub mod bed;
+pub mod days;
 pub mod exhaust;
 pub mod faults;
 pub mod heat_account;

@@ -5,18 +5,18 @@
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
-use pile::window::Point;
 use rhai::{ImmutableString, NativeCallContext};
 use site::entry::{Batch, ENTRY_WORDS, Entry, EntryKind, Stage};
-use site::model::{BlowerSchedule, Position, RunProof};
-use site::quantity::{Quantity, Unit};
+use site::model::Position;
+use site::quantity::Quantity;
+use site::reading::Source;
 
+use crate::blower_view::BlowerView;
 use crate::fact::{Fact, Kind, Trouble};
-use crate::facts::{BlowerFacts, Signal};
+use crate::facts::{Neighbour, Signal, in_material};
 use crate::fault::did_you_mean;
 use crate::judgement::Judgement;
-use crate::limits;
-use crate::signals::{SignalSet, newest, silent_after};
+use crate::signals::{SignalSet, middle_of, newest};
 
 /// The bin that is judged.
 #[derive(Clone, Debug)]
@@ -30,11 +30,18 @@ pub(crate) struct ProbeView(Arc<Judgement>, usize);
 #[derive(Clone, Debug)]
 pub(crate) struct BatchView(Arc<Judgement>);
 
-/// The blower that serves the bin.
+/// Some of the other bins of the site.
 #[derive(Clone, Debug)]
-pub(crate) struct BlowerView(Arc<Judgement>);
+pub(crate) struct Neighbours {
+    judgement: Arc<Judgement>,
+    members: Vec<usize>,
+}
 
-fn time(span: Span) -> Fact {
+/// One of the other bins.
+#[derive(Clone, Debug)]
+pub(crate) struct NeighbourView(Arc<Judgement>, usize);
+
+pub(crate) fn time(span: Span) -> Fact {
     Fact::known(Kind::Time, span.as_seconds())
 }
 
@@ -48,9 +55,7 @@ impl Bin {
     }
 
     pub(crate) fn signal(&self, quantity: &str, position: Option<&str>) -> Result<SignalSet, Trouble> {
-        let known = Quantity::from_key(quantity).ok_or_else(|| {
-            unknown_word("quantity", quantity, site::quantity::QUANTITIES.iter().map(|(_, key)| *key))
-        })?;
+        let known = quantity_word(quantity)?;
         let position = match position {
             None => None,
             Some(word) => {
@@ -62,6 +67,29 @@ impl Bin {
         Ok(SignalSet::new(&self.0, known, position))
     }
 
+    /// One probe's signal: its temperature, or another quantity.
+    pub(crate) fn probe(&self, id: &str, quantity: &str) -> Result<SignalSet, Trouble> {
+        Ok(SignalSet::of_probe(&self.0, quantity_word(quantity)?, id))
+    }
+
+    /// How long the probes have been out of the material.
+    pub(crate) fn probes_out(&self) -> Fact {
+        let facts = &self.0.facts;
+        match facts.probes_out.last() {
+            Some((from, Timestamp::MAX)) if *from <= facts.at => time(facts.at.since(*from)),
+            _ => Fact::unknown(Kind::Time, "the probes are in the material"),
+        }
+    }
+
+    pub(crate) fn neighbours(&self) -> Neighbours {
+        Neighbours { members: (0..self.0.facts.neighbours.len()).collect(), judgement: Arc::clone(&self.0) }
+    }
+
+    /// When the newest entry of this kind says it happened.
+    pub(crate) fn entry_at(&self, kind: &str) -> Result<Option<Timestamp>, Trouble> {
+        Ok(self.entries(entry_word(kind)?).next_back().map(|entry| entry.at))
+    }
+
     pub(crate) fn probes(&self) -> Vec<ProbeView> {
         (0..self.0.facts.signals.len()).map(|index| ProbeView(Arc::clone(&self.0), index)).collect()
     }
@@ -71,7 +99,7 @@ impl Bin {
     }
 
     pub(crate) fn blower(&self) -> BlowerView {
-        BlowerView(Arc::clone(&self.0))
+        BlowerView::new(&self.0)
     }
 
     pub(crate) fn watching(&self) -> Fact {
@@ -125,6 +153,11 @@ impl Bin {
     }
 }
 
+fn quantity_word(word: &str) -> Result<Quantity, Trouble> {
+    Quantity::from_key(word)
+        .ok_or_else(|| unknown_word("quantity", word, site::quantity::QUANTITIES.iter().map(|(_, key)| *key)))
+}
+
 fn entry_word(kind: &str) -> Result<&'static str, Trouble> {
     ENTRY_WORDS.iter().find(|k| **k == kind).copied().ok_or_else(|| unknown_word("entry", kind, ENTRY_WORDS))
 }
@@ -145,11 +178,18 @@ impl ProbeView {
     }
 
     pub(crate) fn id(&self) -> ImmutableString {
-        self.signal().probe.as_str().into()
+        match &self.signal().source {
+            Source::Probe(id) => id.as_str().into(),
+            Source::Blower(id) => id.as_str().into(),
+        }
+    }
+
+    fn place(&self) -> &'static str {
+        self.signal().position.map_or("", Position::key)
     }
 
     pub(crate) fn position(&self) -> ImmutableString {
-        self.signal().position.key().into()
+        self.place().into()
     }
 
     pub(crate) fn quantity(&self) -> ImmutableString {
@@ -157,13 +197,22 @@ impl ProbeView {
     }
 
     pub(crate) fn said(&self) -> ImmutableString {
-        let s = self.signal();
-        format!("{} ({} {})", s.probe, s.position.key(), s.quantity).into()
+        format!("{} ({} {})", self.id(), self.place(), self.signal().quantity).into()
+    }
+
+    /// The same as a signal, for figures over windows.
+    pub(crate) fn as_signal(&self) -> SignalSet {
+        SignalSet::of_probe(&self.0, self.signal().quantity, &self.id())
+    }
+
+    /// Sits in the material.
+    pub(crate) fn in_pile(&self) -> bool {
+        self.signal().position.is_some_and(in_material)
     }
 
     /// Serves the whole site: every bin's rules see it.
     pub(crate) fn site_wide(&self) -> bool {
-        matches!(self.signal().position, Position::Ambient | Position::Room)
+        matches!(self.signal().position, Some(Position::Ambient | Position::Room))
     }
 
     pub(crate) fn interval(&self) -> Fact {
@@ -269,153 +318,72 @@ impl BatchView {
     }
 }
 
-impl BlowerView {
-    fn blower(&self) -> Option<&BlowerFacts> {
-        self.0.facts.blower.as_ref()
+impl Neighbours {
+    fn each(&self) -> impl Iterator<Item = (usize, &Neighbour)> {
+        self.members.iter().filter_map(|i| self.judgement.facts.neighbours.get(*i).map(|n| (*i, n)))
     }
 
-    pub(crate) fn known(&self) -> bool {
-        self.blower().is_some()
+    fn only(&self, keep: impl Fn(&Neighbour) -> bool) -> Neighbours {
+        let members = self.each().filter(|(_, n)| keep(n)).map(|(i, _)| i).collect();
+        Neighbours { judgement: Arc::clone(&self.judgement), members }
+    }
+
+    /// Those with a batch on air.
+    pub(crate) fn on_air(&self) -> Neighbours {
+        self.only(|n| n.on_air)
+    }
+
+    /// Those on the blower of this bin.
+    pub(crate) fn same_blower(&self) -> Neighbours {
+        let own = self.judgement.facts.blower.as_ref().map(|b| b.blower.clone());
+        self.only(|n| own.is_some() && n.blower == own)
+    }
+
+    pub(crate) fn count(&self) -> i64 {
+        self.members.len() as i64
+    }
+
+    pub(crate) fn list(&self) -> Vec<NeighbourView> {
+        self.members.iter().map(|index| NeighbourView(Arc::clone(&self.judgement), *index)).collect()
+    }
+
+    /// The median of their core temperatures.
+    pub(crate) fn core(&self) -> Fact {
+        let mut cores: Vec<f64> = self.each().filter_map(|(_, n)| n.core).map(|p| p.value).collect();
+        cores.sort_by(f64::total_cmp);
+        self.judgement.used(self.each().filter_map(|(_, n)| n.core).map(|p| p.at).max());
+        match middle_of(&cores) {
+            Some(median) => Fact::known(Kind::Temperature, median),
+            None => Fact::unknown(Kind::Temperature, "no neighbouring bin's core is heard"),
+        }
+    }
+}
+
+impl NeighbourView {
+    fn neighbour(&self) -> &Neighbour {
+        &self.0.facts.neighbours[self.1]
     }
 
     pub(crate) fn name(&self) -> ImmutableString {
-        self.blower().map_or_else(|| "none".into(), |b| b.blower.as_str().into())
+        self.neighbour().bin.as_str().into()
     }
 
-    pub(crate) fn proof(&self) -> ImmutableString {
-        match self.blower().map(|b| b.proof) {
-            Some(RunProof::RunCounter) => "run-counter".into(),
-            Some(RunProof::Signal { .. }) => "signal".into(),
-            Some(RunProof::ScheduledOnly) => "scheduled-only".into(),
-            None => "none".into(),
+    pub(crate) fn on_air(&self) -> bool {
+        self.neighbour().on_air
+    }
+
+    pub(crate) fn same_blower(&self) -> bool {
+        let own = self.0.facts.blower.as_ref().map(|b| &b.blower);
+        own.is_some() && self.neighbour().blower.as_ref() == own
+    }
+
+    pub(crate) fn core(&self) -> Fact {
+        match self.neighbour().core {
+            Some(point) => {
+                self.0.used(Some(point.at));
+                Fact::known(Kind::Temperature, point.value)
+            }
+            None => Fact::unknown(Kind::Temperature, format!("the core of {} is not heard", self.name())),
         }
     }
-
-    pub(crate) fn countable(&self) -> bool {
-        self.blower().is_some_and(|b| b.countable && b.proof != RunProof::ScheduledOnly)
-    }
-
-    pub(crate) fn continuous(&self) -> bool {
-        self.blower().is_some_and(|b| b.schedule == BlowerSchedule::Continuous)
-    }
-
-    pub(crate) fn schedule(&self) -> ImmutableString {
-        match self.blower().map(|b| b.schedule) {
-            Some(BlowerSchedule::Continuous) => "all the time".into(),
-            Some(BlowerSchedule::Pulses { on, every }) => format!("{on} every {every}").into(),
-            None => "none".into(),
-        }
-    }
-
-    pub(crate) fn cycle(&self) -> Fact {
-        match self.blower().map(|b| b.schedule) {
-            Some(BlowerSchedule::Pulses { every, .. }) => time(every),
-            Some(BlowerSchedule::Continuous) => Fact::unknown(Kind::Time, "the blower runs all the time"),
-            None => Fact::unknown(Kind::Time, NO_BLOWER),
-        }
-    }
-
-    pub(crate) fn valve(&self) -> Fact {
-        match self.blower() {
-            Some(blower) => Fact::known(Kind::Amount(Unit::Percent), blower.valve_percent),
-            None => Fact::unknown(Kind::Amount(Unit::Percent), NO_BLOWER),
-        }
-    }
-
-    pub(crate) fn interval(&self) -> Fact {
-        self.blower().map_or_else(|| Fact::unknown(Kind::Time, NO_BLOWER), |b| time(b.interval))
-    }
-
-    pub(crate) fn age(&self) -> Fact {
-        let at = self.0.facts.at;
-        let newest = self.newest();
-        self.0.used(newest.map(|p| p.at));
-        match newest {
-            Some(point) => time(at.since(point.at)),
-            None => Fact::unknown(Kind::Time, NO_PROOF),
-        }
-    }
-
-    pub(crate) fn due_time(&self, span: Span) -> Fact {
-        match self.blower() {
-            Some(blower) => Fact::known(Kind::Time, blower.schedule.duty() * span.as_seconds()),
-            None => Fact::unknown(Kind::Time, NO_BLOWER),
-        }
-    }
-
-    /// How long it ran in the last `span`, by its proof signal.
-    pub(crate) fn run_time(&self, context: &NativeCallContext, span: Span) -> Result<Fact, Trouble> {
-        let Some(blower) = self.blower() else { return Ok(Fact::unknown(Kind::Time, NO_BLOWER)) };
-        let at = self.0.facts.at;
-        let (Some(window), Some(newest)) = (&blower.window, self.newest()) else {
-            return Ok(Fact::unknown(Kind::Time, NO_PROOF));
-        };
-        if at.since(newest.at) > silent_after(blower.interval) {
-            return Ok(Fact::unknown(
-                Kind::Time,
-                format!("the blower's signal has been silent for {}", at.since(newest.at)),
-            ));
-        }
-        if !self.countable() {
-            return Ok(Fact::unknown(
-                Kind::Time,
-                "the blower's pulses are too short for its signal to show each of them",
-            ));
-        }
-        let pulses = matches!(blower.schedule, BlowerSchedule::Pulses { .. });
-        if pulses && matches!(blower.proof, RunProof::Signal { .. }) && span > pile::window::EXACT {
-            return Ok(Fact::unknown(
-                Kind::Time,
-                format!("pulses show in a sampled signal for the newest {} only", pile::window::EXACT),
-            ));
-        }
-        let from = at - span;
-        // A counter is read from its last value before the time asked for, half of it further back at the most.
-        let before = silent_after(blower.interval).max(Span::millis(span.as_millis() / 2));
-        let points: Vec<Point> = window.range(from - before, at).collect();
-        self.0.charge(context, points.len() as u64 + 1)?;
-        self.0.used(Some(newest.at));
-        let (ran, seen) = match blower.proof {
-            RunProof::RunCounter => counted(&points, from),
-            RunProof::Signal { on_above, .. } => sampled(&points, from, at, on_above, silent_after(blower.interval)),
-            RunProof::ScheduledOnly => (0.0, 0.0),
-        };
-        if seen < limits::RUN_COVERED_AT_LEAST * span.as_seconds() {
-            return Ok(Fact::unknown(Kind::Time, format!("the blower's signal covers too little of the last {span}")));
-        }
-        Ok(Fact::known(Kind::Time, ran * span.as_seconds() / seen))
-    }
-
-    fn newest(&self) -> Option<Point> {
-        let at = self.0.facts.at;
-        let window = self.blower()?.window.as_ref()?;
-        match window.newest() {
-            Some(point) if point.at > at => window.range(Timestamp::MIN, at).next_back(),
-            other => other,
-        }
-    }
-}
-
-const NO_BLOWER: &str = "no blower serves the bin";
-const NO_PROOF: &str = "no signal shows whether the blower runs";
-
-/// Seconds run and seconds seen, by a counter: it misses nothing, so gaps do not matter. A step back is a counter that was reset.
-fn counted(points: &[Point], from: Timestamp) -> (f64, f64) {
-    let start = points.partition_point(|p| p.at <= from).saturating_sub(1);
-    let points = points.get(start..).unwrap_or_default();
-    let ran = points
-        .windows(2)
-        .map(|pair| if pair[1].value >= pair[0].value { pair[1].value - pair[0].value } else { pair[1].value.max(0.0) })
-        .sum();
-    let seen = points.first().zip(points.last()).map_or(0.0, |(first, last)| last.at.since(first.at).as_seconds());
-    (ran, seen)
-}
-
-/// Seconds run and seconds seen, by samples: each stands until the next one, if that comes in time.
-fn sampled(points: &[Point], from: Timestamp, to: Timestamp, on_above: f64, max_gap: Span) -> (f64, f64) {
-    let steps = points.windows(2).filter(|pair| pair[1].at.since(pair[0].at) <= max_gap);
-    steps.fold((0.0, 0.0), |(ran, seen), pair| {
-        let length = pair[1].at.min(to).since(pair[0].at.max(from)).as_seconds().max(0.0);
-        (if pair[0].value > on_above { ran + length } else { ran }, seen + length)
-    })
 }

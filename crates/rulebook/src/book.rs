@@ -42,6 +42,8 @@ pub struct Rule {
     pub header: Header,
     /// Its urgency.
     pub priority: Priority,
+    /// Whether it asks for the other bins: only then are they gathered.
+    pub asks_neighbours: bool,
     shared: Arc<Header>,
     text: String,
     ast: AST,
@@ -93,6 +95,7 @@ impl Rulebook {
                         path: text.path.clone(),
                         revision: revision(&text.text),
                         priority: Priority::of(header.severity, header.time_to_respond),
+                        asks_neighbours: asks(&ast, "neighbours"),
                         shared: Arc::new(header.clone()),
                         header,
                         text: text.text.clone(),
@@ -249,6 +252,18 @@ fn compile_one(
         Ok(_) => Err(faults),
         Err(found) => Err(found.into_iter().chain(faults).collect()),
     }
+}
+
+/// Whether the text takes this property of anything.
+fn asks(ast: &AST, property: &str) -> bool {
+    let mut found = false;
+    ast.walk(&mut |path: &[ASTNode<'_>]| {
+        if let Some(ASTNode::Expr(Expr::Property(asked, _))) = path.last() {
+            found |= asked.2 == property;
+        }
+        !found
+    });
+    found
 }
 
 /// Functions and properties that nothing offers: told when the rule is read, not at night when that line is first reached.

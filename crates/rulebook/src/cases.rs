@@ -48,11 +48,11 @@ pub struct Case {
     pub length: Span,
 }
 
-/// What one probe sends.
+/// What one probe sends, or the blower of its own air.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Track {
-    /// Where the probe sits.
-    pub position: Position,
+    /// Where the probe sits; `None` for the blower.
+    pub position: Option<Position>,
     /// What it measures.
     pub quantity: Quantity,
     /// One after the other from the beginning of the case.
@@ -204,14 +204,15 @@ pub fn to_the_minute(span: Span) -> String {
 }
 
 /// A key for what a probe measures at a position: `core` is a temperature, `core moisture` a moisture.
-fn signals() -> Vec<(String, Position, Quantity)> {
+fn signals() -> Vec<(String, Option<Position>, Quantity)> {
     let of = |quantity: Quantity, key: &str| {
         POSITIONS.map(|(position, place)| match quantity {
-            Quantity::Temperature => (place.to_owned(), position, quantity),
-            _ => (format!("{place} {key}"), position, quantity),
+            Quantity::Temperature => (place.to_owned(), Some(position), quantity),
+            _ => (format!("{place} {key}"), Some(position), quantity),
         })
     };
-    QUANTITIES.iter().filter(|(q, _)| *q != Quantity::RunTime).flat_map(|(q, key)| of(*q, key)).collect()
+    let own = [Quantity::Flow, Quantity::Pressure, Quantity::Current].map(|q| (format!("blower {}", q.key()), None, q));
+    QUANTITIES.iter().filter(|(q, _)| *q != Quantity::RunTime).flat_map(|(q, key)| of(*q, key)).chain(own).collect()
 }
 
 fn cases(root: &node::Node, faults: &mut Faults) -> Vec<Case> {
@@ -245,7 +246,7 @@ fn cases(root: &node::Node, faults: &mut Faults) -> Vec<Case> {
 struct Reader<'r, 't> {
     own: Section<'t>,
     common: Option<&'r Section<'t>>,
-    signals: &'r [(String, Position, Quantity)],
+    signals: &'r [(String, Option<Position>, Quantity)],
     faults: &'r mut Faults,
 }
 
@@ -310,6 +311,9 @@ impl<'t> Reader<'_, 't> {
                 );
                 self.faults.add(at, told, "make its series longer, or expect it sooner");
             }
+        }
+        if blower.is_none() && tracks.iter().any(|t| t.position.is_none()) {
+            self.faults.add(at, "no blower serves the bin that could measure anything", "add `blower: scheduled`");
         }
         let place = self.faults.place(at);
         let name = name?.to_owned();

@@ -5,12 +5,14 @@
 use std::sync::Arc;
 
 use pile::above::Above;
+use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::window::Window;
+use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
-use site::ids::{BinId, BlowerId, ProbeId};
+use site::ids::{BinId, BlowerId};
 use site::model::{BlowerSchedule, Display, Position, RunProof};
 use site::quantity::Quantity;
+use site::reading::Source;
 
 /// Everything a rule may ask about, gathered before it runs, all at one reference time.
 #[derive(Clone, Debug)]
@@ -29,17 +31,21 @@ pub struct Facts {
     pub entries: Arc<Vec<Entry>>,
     /// The blower that serves the bin.
     pub blower: Option<BlowerFacts>,
+    /// When the bin's probes were not in the material, from and until, oldest first; see [`site::entry::probes_out`].
+    pub probes_out: Arc<Vec<(Timestamp, Timestamp)>>,
+    /// The other bins of the site, in the order of the settings; empty where no rule asks for them.
+    pub neighbours: Arc<Vec<Neighbour>>,
     /// How long the daemon has watched without a break: rules on silence give grace after a start or a clock jump.
     pub watching: Span,
 }
 
-/// One probe's one quantity.
+/// One quantity of one probe or blower.
 #[derive(Clone, Debug)]
 pub struct Signal {
-    /// The probe.
-    pub probe: ProbeId,
-    /// Where it sits.
-    pub position: Position,
+    /// Who sends it.
+    pub source: Source,
+    /// Where the probe sits; `None` for a blower.
+    pub position: Option<Position>,
     /// What it measures.
     pub quantity: Quantity,
     /// The longest time between two readings when all is well.
@@ -54,6 +60,21 @@ pub struct Signal {
     pub last_bad: Option<(Timestamp, f64)>,
     /// Running accounts of time above thresholds since the batch went on air, one a threshold; temperature only.
     pub above: Arc<Vec<Above>>,
+    /// Its days, where they are kept: temperatures in the material since on-air, and what a blower measures.
+    pub days: Option<Arc<Days>>,
+}
+
+/// Another bin of the site.
+#[derive(Clone, Debug)]
+pub struct Neighbour {
+    /// Its id.
+    pub bin: BinId,
+    /// The blower that serves it.
+    pub blower: Option<BlowerId>,
+    /// Whether a batch is on air in it.
+    pub on_air: bool,
+    /// The median of its core temperatures in °C and when the newest of them was taken, if one is heard and in the material.
+    pub core: Option<Point>,
 }
 
 /// The blower that serves the bin.
@@ -71,6 +92,35 @@ pub struct BlowerFacts {
     pub interval: Span,
     /// The proof signal's good readings: run seconds for a run counter.
     pub window: Option<Arc<Window>>,
+    /// The newest reading of a sampled proof signal that showed it running.
+    pub ran_at: Option<Timestamp>,
+    /// What it measures of its own air: flow, pressure, current.
+    pub signals: Vec<Signal>,
     /// Opening of the bin's valve in percent as last written, 100 when nobody wrote anything.
     pub valve_percent: f64,
+}
+
+impl Facts {
+    /// The signals of the bin, then those of its blower.
+    pub(crate) fn all_signals(&self) -> impl Iterator<Item = &Signal> {
+        self.signals.iter().chain(self.blower.iter().flat_map(|b| &b.signals))
+    }
+
+    /// A signal by its place in [`Facts::all_signals`].
+    pub(crate) fn signal(&self, index: usize) -> Option<&Signal> {
+        match index.checked_sub(self.signals.len()) {
+            None => self.signals.get(index),
+            Some(index) => self.blower.as_ref()?.signals.get(index),
+        }
+    }
+
+    /// The stretches in which this signal says nothing of the material because its probe was not in it.
+    pub(crate) fn out(&self, signal: &Signal) -> &[(Timestamp, Timestamp)] {
+        if signal.position.is_some_and(in_material) { &self.probes_out } else { &[] }
+    }
+}
+
+/// Whether probes there sit in the material.
+pub(crate) fn in_material(position: Position) -> bool {
+    matches!(position, Position::Base | Position::Core | Position::Upper)
 }

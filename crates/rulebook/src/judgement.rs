@@ -13,16 +13,16 @@ use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::Facts;
 use crate::header::Header;
 use crate::limits;
-use crate::signals::{Asked, Figure};
+use crate::signals::{Asked, Figure, Over};
 use crate::wording;
 
 /// Figures already worked out over one [`Facts`]: signal, what was asked, over how long, with which gap bridged.
 #[derive(Debug, Default)]
-pub(crate) struct Memo(Mutex<BTreeMap<(usize, Asked, Span, Span), Figure>>);
+pub(crate) struct Memo(Mutex<BTreeMap<(usize, Asked, Over, Span), Figure>>);
 
 impl Memo {
     /// The figure, worked out at the first asking.
-    pub(crate) fn figure(&self, key: (usize, Asked, Span, Span), work: impl FnOnce() -> Figure) -> Figure {
+    pub(crate) fn figure(&self, key: (usize, Asked, Over, Span), work: impl FnOnce() -> Figure) -> Figure {
         let mut known = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         known.entry(key).or_insert_with(work).clone()
     }

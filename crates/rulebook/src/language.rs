@@ -12,15 +12,18 @@ use site::model::Position;
 use site::quantity::{Quantity, Unit};
 
 use crate::answer::Verdict;
-use crate::bin_view::{BatchView, Bin, BlowerView, ProbeView};
+use crate::bin_view::{BatchView, Bin, NeighbourView, Neighbours, ProbeView};
+use crate::blower_view::BlowerView;
 use crate::fact::{Bounds, Fact, Kind, Trouble};
 use crate::fault::{did_you_mean, plain_types};
 use crate::header::Header;
+use crate::helpers;
 use crate::judgement::Judgement;
 use crate::limits;
-use crate::signals::{Asked, SignalSet, TimeAbove};
+use crate::signals::{Asked, End, Over, Side, SignalSet, TimeAbove};
+use crate::wording::{FAHRENHEIT_PER_KELVIN, LITRES_PER_GALLON};
 
-type Outcome<T> = Result<T, Box<EvalAltResult>>;
+pub(crate) type Outcome<T> = Result<T, Box<EvalAltResult>>;
 
 /// An answer while it is put together.
 #[derive(Clone, Debug)]
@@ -85,7 +88,9 @@ pub(crate) fn engine() -> Engine {
     texts(&mut engine);
     signals(&mut engine);
     bins(&mut engine);
+    blowers(&mut engine);
     answers(&mut engine);
+    helpers::register(&mut engine);
     engine
 }
 
@@ -108,7 +113,7 @@ pub(crate) fn words(engine: &Engine) -> (Vec<String>, Vec<String>) {
 }
 
 /// A length of time handed to a function.
-fn length(value: &Dynamic) -> Result<Span, Trouble> {
+pub(crate) fn length(value: &Dynamic) -> Result<Span, Trouble> {
     match Fact::from_dynamic(value) {
         Some(fact) if fact.kind == Kind::Time => Ok(Span::from_seconds_f64(fact.number()?)),
         _ => Err(Trouble::Wrong("this needs a length of time; write 24.hours or 30.minutes".into())),
@@ -126,7 +131,7 @@ fn numbers(engine: &mut Engine) {
     engine.register_fn("/", |a: FLOAT, b: INT| divided(a, b as FLOAT));
     engine.register_fn("!", |a: bool| !a);
     type Unit1 = (&'static str, Kind, f64);
-    const LITERALS: [Unit1; 10] = [
+    const LITERALS: [Unit1; 19] = [
         ("seconds", Kind::Time, 1.0),
         ("minutes", Kind::Time, 60.0),
         ("hours", Kind::Time, 3_600.0),
@@ -137,6 +142,16 @@ fn numbers(engine: &mut Engine) {
         ("litres", Kind::Volume, 1.0),
         ("percent", Kind::Amount(Unit::Percent), 1.0),
         ("ppm", Kind::Amount(Unit::PartsPerMillion), 1.0),
+        ("pascals", Kind::Amount(Unit::Pascal), 1.0),
+        ("cubic_metres_per_hour", Kind::Amount(Unit::CubicMetrePerHour), 1.0),
+        ("amperes", Kind::Amount(Unit::Ampere), 1.0),
+        ("volts", Kind::Amount(Unit::Volt), 1.0),
+        ("fahrenheit_change", Kind::TemperatureChange, 1.0 / FAHRENHEIT_PER_KELVIN),
+        ("fahrenheit_per_day", Kind::TemperatureRate, 1.0 / FAHRENHEIT_PER_KELVIN),
+        ("gallons", Kind::Volume, LITRES_PER_GALLON),
+        // The factors are those of `site::quantity`.
+        ("cfm", Kind::Amount(Unit::CubicMetrePerHour), 0.028_316_846_592 * 60.0),
+        ("inches_of_water", Kind::Amount(Unit::Pascal), 249.088_91),
     ];
     for (name, kind, factor) in LITERALS {
         engine.register_get(name, move |n: &mut INT| Fact::known(kind, *n as f64 * factor));
@@ -301,7 +316,7 @@ fn signals(engine: &mut Engine) {
     engine.register_get("all_heard", |s: &mut SignalSet| s.all_heard());
     engine.register_get("name", |s: &mut SignalSet| s.said());
     engine.register_fn("age", |s: &mut SignalSet| s.age());
-    type Pool = fn(&SignalSet, &NativeCallContext, Asked, Span) -> Result<Fact, Trouble>;
+    type Pool = fn(&SignalSet, &NativeCallContext, Asked, Over) -> Result<Fact, Trouble>;
     const NEWEST: [(&str, Asked, Pool); 3] = [
         ("last", Asked::Last, SignalSet::median),
         ("highest", Asked::Last, SignalSet::highest),
@@ -309,7 +324,7 @@ fn signals(engine: &mut Engine) {
     ];
     for (name, asked, pool) in NEWEST {
         engine.register_fn(name, move |context: NativeCallContext, s: &mut SignalSet| -> Outcome<Fact> {
-            Ok(pool(s, &context, asked, Span::ZERO)?)
+            Ok(pool(s, &context, asked, Over::last(Span::ZERO))?)
         });
     }
     const WINDOWED: [(&str, Asked, Pool); 8] = [
@@ -327,9 +342,56 @@ fn signals(engine: &mut Engine) {
             name,
             move |context: NativeCallContext, s: &mut SignalSet, window: Dynamic| -> Outcome<Fact> {
                 let window = Judgement::of(&context)?.window(length(&window)?)?;
-                Ok(pool(s, &context, asked, window)?)
+                Ok(pool(s, &context, asked, Over::last(window))?)
             },
         );
+        if matches!(asked, Asked::Change | Asked::Ago) {
+            continue;
+        }
+        engine.register_fn(
+            name,
+            move |context: NativeCallContext, s: &mut SignalSet, window: Dynamic, ago: Dynamic| -> Outcome<Fact> {
+                let (span, ago) = (length(&window)?, length(&ago)?);
+                if ago < Span::ZERO || span <= Span::ZERO {
+                    return Err(Trouble::Wrong("a window lies in the past; write mean(24.hours, 6.days)".into()).into());
+                }
+                Judgement::of(&context)?.window(span + ago)?;
+                Ok(pool(s, &context, asked, Over { span, ago })?)
+            },
+        );
+    }
+    for (name, side) in [("time_above", Side::Above), ("time_below", Side::Below)] {
+        engine.register_fn(
+            name,
+            move |context: NativeCallContext,
+                  s: &mut SignalSet,
+                  limit: Dynamic,
+                  window: Dynamic|
+                  -> Outcome<TimeAbove> {
+                let window = Judgement::of(&context)?.window(length(&window)?)?;
+                let limit = Fact::from_dynamic(&limit).ok_or_else(|| {
+                    Trouble::Wrong(format!("`{name}` needs a limit, as in `{name}(60.celsius, 6.hours)`"))
+                })?;
+                Ok(s.time_beyond(&context, side, &limit, window)?)
+            },
+        );
+    }
+    engine.register_fn(
+        "change_since",
+        |context: NativeCallContext, s: &mut SignalSet, kind: ImmutableString| -> Outcome<Fact> {
+            let entry = Bin(Judgement::of(&context)?).entry_at(&kind)?;
+            Ok(s.change_since(&context, &kind, entry)?)
+        },
+    );
+    type Pick = fn(&pile::days::DayFigures) -> f64;
+    const DAYS: [(&str, Pick); 2] = [("on_day", |day| day.mean), ("high_on_day", |day| day.high)];
+    for (name, pick) in DAYS {
+        engine.register_fn(name, move |s: &mut SignalSet, number: Dynamic| -> Outcome<Fact> {
+            let number = Fact::from_dynamic(&number).filter(|n| n.kind == Kind::Number);
+            let number =
+                number.ok_or_else(|| Trouble::Wrong(format!("`{name}` needs a number of a day, as in `{name}(3)`")))?;
+            Ok(s.on_day(number.number()?, pick))
+        });
     }
     engine.register_fn(
         "time_above",
@@ -369,6 +431,20 @@ fn bins(engine: &mut Engine) {
         },
     );
     engine.register_get("probes", |bin: &mut Bin| -> Array { bin.probes().into_iter().map(Dynamic::from).collect() });
+    engine.register_get("coldest", |bin: &mut Bin| SignalSet::extreme(&bin.0, End::Coldest));
+    engine.register_get("hottest", |bin: &mut Bin| SignalSet::extreme(&bin.0, End::Hottest));
+    engine.register_get("pile", |bin: &mut Bin| SignalSet::in_pile(&bin.0));
+    engine.register_fn("probe", |bin: &mut Bin, id: ImmutableString| -> Outcome<SignalSet> {
+        Ok(bin.probe(&id, Quantity::Temperature.key())?)
+    });
+    engine.register_fn(
+        "probe",
+        |bin: &mut Bin, id: ImmutableString, quantity: ImmutableString| -> Outcome<SignalSet> {
+            Ok(bin.probe(&id, &quantity)?)
+        },
+    );
+    engine.register_get("probes_out", |bin: &mut Bin| bin.probes_out());
+    engine.register_get("neighbours", |bin: &mut Bin| bin.neighbours());
     engine.register_get("batch", |bin: &mut Bin| bin.batch());
     engine.register_get("blower", |bin: &mut Bin| bin.blower());
     engine.register_get("watching", |bin: &mut Bin| bin.watching());
@@ -382,6 +458,8 @@ fn bins(engine: &mut Engine) {
     engine.register_get("quantity", |p: &mut ProbeView| p.quantity());
     engine.register_get("name", |p: &mut ProbeView| p.said());
     engine.register_get("site_wide", |p: &mut ProbeView| p.site_wide());
+    engine.register_get("in_pile", |p: &mut ProbeView| p.in_pile());
+    engine.register_get("signal", |p: &mut ProbeView| p.as_signal());
     engine.register_get("interval", |p: &mut ProbeView| p.interval());
     engine.register_get("heard", |p: &mut ProbeView| p.heard());
     engine.register_get("last", |p: &mut ProbeView| p.last());
@@ -398,6 +476,36 @@ fn bins(engine: &mut Engine) {
     engine.register_get("stage", |b: &mut BatchView| b.stage());
     engine.register_get("loaded_at", |b: &mut BatchView| b.loaded_at());
 
+    engine.register_type_with_name::<Neighbours>("neighbours");
+    engine.register_type_with_name::<NeighbourView>("neighbour");
+    engine.register_get("count", |n: &mut Neighbours| n.count());
+    engine.register_get("on_air", |n: &mut Neighbours| n.on_air());
+    engine.register_get("same_blower", |n: &mut Neighbours| n.same_blower());
+    engine.register_get("core", |n: &mut Neighbours| n.core());
+    engine.register_get("list", |n: &mut Neighbours| -> Array { n.list().into_iter().map(Dynamic::from).collect() });
+    engine.register_get("name", |n: &mut NeighbourView| n.name());
+    engine.register_get("on_air", |n: &mut NeighbourView| n.on_air());
+    engine.register_get("same_blower", |n: &mut NeighbourView| n.same_blower());
+    engine.register_get("core", |n: &mut NeighbourView| n.core());
+}
+
+fn blowers(engine: &mut Engine) {
+    for (name, quantity) in [("flow", Quantity::Flow), ("pressure", Quantity::Pressure), ("current", Quantity::Current)]
+    {
+        engine.register_get(name, move |b: &mut BlowerView| b.measured(quantity));
+    }
+    engine.register_get("running", |b: &mut BlowerView| -> Outcome<bool> { Ok(b.running()?) });
+    engine.register_get("running_known", |b: &mut BlowerView| b.running().is_ok());
+    engine.register_get("idle", |context: NativeCallContext, b: &mut BlowerView| -> Outcome<Fact> {
+        Ok(b.idle(&context)?)
+    });
+    engine.register_get("missed_pulses", |context: NativeCallContext, b: &mut BlowerView| -> Outcome<Fact> {
+        Ok(b.missed_pulses(&context)?)
+    });
+    engine.register_fn("starts", |context: NativeCallContext, b: &mut BlowerView, window: Dynamic| -> Outcome<Fact> {
+        let window = Judgement::of(&context)?.window(length(&window)?)?;
+        Ok(b.starts(&context, window)?)
+    });
     engine.register_get("known", |b: &mut BlowerView| b.known());
     engine.register_get("name", |b: &mut BlowerView| b.name());
     engine.register_get("proof", |b: &mut BlowerView| b.proof());
@@ -465,7 +573,7 @@ fn room(answer: Draft) -> Result<Draft, Trouble> {
 }
 
 /// One line, cut where it would no longer fit.
-fn shortened(text: &str) -> String {
+pub(crate) fn shortened(text: &str) -> String {
     let line: String = text.split_whitespace().collect::<Vec<_>>().join(" ");
     if line.len() <= limits::FINDING_BYTES {
         return line;

@@ -4,6 +4,7 @@
 
 pub mod answer;
 mod bin_view;
+mod blower_view;
 pub mod book;
 pub mod cases;
 mod fact;
@@ -11,6 +12,7 @@ pub mod facts;
 pub mod fault;
 pub mod header;
 mod header_text;
+mod helpers;
 mod judgement;
 mod language;
 pub mod limits;

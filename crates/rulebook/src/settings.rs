@@ -12,7 +12,7 @@ use crate::fault::{RuleFault, did_you_mean};
 use crate::header::Setting;
 
 /// Units of settings: as written, the kind of fact, the factor to that kind's own unit, and the unit that converts.
-const UNITS: [(&str, Kind, f64, Option<Unit>); 15] = [
+const UNITS: [(&str, Kind, f64, Option<Unit>); 16] = [
     ("°C", Kind::Temperature, 1.0, Some(Unit::Celsius)),
     ("K", Kind::TemperatureChange, 1.0, None),
     ("K/d", Kind::TemperatureRate, 1.0, None),
@@ -21,6 +21,7 @@ const UNITS: [(&str, Kind, f64, Option<Unit>); 15] = [
     ("Pa", Kind::Amount(Unit::Pascal), 1.0, Some(Unit::Pascal)),
     ("m³/h", Kind::Amount(Unit::CubicMetrePerHour), 1.0, Some(Unit::CubicMetrePerHour)),
     ("A", Kind::Amount(Unit::Ampere), 1.0, Some(Unit::Ampere)),
+    ("V", Kind::Amount(Unit::Volt), 1.0, Some(Unit::Volt)),
     ("s", Kind::Time, 1.0, Some(Unit::Second)),
     ("min", Kind::Time, 60.0, Some(Unit::Minute)),
     ("h", Kind::Time, 3_600.0, Some(Unit::Hour)),

@@ -5,6 +5,7 @@
 use std::sync::Arc;
 
 use pile::above::{Above, account};
+use pile::days::DayFigures;
 use pile::slope::theil_sen;
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
@@ -12,9 +13,10 @@ use pile::window::{CELL, Point};
 use rhai::{ImmutableString, NativeCallContext};
 use site::model::Position;
 use site::quantity::Quantity;
+use site::reading::Source;
 
 use crate::fact::{Bounds, Fact, Kind, Trouble};
-use crate::facts::Signal;
+use crate::facts::{Signal, in_material};
 use crate::judgement::Judgement;
 use crate::limits;
 
@@ -30,6 +32,43 @@ pub(crate) enum Asked {
     Change,
     Coverage,
     Ago,
+}
+
+/// Over which time a figure is asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) struct Over {
+    /// How long.
+    pub(crate) span: Span,
+    /// How long ago it ended.
+    pub(crate) ago: Span,
+}
+
+/// On which side of a limit time is counted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Side {
+    Above,
+    Below,
+}
+
+/// Which of the probes in the material is picked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum End {
+    Coldest,
+    Hottest,
+}
+
+impl Over {
+    /// The time up to now.
+    pub(crate) fn last(span: Span) -> Over {
+        Over { span, ago: Span::ZERO }
+    }
+
+    fn said(self) -> String {
+        match self.ago {
+            Span::ZERO => format!("the last {}", self.span),
+            ago => format!("the {} that ended {ago} ago", self.span),
+        }
+    }
 }
 
 /// The answer of one signal.
@@ -49,6 +88,8 @@ pub(crate) struct SignalSet {
     judgement: Arc<Judgement>,
     quantity: Quantity,
     members: Arc<Vec<usize>>,
+    /// Those that must be heard for [`SignalSet::all_heard`]: more than the members where one of many was picked.
+    watched: Arc<Vec<usize>>,
     /// How it is called, such as `core temperature`.
     said: ImmutableString,
 }
@@ -66,16 +107,61 @@ pub(crate) struct TimeAbove {
 
 impl SignalSet {
     pub(crate) fn new(judgement: &Arc<Judgement>, quantity: Quantity, position: Option<Position>) -> SignalSet {
-        let members = judgement.facts.signals.iter().enumerate();
-        let members = members
-            .filter(|(_, s)| s.quantity == quantity && position.is_none_or(|p| p == s.position))
-            .map(|(index, _)| index)
-            .collect();
         let said = match position {
             Some(position) => format!("{} {quantity}", position.key()),
             None => quantity.to_string(),
         };
-        SignalSet { judgement: Arc::clone(judgement), quantity, members: Arc::new(members), said: said.into() }
+        SignalSet::of(judgement, quantity, said, |s| {
+            s.position.is_some() && position.is_none_or(|p| Some(p) == s.position)
+        })
+    }
+
+    /// One probe's signal; the site may not have such a probe in this bin.
+    pub(crate) fn of_probe(judgement: &Arc<Judgement>, quantity: Quantity, id: &str) -> SignalSet {
+        SignalSet::of(
+            judgement,
+            quantity,
+            format!("{id} {quantity}"),
+            |s| matches!(&s.source, Source::Probe(probe) if probe.as_str() == id),
+        )
+    }
+
+    /// What the blower measures of its own air.
+    pub(crate) fn of_blower(judgement: &Arc<Judgement>, quantity: Quantity) -> SignalSet {
+        SignalSet::of(judgement, quantity, format!("blower {quantity}"), |s| matches!(s.source, Source::Blower(_)))
+    }
+
+    /// Every temperature probe in the material.
+    pub(crate) fn in_pile(judgement: &Arc<Judgement>) -> SignalSet {
+        SignalSet::of(judgement, Quantity::Temperature, "pile temperature".into(), |s| {
+            s.position.is_some_and(in_material)
+        })
+    }
+
+    /// The one probe in the material that reads the most (or the least) now; all of them while none is heard.
+    pub(crate) fn extreme(judgement: &Arc<Judgement>, end: End) -> SignalSet {
+        let all = SignalSet::in_pile(judgement);
+        let heard = all.signals().filter_map(|(index, _)| {
+            let newest = all.seen(index)?.fresh().ok()?;
+            Some((index, newest.value))
+        });
+        let (word, picked) = match end {
+            End::Coldest => ("coldest", heard.min_by(|a, b| a.1.total_cmp(&b.1))),
+            // Of two that are equal the first one, as for the coldest.
+            End::Hottest => ("hottest", heard.reduce(|a, b| if b.1 > a.1 { b } else { a })),
+        };
+        let Some((index, _)) = picked else { return SignalSet { said: format!("{word} probe").into(), ..all } };
+        let place = judgement.facts.signal(index).and_then(|s| s.position).map_or("", Position::key);
+        SignalSet { members: Arc::new(vec![index]), said: format!("{word} probe ({place})").into(), ..all }
+    }
+
+    fn of(judgement: &Arc<Judgement>, quantity: Quantity, said: String, fits: impl Fn(&Signal) -> bool) -> SignalSet {
+        let all = judgement.facts.all_signals().enumerate();
+        let members: Vec<usize> =
+            all.filter(|(_, s)| s.quantity == quantity && fits(s)).map(|(index, _)| index).collect();
+        let members = Arc::new(members);
+        let (judgement, watched) = (Arc::clone(judgement), Arc::clone(&members));
+        SignalSet { judgement, quantity, members, watched, said: said.into() }
     }
 
     pub(crate) fn count(&self) -> usize {
@@ -88,36 +174,35 @@ impl SignalSet {
 
     /// Whether there are probes and none of them is silent.
     pub(crate) fn all_heard(&self) -> bool {
-        let at = self.judgement.facts.at;
-        !self.members.is_empty() && self.signals().all(|(_, s)| fresh(s, at).is_ok())
+        !self.watched.is_empty() && self.watched.iter().all(|i| self.seen(*i).is_some_and(|s| s.fresh().is_ok()))
     }
 
     /// The median over the probes; see [`SignalSet::pooled`].
-    pub(crate) fn median(&self, context: &NativeCallContext, asked: Asked, span: Span) -> Result<Fact, Trouble> {
+    pub(crate) fn median(&self, context: &NativeCallContext, asked: Asked, over: Over) -> Result<Fact, Trouble> {
         let kind = match asked {
             Asked::Slope => Kind::of(self.quantity).rate(),
             Asked::Spread | Asked::Change => Kind::of(self.quantity).change(),
             Asked::Coverage => Kind::Share,
             _ => Kind::of(self.quantity),
         };
-        self.pooled(context, asked, span, kind, middle)
+        self.pooled(context, asked, over, kind, middle_of)
     }
 
     /// The highest over the probes.
-    pub(crate) fn highest(&self, context: &NativeCallContext, asked: Asked, span: Span) -> Result<Fact, Trouble> {
-        self.pooled(context, asked, span, Kind::of(self.quantity), |v| v.last().copied())
+    pub(crate) fn highest(&self, context: &NativeCallContext, asked: Asked, over: Over) -> Result<Fact, Trouble> {
+        self.pooled(context, asked, over, Kind::of(self.quantity), |v| v.last().copied())
     }
 
     /// The lowest over the probes.
-    pub(crate) fn lowest(&self, context: &NativeCallContext, asked: Asked, span: Span) -> Result<Fact, Trouble> {
+    pub(crate) fn lowest(&self, context: &NativeCallContext, asked: Asked, over: Over) -> Result<Fact, Trouble> {
         let kind = if asked == Asked::Coverage { Kind::Share } else { Kind::of(self.quantity) };
-        self.pooled(context, asked, span, kind, |v| v.first().copied())
+        self.pooled(context, asked, over, kind, |v| v.first().copied())
     }
 
     /// How long ago the newest good reading was taken, of the probe heard last.
     pub(crate) fn age(&self) -> Fact {
         let at = self.judgement.facts.at;
-        let newest = self.signals().filter_map(|(_, s)| newest(s, at)).map(|p| p.at).max();
+        let newest = self.members.iter().filter_map(|i| self.seen(*i)?.newest()).map(|p| p.at).max();
         self.judgement.used(newest);
         match newest {
             Some(newest) => Fact::known(Kind::Time, at.since(newest).as_seconds()),
@@ -181,8 +266,110 @@ impl SignalSet {
         })
     }
 
+    /// Time at or above a limit within a window, or at or below it. The lowest probe counts: heat is proven only where every
+    /// probe shows it, and cold where one does.
+    pub(crate) fn time_beyond(
+        &self,
+        context: &NativeCallContext,
+        side: Side,
+        limit: &Fact,
+        span: Span,
+    ) -> Result<TimeAbove, Trouble> {
+        let kind = Kind::of(self.quantity);
+        if limit.kind != kind && limit.kind != Kind::Number {
+            return Err(Trouble::Wrong(format!("the limit is not of the kind of {}; write its unit", self.said)));
+        }
+        let sign = if side == Side::Above { 1.0 } else { -1.0 };
+        let threshold = Celsius(sign * limit.number()?);
+        self.judgement.judged_against(limit, kind);
+        let (at, max_gap) = (self.judgement.facts.at, self.judgement.header.max_gap);
+        let mut why = self.absent("no reading yet");
+        let mut accounts: Vec<Above> = vec![];
+        for index in self.members.iter() {
+            let Some(seen) = self.seen(*index) else { continue };
+            match seen.fresh() {
+                Err(silent) => why = self.absent(&silent),
+                Ok(newest) => {
+                    let from = at - span;
+                    let points = seen.points(from - max_gap, at);
+                    self.judgement.charge(context, points.len() as u64 + 1)?;
+                    self.judgement.used(Some(newest.at));
+                    // What lies across the edge counts from the edge on.
+                    let edge = value_at(&points, from, max_gap).map(|value| Point { at: from, value });
+                    let inside = edge.into_iter().chain(points.iter().copied().filter(|p| p.at > from));
+                    let signed: Vec<Point> = inside.map(|p| Point { value: sign * p.value, ..p }).collect();
+                    accounts.push(Above::from_history(threshold, max_gap, from, &signed));
+                }
+            }
+        }
+        let time = |of: &dyn Fn(&Above) -> Span| {
+            let all = accounts.iter().map(of);
+            let counted = if side == Side::Above { all.min() } else { all.max() };
+            counted.map_or_else(|| Fact::unknown(Kind::Time, why.clone()), |s| Fact::known(Kind::Time, s.as_seconds()))
+        };
+        let reached = accounts.iter().map(|a| a.first_reached().is_some());
+        let reached = if side == Side::Above { reached.min() } else { reached.max() };
+        let coverage = accounts.iter().filter_map(|a| a.coverage(at)).min_by(f64::total_cmp);
+        Ok(TimeAbove {
+            total: time(&Above::at_or_above),
+            longest: time(&|a| a.longest_run().map_or(Span::ZERO, |run| run.length)),
+            current: time(&|a| a.current_run().map_or(Span::ZERO, |run| run.length)),
+            coverage: coverage.map_or_else(|| Fact::unknown(Kind::Share, why.clone()), |c| Fact::known(Kind::Share, c)),
+            first_reached: Fact::unknown(Kind::Time, "only an account since on-air knows when it was first reached"),
+            reached: reached.ok_or_else(|| why.clone()),
+        })
+    }
+
+    /// Now less what it was at an entry of the log.
+    pub(crate) fn change_since(
+        &self,
+        context: &NativeCallContext,
+        word: &str,
+        entry: Option<Timestamp>,
+    ) -> Result<Fact, Trouble> {
+        let kind = Kind::of(self.quantity).change();
+        let Some(entry) = entry else {
+            return Ok(Fact::unknown(kind, format!("the log has no `{word}` since on-air")));
+        };
+        let ago = self.judgement.facts.at.since(entry);
+        if ago > self.judgement.header.window {
+            return Ok(Fact::unknown(kind, format!("`{word}` was {ago} ago, further back than this rule looks")));
+        }
+        if ago <= Span::ZERO {
+            return Ok(Fact::unknown(kind, format!("`{word}` has only just been written")));
+        }
+        self.median(context, Asked::Change, Over::last(ago))
+    }
+
+    /// The mean of a day of the batch, or its high; the first day begins at on-air.
+    pub(crate) fn on_day(&self, number: f64, pick: fn(&DayFigures) -> f64) -> Fact {
+        let kind = Kind::of(self.quantity);
+        let Some(batch) = &self.judgement.facts.batch else {
+            return Fact::unknown(kind, "there is no batch in the bin");
+        };
+        if !(1.0..=1e4).contains(&number) {
+            return Fact::unknown(kind, "days are counted from 1");
+        }
+        let middle = batch.on_air_at + Span::from_seconds_f64((number - 0.5) * 86_400.0);
+        if middle + Span::hours(12) > self.judgement.facts.at {
+            return Fact::unknown(kind, format!("day {number} is not over yet"));
+        }
+        let days = self.signals().filter_map(|(_, s)| s.days.as_ref()?.on(middle));
+        let mut values: Vec<f64> = days.map(|day| pick(&day)).collect();
+        values.sort_by(f64::total_cmp);
+        match middle_of(&values) {
+            Some(value) => Fact::known(kind, value),
+            None => Fact::unknown(kind, self.absent(&format!("too few readings on day {number}"))),
+        }
+    }
+
     fn signals(&self) -> impl Iterator<Item = (usize, &Signal)> {
-        self.members.iter().filter_map(|index| self.judgement.facts.signals.get(*index).map(|s| (*index, s)))
+        self.members.iter().filter_map(|index| self.judgement.facts.signal(*index).map(|s| (*index, s)))
+    }
+
+    fn seen(&self, index: usize) -> Option<Seen<'_>> {
+        let facts = &self.judgement.facts;
+        facts.signal(index).map(|signal| Seen { signal, out: facts.out(signal), at: facts.at })
     }
 
     fn absent(&self, why: &str) -> ImmutableString {
@@ -195,16 +382,16 @@ impl SignalSet {
         &self,
         context: &NativeCallContext,
         asked: Asked,
-        span: Span,
+        over: Over,
         kind: Kind,
         pick: fn(&[f64]) -> Option<f64>,
     ) -> Result<Fact, Trouble> {
         let judgement = &self.judgement;
-        let (at, max_gap) = (judgement.facts.at, judgement.header.max_gap);
+        let max_gap = judgement.header.max_gap;
         let mut figures = Vec::new();
-        for (index, signal) in self.signals() {
-            let figure =
-                judgement.memo.figure((index, asked, span, max_gap), || figure(signal, at, asked, span, max_gap));
+        for index in self.members.iter() {
+            let Some(seen) = self.seen(*index) else { continue };
+            let figure = judgement.memo.figure((*index, asked, over, max_gap), || seen.figure(asked, over, max_gap));
             judgement.charge(context, figure.steps)?;
             figures.push(figure);
         }
@@ -235,7 +422,111 @@ pub(crate) fn silent_after(interval: Span) -> Span {
     interval.times(limits::SILENT_INTERVALS).max(limits::SILENT_AT_LEAST)
 }
 
-/// The newest reading not later than the tick.
+/// A signal as it is seen at a tick: without what it sent while its probe was not in the material.
+struct Seen<'f> {
+    signal: &'f Signal,
+    out: &'f [(Timestamp, Timestamp)],
+    at: Timestamp,
+}
+
+impl Seen<'_> {
+    fn counts(&self, at: Timestamp) -> bool {
+        !self.out.iter().any(|(from, until)| at > *from && at < *until)
+    }
+
+    fn newest(&self) -> Option<Point> {
+        match newest(self.signal, self.at) {
+            Some(point) if !self.counts(point.at) => {
+                self.signal.window.range(Timestamp::MIN, self.at).rev().find(|p| self.counts(p.at))
+            }
+            other => other,
+        }
+    }
+
+    /// The newest reading, or why the signal says nothing of the present.
+    fn fresh(&self) -> Result<Point, String> {
+        if let Some((from, until)) = self.out.iter().find(|(from, until)| self.at > *from && self.at < *until) {
+            return Err(match *until {
+                Timestamp::MAX => format!("the probes have been out of the material for {}", self.at.since(*from)),
+                _ => "the probes are back and still warming up".into(),
+            });
+        }
+        match self.newest() {
+            None => Err("no reading yet".into()),
+            Some(point) if self.at.since(point.at) > silent_after(self.signal.interval) => {
+                Err(format!("no reading for {}", self.at.since(point.at)))
+            }
+            Some(point) => Ok(point),
+        }
+    }
+
+    fn points(&self, from: Timestamp, to: Timestamp) -> Vec<Point> {
+        self.signal.window.range(from, to).filter(|p| self.counts(p.at)).collect()
+    }
+
+    fn figure(&self, asked: Asked, over: Over, max_gap: Span) -> Figure {
+        let span = over.span;
+        let newest = match self.fresh() {
+            Ok(newest) => newest,
+            // A coverage is known even of a silent signal: that is what it is asked for.
+            Err(why) if asked != Asked::Coverage => {
+                return Figure { value: Err(why.into()), bounds: None, newest: None, steps: 1 };
+            }
+            Err(_) => Point { at: Timestamp::MIN, value: 0.0 },
+        };
+        if asked == Asked::Last {
+            return Figure { value: Ok(newest.value), bounds: None, newest: Some(newest.at), steps: 1 };
+        }
+        let to = self.at - over.ago;
+        let from = to - span;
+        // Neighbours beyond the edges take part in what lies inside: their segment is clipped there.
+        let points: Vec<Point> = self.points(from - max_gap, self.at.min(to + max_gap));
+        let mut steps = points.len() as u64 + 1;
+        let inside = &points[points.partition_point(|p| p.at < from)..points.partition_point(|p| p.at <= to)];
+        let covered = account(&points, from, to, Celsius(0.0), max_gap);
+        let coverage = covered.coverage.unwrap_or(0.0);
+        let lowest = inside.iter().map(|p| p.value).min_by(f64::total_cmp);
+        let highest = inside.iter().map(|p| p.value).max_by(f64::total_cmp);
+        let mut bounds = None;
+        let value = match asked {
+            Asked::Coverage => Ok(coverage),
+            Asked::Ago | Asked::Change => {
+                let then = value_at(&points, from, max_gap);
+                then.map(|then| if asked == Asked::Ago { then } else { newest.value - then })
+                    .ok_or_else(|| format!("no reading near {span} ago"))
+            }
+            _ if coverage < limits::COVERED_AT_LEAST => {
+                Err(format!("readings cover less than half of {}", over.said()))
+            }
+            Asked::Mean => covered.mean.ok_or_else(|| format!("too few readings in {}", over.said())),
+            Asked::Min => lowest.ok_or_else(|| format!("no reading in {}", over.said())),
+            Asked::Max => highest.ok_or_else(|| format!("no reading in {}", over.said())),
+            Asked::Spread => {
+                highest.zip(lowest).map(|(h, l)| h - l).ok_or_else(|| format!("no reading in {}", over.said()))
+            }
+            Asked::Slope | Asked::Last => {
+                let thinned = thinned(inside, from, span);
+                // Pairs of points are compared and sorted: a fraction of a step each.
+                steps += (thinned.len() * thinned.len() / 128) as u64;
+                match theil_sen(&thinned) {
+                    Some(slope) if thinned.len() >= limits::SLOPE_POINTS_MIN => {
+                        bounds = Some(Bounds { low: slope.low95, high: slope.high95, points: slope.n });
+                        Ok(slope.per_day)
+                    }
+                    _ => Err(format!("fewer than {} readings in {}", limits::SLOPE_POINTS_MIN, over.said())),
+                }
+            }
+        };
+        Figure {
+            value: value.map_err(Into::into),
+            bounds,
+            newest: Some(newest.at).filter(|t| *t > Timestamp::MIN),
+            steps,
+        }
+    }
+}
+
+/// The newest reading not later than the tick, whether its probe was in the material or not.
 pub(crate) fn newest(signal: &Signal, at: Timestamp) -> Option<Point> {
     match signal.window.newest() {
         Some(point) if point.at > at => signal.window.range(Timestamp::MIN, at).next_back(),
@@ -243,76 +534,14 @@ pub(crate) fn newest(signal: &Signal, at: Timestamp) -> Option<Point> {
     }
 }
 
-fn fresh(signal: &Signal, at: Timestamp) -> Result<Point, String> {
-    match newest(signal, at) {
-        None => Err("no reading yet".into()),
-        Some(point) if at.since(point.at) > silent_after(signal.interval) => {
-            Err(format!("no reading for {}", at.since(point.at)))
-        }
-        Some(point) => Ok(point),
-    }
-}
-
 /// The middle value; the mean of the two in the middle of an even number.
-fn middle(sorted: &[f64]) -> Option<f64> {
+pub(crate) fn middle_of(sorted: &[f64]) -> Option<f64> {
     let n = sorted.len();
     match (n, n % 2) {
         (0, _) => None,
         (_, 1) => sorted.get(n / 2).copied(),
         _ => Some((sorted.get(n / 2 - 1)? + sorted.get(n / 2)?) / 2.0),
     }
-}
-
-fn figure(signal: &Signal, at: Timestamp, asked: Asked, span: Span, max_gap: Span) -> Figure {
-    let newest = match fresh(signal, at) {
-        Ok(newest) => newest,
-        // A coverage is known even of a silent signal: that is what it is asked for.
-        Err(why) if asked != Asked::Coverage => {
-            return Figure { value: Err(why.into()), bounds: None, newest: None, steps: 1 };
-        }
-        Err(_) => Point { at: Timestamp::MIN, value: 0.0 },
-    };
-    if asked == Asked::Last {
-        return Figure { value: Ok(newest.value), bounds: None, newest: Some(newest.at), steps: 1 };
-    }
-    let from = at - span;
-    // Neighbours beyond the edge take part in what lies inside: their segment is clipped there.
-    let points: Vec<Point> = signal.window.range(from - max_gap, at).collect();
-    let mut steps = points.len() as u64 + 1;
-    let inside = &points[points.partition_point(|p| p.at < from)..];
-    let covered = account(&points, from, at, Celsius(0.0), max_gap);
-    let coverage = covered.coverage.unwrap_or(0.0);
-    let lowest = inside.iter().map(|p| p.value).min_by(f64::total_cmp);
-    let highest = inside.iter().map(|p| p.value).max_by(f64::total_cmp);
-    let mut bounds = None;
-    let value = match asked {
-        Asked::Coverage => Ok(coverage),
-        Asked::Ago | Asked::Change => {
-            let then = value_at(&points, from, max_gap);
-            then.map(|then| if asked == Asked::Ago { then } else { newest.value - then })
-                .ok_or_else(|| format!("no reading near {span} ago"))
-        }
-        _ if coverage < limits::COVERED_AT_LEAST => Err(format!("readings cover less than half of the last {span}")),
-        Asked::Mean => covered.mean.ok_or_else(|| format!("too few readings in the last {span}")),
-        Asked::Min => lowest.ok_or_else(|| format!("no reading in the last {span}")),
-        Asked::Max => highest.ok_or_else(|| format!("no reading in the last {span}")),
-        Asked::Spread => {
-            highest.zip(lowest).map(|(h, l)| h - l).ok_or_else(|| format!("no reading in the last {span}"))
-        }
-        Asked::Slope | Asked::Last => {
-            let thinned = thinned(inside, from, span);
-            // Pairs of points are compared and sorted: a fraction of a step each.
-            steps += (thinned.len() * thinned.len() / 128) as u64;
-            match theil_sen(&thinned) {
-                Some(slope) if thinned.len() >= limits::SLOPE_POINTS_MIN => {
-                    bounds = Some(Bounds { low: slope.low95, high: slope.high95, points: slope.n });
-                    Ok(slope.per_day)
-                }
-                _ => Err(format!("fewer than {} readings in the last {span}", limits::SLOPE_POINTS_MIN)),
-            }
-        }
-    };
-    Figure { value: value.map_err(Into::into), bounds, newest: Some(newest.at).filter(|t| *t > Timestamp::MIN), steps }
 }
 
 /// The value at an instant, on the straight line between its neighbours, if they are no further apart than a gap may be.
@@ -343,7 +572,7 @@ fn thinned(points: &[Point], from: Timestamp, span: Span) -> Vec<Point> {
             let mut values: Vec<f64> = cell.iter().map(|p| p.value).collect();
             values.sort_by(f64::total_cmp);
             let mean_ms = cell.iter().map(|p| p.at.since(from).as_millis()).sum::<i64>() / cell.len() as i64;
-            Some(Point { at: from + Span::millis(mean_ms), value: middle(&values)? })
+            Some(Point { at: from + Span::millis(mean_ms), value: middle_of(&values)? })
         })
         .collect()
 }

@@ -9,7 +9,9 @@ use site::quantity::Unit;
 use crate::fact::{Fact, Kind};
 
 /// 1 US gallon in litres, NIST SP 811 (2008) appendix B.8 (exact).
-const LITRES_PER_GALLON: f64 = 3.785_411_784;
+pub(crate) const LITRES_PER_GALLON: f64 = 3.785_411_784;
+/// Degrees Fahrenheit to the kelvin, for differences.
+pub(crate) const FAHRENHEIT_PER_KELVIN: f64 = 1.8;
 
 /// Slopes and differences come from readings that windows keep as f32: closer to a limit than this they are on it.
 const SLOPE_NOISE: f64 = 1e-5;
@@ -46,11 +48,11 @@ impl Shown {
         match (kind, display) {
             (Kind::Number, _) => plain(1.0, ""),
             (Kind::Temperature, Display::Metric) => plain(1.0, "°C"),
-            (Kind::Temperature, Display::Us) => Shown { offset: 32.0, ..plain(1.8, "°F") },
+            (Kind::Temperature, Display::Us) => Shown { offset: 32.0, ..plain(FAHRENHEIT_PER_KELVIN, "°F") },
             (Kind::TemperatureChange, Display::Metric) => Shown { both_sides: true, ..plain(1.0, "K") },
-            (Kind::TemperatureChange, Display::Us) => Shown { both_sides: true, ..plain(1.8, "°F") },
+            (Kind::TemperatureChange, Display::Us) => Shown { both_sides: true, ..plain(FAHRENHEIT_PER_KELVIN, "°F") },
             (Kind::TemperatureRate, Display::Metric) => Shown { both_sides: true, ..plain(1.0, "K/d") },
-            (Kind::TemperatureRate, Display::Us) => Shown { both_sides: true, ..plain(1.8, "°F/d") },
+            (Kind::TemperatureRate, Display::Us) => Shown { both_sides: true, ..plain(FAHRENHEIT_PER_KELVIN, "°F/d") },
             (Kind::Share, _) => plain(100.0, "%"),
             (Kind::Volume, Display::Metric) => plain(1.0, "L"),
             (Kind::Volume, Display::Us) => plain(1.0 / LITRES_PER_GALLON, "gal"),

@@ -29,6 +29,10 @@ pub enum Quantity {
     Flow,
     /// Motor current, kept in amperes.
     Current,
+    /// What is left in a probe's battery, kept in percent.
+    Battery,
+    /// Voltage of a probe's battery, kept in volts.
+    BatteryVoltage,
     /// A blower's run counter: seconds run since it was made or last reset.
     RunTime,
 }
@@ -58,6 +62,10 @@ pub enum Unit {
     CubicFootPerMinute,
     /// Amperes.
     Ampere,
+    /// Volts.
+    Volt,
+    /// Millivolts.
+    Millivolt,
     /// Seconds.
     Second,
     /// Minutes.
@@ -67,7 +75,7 @@ pub enum Unit {
 }
 
 /// Every quantity with its key in settings and topics.
-pub const QUANTITIES: [(Quantity, &str); 12] = [
+pub const QUANTITIES: [(Quantity, &str); 14] = [
     (Quantity::Temperature, "temperature"),
     (Quantity::Oxygen, "oxygen"),
     (Quantity::CarbonDioxide, "carbon_dioxide"),
@@ -79,11 +87,13 @@ pub const QUANTITIES: [(Quantity, &str); 12] = [
     (Quantity::Pressure, "pressure"),
     (Quantity::Flow, "flow"),
     (Quantity::Current, "current"),
+    (Quantity::Battery, "battery"),
+    (Quantity::BatteryVoltage, "battery_voltage"),
     (Quantity::RunTime, "run_time"),
 ];
 
 /// Every unit with the spellings that settings and payloads may use: the SenML or UCUM symbol first, then what people write.
-const UNITS: [(Unit, &[&str]); 14] = [
+const UNITS: [(Unit, &[&str]); 16] = [
     (Unit::Celsius, &["Cel", "°C", "C", "celsius"]),
     (Unit::Fahrenheit, &["[degF]", "°F", "F", "fahrenheit"]),
     (Unit::Kelvin, &["K", "kelvin"]),
@@ -95,6 +105,8 @@ const UNITS: [(Unit, &[&str]); 14] = [
     (Unit::CubicMetrePerHour, &["m3/h", "m³/h"]),
     (Unit::CubicFootPerMinute, &["[cft_i]/min", "cfm"]),
     (Unit::Ampere, &["A"]),
+    (Unit::Volt, &["V"]),
+    (Unit::Millivolt, &["mV"]),
     (Unit::Second, &["s"]),
     (Unit::Minute, &["min"]),
     (Unit::Hour, &["h"]),
@@ -115,11 +127,16 @@ impl Quantity {
     pub fn unit(self) -> Unit {
         match self {
             Quantity::Temperature => Unit::Celsius,
-            Quantity::Oxygen | Quantity::CarbonDioxide | Quantity::Moisture | Quantity::Humidity => Unit::Percent,
+            Quantity::Oxygen
+            | Quantity::CarbonDioxide
+            | Quantity::Moisture
+            | Quantity::Humidity
+            | Quantity::Battery => Unit::Percent,
             Quantity::CarbonMonoxide | Quantity::Ammonia | Quantity::HydrogenSulphide => Unit::PartsPerMillion,
             Quantity::Pressure => Unit::Pascal,
             Quantity::Flow => Unit::CubicMetrePerHour,
             Quantity::Current => Unit::Ampere,
+            Quantity::BatteryVoltage => Unit::Volt,
             Quantity::RunTime => Unit::Second,
         }
     }
@@ -131,11 +148,12 @@ impl Quantity {
         match self {
             Quantity::Temperature => (-20.0, 120.0),
             Quantity::Oxygen => (0.0, 25.0),
-            Quantity::CarbonDioxide | Quantity::Moisture | Quantity::Humidity => (0.0, 100.0),
+            Quantity::CarbonDioxide | Quantity::Moisture | Quantity::Humidity | Quantity::Battery => (0.0, 100.0),
             Quantity::CarbonMonoxide | Quantity::Ammonia | Quantity::HydrogenSulphide => (0.0, 10_000.0),
             Quantity::Pressure => (-20_000.0, 20_000.0),
             Quantity::Flow => (0.0, 200_000.0),
             Quantity::Current => (0.0, 1_000.0),
+            Quantity::BatteryVoltage => (0.0, 60.0),
             Quantity::RunTime => (0.0, 1e12),
         }
     }
@@ -188,6 +206,7 @@ impl Unit {
             (Unit::CubicFootPerMinute, Unit::CubicMetrePerHour) => Some(value * 0.028_316_846_592 * 60.0),
             (Unit::PartsPerMillion, Unit::Percent) => Some(value / 1e4),
             (Unit::Percent, Unit::PartsPerMillion) => Some(value * 1e4),
+            (Unit::Millivolt, Unit::Volt) => Some(value / 1e3),
             (Unit::Minute, Unit::Second) => Some(value * 60.0),
             (Unit::Hour, Unit::Second) => Some(value * 3_600.0),
             _ => None,

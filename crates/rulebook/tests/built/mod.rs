@@ -8,16 +8,18 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use pile::above::Above;
+use pile::days::Days;
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
 use pile::window::{Point, Window};
 use rulebook::answer::Answer;
-use rulebook::facts::{BlowerFacts, Facts, Signal};
+use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal};
 use rulebook::{RuleText, Rulebook};
-use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::entry::{Batch, BatchId, Entry, EntryKind, probes_out};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{BlowerSchedule, Display, Position, RuleSettings, RunProof};
 use site::quantity::Quantity;
+use site::reading::Source;
 
 /// The tick at which everything is judged: a whole five minutes, so that medians fall between readings as they do live.
 pub const TICK: Timestamp = Timestamp::from_millis(1_773_100_800_000);
@@ -125,6 +127,8 @@ pub fn on_air(age: &str) -> Built {
             batch: Some(batch),
             entries: Arc::default(),
             blower: None,
+            probes_out: Arc::default(),
+            neighbours: Arc::default(),
             watching: Span::days(30),
         },
         vec![],
@@ -146,8 +150,8 @@ impl Built {
         }
         let number = self.0.signals.len() + 1;
         self.0.signals.push(Signal {
-            probe: ProbeId::new(&format!("p{number}")).unwrap(),
-            position,
+            source: Source::Probe(ProbeId::new(&format!("p{number}")).unwrap()),
+            position: Some(position),
             quantity,
             interval: span(interval),
             heard_at: points.last().map(|p| p.at),
@@ -155,6 +159,7 @@ impl Built {
             bad_in_a_row: 0,
             last_bad: None,
             above: Arc::default(),
+            days: None,
         });
         self.1.push((number - 1, points));
         self
@@ -190,6 +195,52 @@ impl Built {
         self
     }
 
+    /// An entry of a kind that its name says.
+    pub fn entry(mut self, ago: &str, word: &str) -> Built {
+        let kind = EntryKind::plain(word).unwrap();
+        let entry =
+            Entry { at: TICK - span(ago), bin: self.0.bin.clone(), kind, by: "Ann".into(), note: String::new() };
+        Arc::make_mut(&mut self.0.entries).push(entry);
+        self.0.probes_out = Arc::new(probes_out(&self.0.entries));
+        self
+    }
+
+    /// Another bin: its blower, whether it is on air, its core.
+    pub fn neighbour(mut self, name: &str, blower: &str, on_air: bool, core: Option<f64>) -> Built {
+        Arc::make_mut(&mut self.0.neighbours).push(Neighbour {
+            bin: BinId::new(name).unwrap(),
+            blower: Some(BlowerId::new(blower).unwrap()),
+            on_air,
+            core: core.map(|value| Point { at: TICK, value }),
+        });
+        self
+    }
+
+    /// What the blower measures of its own air.
+    pub fn measures(mut self, quantity: Quantity, text: &str) -> Built {
+        let points = series(text, Span::minutes(1));
+        let mut window = Window::new(Span::days(8));
+        let mut days = Days::new(Timestamp::from_millis(0));
+        for point in &points {
+            window.absorb(*point);
+            days.push(*point);
+        }
+        let blower = self.0.blower.as_mut().unwrap();
+        blower.signals.push(Signal {
+            source: Source::Blower(blower.blower.clone()),
+            position: None,
+            quantity,
+            interval: Span::minutes(1),
+            heard_at: points.last().map(|p| p.at),
+            window: Arc::new(window),
+            bad_in_a_row: 0,
+            last_bad: None,
+            above: Arc::default(),
+            days: Some(Arc::new(days)),
+        });
+        self
+    }
+
     pub fn loaded_at(mut self, celsius: f64) -> Built {
         self.0.batch.as_mut().unwrap().loaded_at = Some(Celsius(celsius));
         self
@@ -217,8 +268,17 @@ impl Built {
             Arc::new(window)
         });
         let blower = BlowerId::new("b1").unwrap();
-        self.0.blower =
-            Some(BlowerFacts { blower, schedule, proof, countable, interval, window, valve_percent: 100.0 });
+        self.0.blower = Some(BlowerFacts {
+            blower,
+            schedule,
+            proof,
+            countable,
+            interval,
+            window,
+            ran_at: None,
+            signals: vec![],
+            valve_percent: 100.0,
+        });
         self
     }
 
@@ -244,6 +304,9 @@ impl Built {
                     let accounts = [45.0, 50.0, 55.0]
                         .map(|t| Above::from_history(Celsius(t), Span::hours(1), batch.on_air_at, points));
                     self.0.signals[*index].above = Arc::new(accounts.to_vec());
+                    let mut days = Days::new(batch.on_air_at);
+                    points.iter().for_each(|point| days.push(*point));
+                    self.0.signals[*index].days = Some(Arc::new(days));
                 }
             }
         }
