@@ -7,12 +7,16 @@ pub mod blower;
 pub mod chance;
 pub mod gateway;
 mod parameters;
+pub mod plan;
 pub mod probe;
+pub mod season;
 pub mod weather;
 
 pub use bin::{Balance, Bin, BinSetup, Exhaust, Layer, Refused, Soaked};
 pub use blower::{Air, Blower, BlowerFault, Pulses};
 pub use gateway::{Delivery, Gateway};
 pub use parameters::{Layers, Parameters};
+pub use plan::{Proof, SeasonKind, SeasonPlan, Spot};
 pub use probe::{Fault, ProbeModel};
+pub use season::{Deed, Moment, Season, Sender, Sent, Truth};
 pub use weather::{Climate, Weather};
