@@ -11,7 +11,7 @@ mod smtp_sink;
 #[path = "support/yard.rs"]
 mod yard;
 
-use hypocaust::driven::{Driven, connect};
+use hypocaust::driven::{Driven, connect, publish};
 use hypocaust::socket::Request;
 use mosquitto::Mosquitto;
 use pile::time::Span;
@@ -93,6 +93,70 @@ async fn a_crash_is_mailed_once_from_afar(mut driven: Driven, address: std::net:
         .map(|l| l.step.unwrap())
         .collect();
     assert_eq!(steps, ["raise", "clear"], "exactly one raise and its clear");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_wall_panel_sees_an_alarm_and_acknowledges_it() {
+    let yard = Yard::new(1).with_rule("hot-now", yard::HOT_NOW);
+    let mut driven = yard.driven(START).await;
+    let address = driven.listens_on().unwrap();
+    let client = connect(address, "b1-node");
+    let mut panel = Panel::at(address).await;
+    live(&mut driven, &client, "b1-core", &[60.0, 70.0]).await;
+    let site = driven.site().id.clone();
+    let status = format!("hypocaust/{site}/bin/b1/status");
+    let shown = panel.hears(&status, |text| text.contains("\"state\":\"unacknowledged\"")).await;
+    assert!(shown.contains("\"title\":\"Hot now\"") && shown.contains("\"core_celsius\":70.00"), "{shown}");
+    let answers = format!("hypocaust/{site}/acknowledge/answer");
+    for (by, want) in [("Zoe", "\"refused\""), ("Ann", "\"done\"")] {
+        panel.says(&format!("hypocaust/{site}/acknowledge"), &format!("{{\"alarm\":1,\"by\":\"{by}\"}}")).await;
+        panel.hears(&answers, |text| text.contains(want)).await;
+    }
+    panel.hears(&status, |text| text.contains("\"state\":\"acknowledged\"")).await;
+    driven.stop().await.unwrap();
+}
+
+/// A panel on the wall: an MQTT client that listens to all that the daemon publishes.
+struct Panel {
+    client: rumqttc::AsyncClient,
+    heard: tokio::sync::mpsc::UnboundedReceiver<(String, String)>,
+}
+
+impl Panel {
+    async fn at(address: std::net::SocketAddr) -> Panel {
+        let options = rumqttc::MqttOptions::new("panel", (address.ip().to_string(), address.port()));
+        let (client, mut events) = rumqttc::AsyncClient::builder(options).capacity(100).build();
+        let (tell, heard) = tokio::sync::mpsc::unbounded_channel();
+        client.subscribe("hypocaust/#", rumqttc::QoS::AtLeastOnce).await.unwrap();
+        tokio::spawn(async move {
+            while let Ok(event) = events.poll().await {
+                if let rumqttc::Event::Incoming(rumqttc::Packet::Publish(message)) = event {
+                    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+                    if tell.send((text(&message.topic), text(&message.payload))).is_err() {
+                        break;
+                    }
+                }
+            }
+        });
+        Panel { client, heard }
+    }
+
+    async fn says(&self, topic: &str, payload: &str) {
+        publish(&self.client, topic.to_owned(), payload.to_owned()).await.unwrap();
+    }
+
+    /// Waits for a message on a topic that says what is wanted.
+    async fn hears(&mut self, topic: &str, wanted: impl Fn(&str) -> bool) -> String {
+        let heard = tokio::time::timeout(PATIENCE, async {
+            while let Some((on, text)) = self.heard.recv().await {
+                if on == topic && wanted(&text) {
+                    return text;
+                }
+            }
+            panic!("the broker ended the connection");
+        });
+        heard.await.unwrap_or_else(|_| panic!("nothing of the kind came on {topic}"))
+    }
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -65,6 +65,14 @@ pub(crate) enum Fault {
         "the time `{text}` has no offset from UTC, so it cannot be placed; make the device send one, such as `2026-03-10T05:59:00Z` (time taken as {place} says)"
     )]
     LocalTime { text: String, place: String },
+    #[error(
+        "this is no acknowledgement: {why}; send `{{\"alarm\": 17, \"by\": \"Nora Quill\", \"comment\": \"on my way\"}}`, the comment may be left out"
+    )]
+    NotAnAcknowledgement { why: String },
+    #[error(
+        "the broker had kept this acknowledgement (retained), and it would count again at every connection; publish it without the retain flag, and clear the topic by an empty retained message"
+    )]
+    KeptAcknowledgement,
     #[error("none of the optional values is in the payload; correct the pointers at {place}, or what the device sends")]
     NothingThere { place: String },
 }

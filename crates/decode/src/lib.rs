@@ -6,8 +6,10 @@ mod fault;
 mod instant;
 mod json;
 mod number;
+mod panel;
 mod router;
 
+pub use panel::Seen;
 pub use router::{Decoded, Retained, Router};
 
 /// The longest payload that is read, in bytes; a longer one is refused unread (our own bound: a pack of 300 bins with eight probes

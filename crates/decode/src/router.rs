@@ -13,6 +13,7 @@ use site::reading::{Reading, Refusal, SeriesId, Source, TimeSource};
 use crate::fault::{Fault, escape_into, quoted};
 use crate::instant::{Told, told};
 use crate::json::{self, Node, Pointer};
+use crate::panel::{self, Seen};
 use crate::{PAYLOAD_BYTES_KEPT, PAYLOAD_BYTES_MAX, TOPIC_BYTES_MAX, TOPIC_CHARS_KEPT, number};
 
 /// Whether a message is fresh or was kept by the broker.
@@ -31,6 +32,8 @@ pub struct Decoded {
     pub readings: Vec<Reading>,
     /// What could not, with reasons.
     pub refusals: Vec<Refusal>,
+    /// What a wall panel said.
+    pub seen: Vec<Seen>,
 }
 
 /// Knows the site's topics and decodes their messages. Cheap to share, never changes.
@@ -38,6 +41,8 @@ pub struct Decoded {
 pub struct Router {
     routes: Vec<Route>,
     sources: BTreeMap<Box<str>, Source>,
+    /// Where wall panels acknowledge.
+    panel: String,
     settings: String,
 }
 
@@ -89,6 +94,7 @@ impl Router {
         Router {
             routes: site.topics.iter().map(Route::new).collect(),
             sources: probes.chain(blowers).collect(),
+            panel: site.acknowledge_topic(),
             settings: site.settings_path.clone(),
         }
     }
@@ -104,18 +110,22 @@ impl Router {
         message.decoded
     }
 
-    /// Whether some entry of the settings fits this topic.
+    /// Whether some entry of the settings fits this topic, or it is the one on which wall panels acknowledge.
     pub fn maps(&self, topic: &str) -> bool {
+        if topic == self.panel {
+            return true;
+        }
         let levels: Vec<&str> = topic.split('/').collect();
         self.routes.iter().any(|route| route.fits(&levels))
     }
 
-    /// Filters to subscribe to, in the order of the settings, none of them covered by another.
+    /// Filters to subscribe to, in the order of the settings and that of the panels last, none of them covered by another.
     ///
     /// Two filters may still overlap in part (`a/+` and `+/b` share `a/b`): no filter covers both without asking for topics that
     /// nobody mapped. A message that comes twice for that reason is the same to us as one that the broker repeats.
     pub fn filters(&self) -> Vec<String> {
-        let all: Vec<Vec<&str>> = self.routes.iter().map(Route::filter).filter(|f| !f.is_empty()).collect();
+        let mut all: Vec<Vec<&str>> = self.routes.iter().map(Route::filter).filter(|f| !f.is_empty()).collect();
+        all.push(self.panel.split('/').collect());
         let mut kept: Vec<&Vec<&str>> = Vec::new();
         for (i, filter) in all.iter().enumerate() {
             let covered = all.iter().enumerate().any(|(j, other)| {
@@ -131,6 +141,16 @@ impl Router {
 
     fn read(&self, message: &mut Message<'_>) -> Result<(), Fault> {
         check_topic(message.topic, &self.settings)?;
+        if message.topic == self.panel {
+            if message.retained == Retained::Kept {
+                return Err(Fault::KeptAcknowledgement);
+            }
+            if message.payload.len() > PAYLOAD_BYTES_MAX {
+                return Err(Fault::PayloadTooLong { bytes: message.payload.len(), limit: PAYLOAD_BYTES_MAX });
+            }
+            message.decoded.seen.push(panel::read(message.payload)?);
+            return Ok(());
+        }
         let levels: Vec<&str> = message.topic.split('/').collect();
         let unmapped = || Fault::Unmapped { settings: self.settings.clone() };
         let route = self.routes.iter().find(|route| route.fits(&levels)).ok_or_else(unmapped)?;

@@ -182,7 +182,55 @@ fn filters_are_what_the_patterns_say_without_those_that_others_cover() {
         (&["a/{x}", "a/{x}/c"], &["a/+", "a/+/c"], "levels differ"),
     ] {
         let maps = topics.iter().map(|topic| sites::plain(topic, "p")).collect();
-        assert_eq!(Router::new(&sites::with(maps, &["p"], &[])).filters(), want, "{why}");
+        let want = [want, &["hypocaust/yard/acknowledge"]].concat();
+        assert_eq!(Router::new(&sites::with(maps, &["p"], &[])).filters(), want, "{why}, and that of the panels last");
+    }
+}
+
+#[test]
+fn a_panel_acknowledges_and_anything_else_on_its_topic_is_refused() {
+    let router = yard();
+    let topic = format!("hypocaust/{}/acknowledge", sites::with(Vec::new(), &[], &[]).id);
+    assert!(router.maps(&topic));
+    for (payload, retained, want, why) in [
+        (
+            "{\"alarm\": 17, \"by\": \"Ann\", \"comment\": \"on my way\"}",
+            Retained::Fresh,
+            Ok((17, "on my way")),
+            "all of it",
+        ),
+        ("{\"alarm\":17,\"by\":\"Ann\"}", Retained::Fresh, Ok((17, "")), "without a comment"),
+        (
+            "{\"alarm\":17,\"by\":\"Ann\"}",
+            Retained::Kept,
+            Err("retain flag"),
+            "it would count again at every connection",
+        ),
+        ("{\"alarm\":17}", Retained::Fresh, Err("missing field `by`"), "who?"),
+        ("{\"alarm\":-1,\"by\":\"Ann\"}", Retained::Fresh, Err("no acknowledgement"), "a number that no alarm has"),
+        (
+            "{\"alarm\":1,\"by\":\"Ann\",\"until\":5}",
+            Retained::Fresh,
+            Err("unknown field `until`"),
+            "more than it understands",
+        ),
+        ("", Retained::Fresh, Err("no acknowledgement"), "nothing"),
+    ] {
+        let decoded = router.decode(&topic, payload.as_bytes(), retained, NOW);
+        assert_eq!(decoded.readings, [], "{why}");
+        match want {
+            Ok((alarm, comment)) => {
+                let seen = decode::Seen { alarm, by: "Ann".into(), comment: comment.into() };
+                assert_eq!((decoded.seen, decoded.refusals), (vec![seen], vec![]), "{why}");
+            }
+            Err(reason) => {
+                assert!(
+                    decoded.seen.is_empty() && decoded.refusals[0].reason.contains(reason),
+                    "{why}: {:?}",
+                    decoded.refusals
+                );
+            }
+        }
     }
 }
 

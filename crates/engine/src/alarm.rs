@@ -70,8 +70,8 @@ pub struct Alarm {
     pub id: AlarmId,
     /// Its identity.
     pub key: AlarmKey,
-    /// Where it is in its life.
-    pub state: AlarmState,
+    /// Where it is in its life, with what hides it. Its `cleared_at` is the end of the condition, not of its proof.
+    pub life: Life,
     /// The proof of its condition.
     pub conditioning: Conditioning,
     /// Counts its raises, 1 for the first; 0 before any.
@@ -80,10 +80,10 @@ pub struct Alarm {
     pub onset: Option<Timestamp>,
     /// When it was raised.
     pub raised_at: Option<Timestamp>,
-    /// When its condition ended.
-    pub cleared_at: Option<Timestamp>,
     /// Who acknowledged the current or last occurrence.
     pub acknowledged: Option<Acknowledgement>,
+    /// Who said that the response was carried out.
+    pub confirmed: Option<Acknowledgement>,
     /// The name people see.
     pub title: String,
     /// Its urgency.
@@ -96,8 +96,14 @@ pub struct Alarm {
     pub evidence: Vec<String>,
     /// The subject line of its thread, frozen at the raise.
     pub thread_subject: String,
-    /// How many mails its current occurrence has caused.
+    /// The occurrence in whose thread its mails go: its own, or an earlier one while the alarm keeps coming back.
+    pub thread: u32,
+    /// How many mails its thread has caused.
     pub mails: u32,
+    /// When people are reminded, or an acknowledgement is withdrawn.
+    pub reminder_at: Option<Timestamp>,
+    /// Something about it waits for the next mail that tells of many.
+    pub held: bool,
 }
 
 /// What happened to an alarm.
@@ -132,24 +138,65 @@ pub enum AlarmEventKind {
     Cleared,
     /// A person acknowledged.
     Acknowledged,
+    /// A person carried out the response.
+    Confirmed,
+    /// A person reset a latched alarm.
+    Reset,
+    /// A person hid it for a limited time.
+    Shelved,
+    /// A person ended the shelf.
+    Unshelved,
+    /// The shelf's time was over.
+    ShelfEnded,
+    /// A person took it out of service.
+    OutOfService,
+    /// A person put it back into service.
+    InService,
+    /// Logic hid it.
+    HiddenByDesign,
+    /// Logic hides it no longer.
+    ShownByDesign,
+    /// People were reminded of it, or an acknowledgement was withdrawn.
+    Reminded,
+    /// Its finding became graver.
+    Worse,
     /// The rule is gone.
     Retired,
 }
 
+/// Every kind of event with the word that stores and listings use.
+pub const ALARM_EVENT_KINDS: [(AlarmEventKind, &str); 15] = [
+    (AlarmEventKind::Raised, "raised"),
+    (AlarmEventKind::Cleared, "cleared"),
+    (AlarmEventKind::Acknowledged, "acknowledged"),
+    (AlarmEventKind::Confirmed, "confirmed"),
+    (AlarmEventKind::Reset, "reset"),
+    (AlarmEventKind::Shelved, "shelved"),
+    (AlarmEventKind::Unshelved, "unshelved"),
+    (AlarmEventKind::ShelfEnded, "shelf ended"),
+    (AlarmEventKind::OutOfService, "out of service"),
+    (AlarmEventKind::InService, "in service"),
+    (AlarmEventKind::HiddenByDesign, "hidden by design"),
+    (AlarmEventKind::ShownByDesign, "shown by design"),
+    (AlarmEventKind::Reminded, "reminded"),
+    (AlarmEventKind::Worse, "worse"),
+    (AlarmEventKind::Retired, "retired"),
+];
+
 impl Alarm {
-    /// Whether its condition holds.
+    /// Whether its condition holds and people see it.
     pub fn stands(&self) -> bool {
-        matches!(self.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
+        matches!(self.life.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
     }
 
-    /// Its place in the table of an alarm's life.
-    pub(crate) fn life(&self) -> Life {
-        Life { state: self.state, cleared_at: self.cleared_at, ..Life::NORMAL }
+    /// Whether it waits for a person's reset.
+    pub fn is_latched(&self) -> bool {
+        matches!(self.life.state, AlarmState::LatchedUnacknowledged | AlarmState::LatchedAcknowledged)
     }
 
     /// Whether somebody must be called now, at any hour.
     pub fn calls_at_once(&self) -> bool {
-        self.state == AlarmState::Unacknowledged && self.priority == Priority::High
+        self.life.state == AlarmState::Unacknowledged && self.priority == Priority::High
     }
 }
 
@@ -192,11 +239,6 @@ impl AlarmState {
 impl AlarmEventKind {
     /// The word that stores and listings use.
     pub fn key(self) -> &'static str {
-        match self {
-            AlarmEventKind::Raised => "raised",
-            AlarmEventKind::Cleared => "cleared",
-            AlarmEventKind::Acknowledged => "acknowledged",
-            AlarmEventKind::Retired => "retired",
-        }
+        ALARM_EVENT_KINDS.iter().find(|(kind, _)| *kind == self).map_or("", |(_, key)| key)
     }
 }

@@ -10,12 +10,12 @@ use pile::units::Celsius;
 use rulebook::{RuleFault, Rulebook};
 use site::entry::{Batch, BatchId, Entry, EntryKind};
 use site::ids::BinId;
-use site::model::{Position, Site};
+use site::model::{Calls, Position, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
-use site::zone::{Day, IsoWeek, rfc3339_utc};
+use site::zone::{Day, IsoWeek};
 
-use crate::alarm::{Alarm, AlarmKey, Subject};
+use crate::alarm::{Alarm, AlarmEvent, AlarmEventKind, AlarmKey, AlarmState, Subject};
 use crate::builtin;
 use crate::effect::{Effect, Level, MailId};
 use crate::input::{Input, LinkState, PreviousRun};
@@ -24,6 +24,7 @@ use crate::notice::{BackOnAir, Notice, OutageNotice};
 use crate::outbox::Outbox;
 use crate::restore::Restored;
 use crate::series::{Recount, Series, Taken};
+use crate::telling::Flood;
 
 /// The core of the daemon: a state machine from inputs to effects.
 ///
@@ -44,26 +45,28 @@ pub struct Engine {
     pub(crate) last_alarm: u64,
     pub(crate) outbox: Outbox,
     pub(crate) week: WeekMemory,
+    /// More alarms than anybody can read one by one.
+    pub(crate) flood: Option<Flood>,
     /// Rules that failed when they last ran, by rule and bin.
     pub(crate) failing: BTreeMap<(String, BinId), RuleFault>,
     /// Temperatures for which time above is accounted.
     pub(crate) thresholds: Vec<Celsius>,
     reach: Span,
     deadlines: BTreeSet<(Timestamp, Deadline)>,
-    started: bool,
+    pub(crate) started: bool,
     last_batch: u64,
     refused: VecDeque<Timestamp>,
     last_refusal: Option<Refusal>,
-    link: LinkState,
+    pub(crate) link: LinkState,
     link_down_since: Option<Timestamp>,
     /// Series whose accounts wait to be made from history; the first one is being read.
     recalls: VecDeque<SeriesId>,
     recalling: Option<SeriesId>,
-    sounding: Option<bool>,
+    pub(crate) sounding: Option<bool>,
     outage: Option<(Timestamp, Timestamp)>,
-    stored_since_beat: u64,
-    judged_since_beat: u64,
-    readings_taken: u64,
+    pub(crate) stored_since_beat: u64,
+    pub(crate) judged_since_beat: u64,
+    pub(crate) readings_taken: u64,
 }
 
 /// What the engine keeps of each bin.
@@ -82,11 +85,30 @@ pub(crate) struct BinState {
 pub(crate) struct WeekMemory {
     /// Raises: when, and which alarm.
     pub(crate) raised: VecDeque<(Timestamp, AlarmKey)>,
+    /// First acknowledgements: when, which alarm, which occurrence was raised when.
+    pub(crate) answered: VecDeque<(Timestamp, AlarmKey)>,
+    /// Mails that told of an alarm: when, and to which address.
+    pub(crate) mails: VecDeque<(Timestamp, String)>,
     pub(crate) refused: VecDeque<Timestamp>,
     pub(crate) given_up: VecDeque<Timestamp>,
     pub(crate) off: VecDeque<(Timestamp, Timestamp)>,
     pub(crate) last_summary: Option<IsoWeek>,
     pub(crate) last_round_list: Option<Day>,
+}
+
+impl WeekMemory {
+    /// Keeps of an event what figures are made of.
+    pub(crate) fn remember(&mut self, event: &AlarmEvent, key: &AlarmKey) {
+        match event.kind {
+            AlarmEventKind::Raised if event.after != AlarmState::Suppressed => {
+                self.raised.push_back((event.at, key.clone()));
+            }
+            AlarmEventKind::Acknowledged if event.before != event.after => {
+                self.answered.push_back((event.at, key.clone()));
+            }
+            _ => {}
+        }
+    }
 }
 
 /// Something to be done at a certain time.
@@ -102,6 +124,12 @@ pub(crate) enum Deadline {
     Summary,
     /// The round list of the morning.
     RoundList,
+    /// An alarm reminds, or its acknowledgement ends.
+    Reminder(AlarmKey),
+    /// The time of a shelf is over.
+    ShelfEnds(AlarmKey),
+    /// One mail tells of many alarms.
+    FloodMail,
     /// A mail is to be tried.
     Mail(MailId),
 }
@@ -151,6 +179,7 @@ impl Engine {
                 last_round_list: restored.last_round_list,
                 ..WeekMemory::default()
             },
+            flood: None,
             failing: BTreeMap::new(),
             thresholds,
             reach,
@@ -213,11 +242,12 @@ impl Engine {
             }
         }
         let ids: BTreeMap<_, _> = restored.alarms.iter().map(|a| (a.id, a.key.clone())).collect();
-        for event in &restored.raised {
+        for event in &restored.events {
             if let Some(key) = ids.get(&event.alarm) {
-                self.week.raised.push_back((event.at, key.clone()));
+                self.week.remember(event, key);
             }
         }
+        self.week.mails.extend(restored.mails);
         for alarm in restored.alarms {
             self.last_alarm = self.last_alarm.max(alarm.id.0);
             self.alarms.insert(alarm.key.clone(), alarm);
@@ -271,6 +301,9 @@ impl Engine {
                     let next = self.site.zone.next_daily(at, self.site.round_list.at);
                     self.deadlines.insert((next, Deadline::RoundList));
                 }
+                Deadline::Reminder(key) => self.remind(&key, at, effects),
+                Deadline::ShelfEnds(key) => self.end_shelf(&key, at, effects),
+                Deadline::FloodMail => self.mail_flood(at, effects),
                 Deadline::Mail(mail) => {
                     if let Some(effect) = self.outbox.due(mail) {
                         effects.push(effect);
@@ -326,8 +359,8 @@ impl Engine {
                 let reply = self.enter(now, entry, effects);
                 effects.push(Effect::Reply(reply));
             }
-            Input::Acknowledge { alarm, by, comment } => {
-                let reply = self.acknowledge(now, alarm, by, comment, effects);
+            Input::Alarm { alarm, by, word } => {
+                let reply = self.told_by(now, alarm, &by, word, effects);
                 effects.push(Effect::Reply(reply));
             }
             Input::Mail { mail, outcome } => {
@@ -547,6 +580,7 @@ impl Engine {
                 self.outage = Some((run.last_alive, now));
             }
         }
+        self.arm_alarms(now, effects);
         self.retire_removed_rules(now, effects);
         for fault in self.broken.clone() {
             self.raise_broken_rule(now, &fault, effects);
@@ -656,13 +690,18 @@ impl Engine {
             if settled || at.since(to) >= limits::OUTAGE_SETTLES_IN {
                 self.outage = None;
                 let notice = Notice::Outage(OutageNotice { life: self.life, from, to, blowers });
-                self.mail_to(at, &notice, |person| person.alarms, effects);
+                self.mail_to(at, &notice, |person| person.calls != Calls::None, effects);
             }
         }
         let week = Span::days(8);
         let old = |t: &Timestamp| at.since(*t) > week;
-        while self.week.raised.front().is_some_and(|(t, _)| old(t)) {
-            self.week.raised.pop_front();
+        for memory in [&mut self.week.raised, &mut self.week.answered] {
+            while memory.front().is_some_and(|(t, _)| old(t)) {
+                memory.pop_front();
+            }
+        }
+        while self.week.mails.front().is_some_and(|(t, _)| old(t)) {
+            self.week.mails.pop_front();
         }
         while self.week.refused.front().is_some_and(&old) {
             self.week.refused.pop_front();
@@ -675,6 +714,14 @@ impl Engine {
             == 0
         {
             self.status(at, effects);
+        }
+        if at.as_millis().div_euclid(HEALTH_EVERY.as_millis())
+            % (limits::BIN_STATUS_EVERY.as_millis() / HEALTH_EVERY.as_millis())
+            == 0
+        {
+            for bin in self.bins.keys() {
+                self.bin_status(bin, at, effects);
+            }
         }
     }
 
@@ -707,53 +754,6 @@ impl Engine {
         if heard { BackOnAir::NotRunning } else { BackOnAir::Silent }
     }
 
-    fn status(&self, at: Timestamp, effects: &mut Vec<Effect>) {
-        let standing = self.alarms.values().filter(|a| a.stands()).count();
-        effects.push(Effect::Publish {
-            topic: status_topic(&self.site),
-            payload: format!(
-                "{{\"state\":\"running\",\"at\":\"{}\",\"next_by\":\"{}\",\"alarms_standing\":{standing},\"readings_since_start\":{}}}",
-                rfc3339_utc(at),
-                rfc3339_utc(at + limits::STATUS_EVERY.times(2)),
-                self.readings_taken
-            ),
-            retain: true,
-        });
-    }
-
-    fn beat(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
-        let Some(heartbeat) = &self.site.heartbeat else { return };
-        self.deadlines.insert((at + heartbeat.every, Deadline::Beat));
-        if self.stored_since_beat > 0 && self.judged_since_beat > 0 {
-            effects.push(Effect::Beat);
-        } else {
-            effects.push(Effect::Say {
-                level: Level::Warn,
-                text: "the heartbeat is held back: no reading was stored, or no rule was judged, since the last one"
-                    .into(),
-            });
-        }
-        self.stored_since_beat = 0;
-        self.judged_since_beat = 0;
-    }
-
-    /// Drives the lamp or horn at the site: on while a high alarm stands that nobody has acknowledged.
-    fn sound(&mut self, effects: &mut Vec<Effect>) {
-        let Some(sounder) = &self.site.sounder else { return };
-        if !self.started {
-            return;
-        }
-        let wanted = self.alarms.values().any(Alarm::calls_at_once);
-        if self.sounding != Some(wanted) {
-            self.sounding = Some(wanted);
-            effects.push(Effect::Publish {
-                topic: sounder.topic.clone(),
-                payload: if wanted { sounder.on.clone() } else { sounder.off.clone() },
-                retain: true,
-            });
-        }
-    }
-
     pub(crate) fn insert_deadline(&mut self, at: Timestamp, deadline: Deadline) {
         self.deadlines.insert((at, deadline));
     }
@@ -777,9 +777,4 @@ impl Engine {
             self.series.get(&id).filter(|s| s.position == Some(position))
         })
     }
-}
-
-/// The topic on which the daemon's own state is retained.
-pub fn status_topic(site: &Site) -> String {
-    format!("hypocaust/{}/status", site.id)
 }

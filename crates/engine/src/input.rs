@@ -19,14 +19,14 @@ pub enum Input {
     Refused(Refusal),
     /// A person wrote in the log.
     Entry(Entry),
-    /// A person acknowledged an alarm.
-    Acknowledge {
+    /// A person says something about an alarm.
+    Alarm {
         /// Which alarm.
         alarm: AlarmId,
-        /// Who.
+        /// Who: a name or an address of the settings.
         by: String,
-        /// In their words; may be empty.
-        comment: String,
+        /// What.
+        word: Word,
     },
     /// How a delivery attempt ended.
     Mail {
@@ -56,6 +56,41 @@ pub enum Input {
     },
     /// Nothing but time: deadlines up to `now` are run.
     Wake,
+}
+
+/// What a person can say about an alarm.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Word {
+    /// They have seen it and look after it.
+    Acknowledge {
+        /// In their words; may be empty.
+        comment: String,
+    },
+    /// The response was carried out.
+    Confirm {
+        /// What was done; may be empty.
+        comment: String,
+    },
+    /// A latched alarm is over.
+    Reset,
+    /// It is to be hidden for a limited time.
+    Shelve {
+        /// Until when.
+        until: Timestamp,
+        /// Why.
+        reason: String,
+    },
+    /// The shelf ends now.
+    Unshelve,
+    /// It is taken out, with no end of its own.
+    OutOfService {
+        /// When it is expected back.
+        back: Option<Timestamp>,
+        /// Why.
+        reason: String,
+    },
+    /// It is put back.
+    InService,
 }
 
 /// How a delivery attempt ended.

@@ -9,6 +9,7 @@ pub mod conditioning;
 pub mod effect;
 mod engine;
 mod gather;
+mod handling;
 pub mod input;
 mod judging;
 pub mod life;
@@ -19,6 +20,9 @@ mod pulled;
 pub mod restore;
 mod rounds;
 mod series;
+mod status;
+mod telling;
 mod weekly;
 
-pub use engine::{Engine, status_topic};
+pub use engine::Engine;
+pub use status::{bin_topic, status_topic};

@@ -125,6 +125,8 @@ pub struct LifeConfig {
     pub break_shelf_on_escalate: bool,
     /// Raised again sooner than this after its end, an unacknowledged alarm is the same occurrence; zero means never.
     pub reopen_within: Span,
+    /// It may be shelved for this long in a row.
+    pub shelf_longest: Span,
 }
 
 /// Which mail an event causes.
@@ -171,7 +173,10 @@ pub enum Refused {
     /// No end, or one that is over.
     NoEnd,
     /// The end lies beyond the limit.
-    BeyondLimit,
+    BeyondLimit {
+        /// The longest time.
+        longest: Span,
+    },
     /// Ending a shelf that is not there.
     NotShelved,
     /// Putting into service what is.
@@ -210,6 +215,7 @@ impl Default for LifeConfig {
             realarm_acked: false,
             break_shelf_on_escalate: false,
             reopen_within: Span::ZERO,
+            shelf_longest: limits::SHELF_MAX,
         }
     }
 }
@@ -395,8 +401,9 @@ fn shelf(
     }
     let until = until.filter(|until| *until > now).ok_or(Refused::NoEnd)?;
     let since = life.shelf.as_ref().map_or(now, |s| s.since);
-    if until.since(since) > limits::SHELF_MAX {
-        return Err(Refused::BeyondLimit);
+    let longest = config.shelf_longest.min(limits::SHELF_MAX);
+    if until.since(since) > longest {
+        return Err(Refused::BeyondLimit { longest });
     }
     Ok(Shelf { since, until, by, reason })
 }
@@ -416,7 +423,6 @@ fn out_of_service(
 impl fmt::Display for Refused {
     /// What is the matter and the next step.
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let hours = limits::SHELF_MAX.as_hours();
         match self {
             Refused::NothingToAcknowledge => f.write_str("it is normal: there is nothing to acknowledge"),
             Refused::NotLatched => f.write_str("it is not latched: there is nothing to reset"),
@@ -430,9 +436,9 @@ impl fmt::Display for Refused {
             }
             Refused::NoReason => f.write_str("a reason is missing; say why"),
             Refused::NoEnd => f.write_str("an end in the time to come is missing; say until when"),
-            Refused::BeyondLimit => write!(
+            Refused::BeyondLimit { longest } => write!(
                 f,
-                "shelved time may not pass {hours} h in all; name an earlier end, or take the alarm out of service"
+                "shelved time may not pass {longest} in all; name an earlier end, or take the alarm out of service"
             ),
             Refused::NotShelved => f.write_str("it is not shelved"),
             Refused::InServiceAlready => f.write_str("it is in service already"),

@@ -51,6 +51,8 @@ pub const OUTAGE_SETTLES_IN: Span = Span::minutes(45);
 pub const CLOCK_JUMP: Span = Span::hours(1);
 /// From one retained status message to the next.
 pub const STATUS_EVERY: Span = Span::minutes(5);
+/// From one retained status message of a bin to the next, while nothing happens to its alarms.
+pub const BIN_STATUS_EVERY: Span = Span::minutes(15);
 /// Entries kept in memory for a bin.
 pub const ENTRIES_PER_BIN: usize = 500;
 /// Points of one line in the picture of a mail.
@@ -58,7 +60,7 @@ pub const CHART_POINTS: usize = 150;
 /// The link to the broker is down for this long before an alarm tells.
 pub const LINK_DOWN_ALARM_AFTER: Span = Span::minutes(10);
 /// A person may shelve an alarm for this long in a row; longer means out of service.
-pub const SHELF_MAX: Span = Span::hours(72);
+pub const SHELF_MAX: Span = rulebook::limits::SHELF_MAX;
 /// Probes fell by more than this, all in the pile and within [`PULLED_WITHIN`]: they were pulled, for no pile cools so fast
 /// (common practice, no source).
 pub const PULLED_FALL_KELVIN: f64 = 10.0;
@@ -70,3 +72,25 @@ pub const PULLED_PROBES_MIN: u32 = 2;
 pub const PULLED_BELOW_AIR_KELVIN: f64 = 5.0;
 /// Where no probe gives the temperature of the air, only falls from this on are taken for it (common practice, no source).
 pub const PULLED_FROM_CELSIUS: f64 = 35.0;
+/// An alarm that comes back sooner than this after its end, before anybody acknowledged it, is the same occurrence.
+pub const REOPEN_WITHIN: Span = Span::minutes(15);
+/// So many raises of one alarm within [`CHATTER_WITHIN`] and it only tells of itself in the thread that is there.
+pub const CHATTER_AT: usize = 3;
+/// See [`CHATTER_AT`].
+pub const CHATTER_WITHIN: Span = Span::hours(6);
+/// More raises than this within [`FLOOD_WITHIN`] begin a flood: then one mail tells of many (common practice for control rooms).
+pub const FLOOD_ABOVE: usize = 10;
+/// A flood ends with fewer raises than this within [`FLOOD_WITHIN`].
+pub const FLOOD_ENDS_BELOW: usize = 5;
+/// See [`FLOOD_ABOVE`].
+pub const FLOOD_WITHIN: Span = Span::minutes(10);
+/// From one mail of a flood to the next.
+pub const FLOOD_MAIL_EVERY: Span = Span::minutes(15);
+/// Alarms that one mail of a flood lists, the most urgent first; it counts the others.
+pub const FLOOD_MAIL_LISTS: usize = 60;
+/// An unacknowledged alarm reminds at the earliest after this, however short its time to respond is.
+pub const REMINDER_EARLIEST: Span = Span::minutes(30);
+/// An unacknowledged alarm reminds this often; after that the round list alone names it.
+pub const REMINDERS_MAX: u32 = 6;
+/// An alarm that stands for longer than this is counted as standing in the summary.
+pub const STANDING_AFTER: Span = Span::hours(24);

@@ -19,6 +19,8 @@ pub enum Notice {
     Summary(Box<SummaryNotice>),
     /// The round list of a morning.
     RoundList(Box<RoundListNotice>),
+    /// More alarms at once than anybody can read one by one.
+    Flood(Box<FloodNotice>),
     /// The daemon was off without having been asked to stop.
     Outage(OutageNotice),
     /// A trial mail that a person asked for.
@@ -37,8 +39,12 @@ pub enum Notice {
 /// Which step of an alarm's life a mail tells of.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Step {
-    /// It was raised.
+    /// It was raised, or is shown again.
     Raise,
+    /// Something about it changed.
+    Update,
+    /// Nobody has acknowledged it in time.
+    Reminder,
     /// Its condition ended.
     Clear,
     /// Its rule is gone.
@@ -50,7 +56,7 @@ pub enum Step {
 pub struct AlarmNotice {
     /// Which step.
     pub step: Step,
-    /// Number of this mail within the occurrence, 0 for the raise.
+    /// Number of this mail within its thread, 0 for the first.
     pub number: u32,
     /// The life of the ledger: drawn when it is made or restored, so that a restored one never repeats a Message-ID.
     pub life: u32,
@@ -64,6 +70,8 @@ pub struct AlarmNotice {
     pub subject: Subject,
     /// Which of its occurrences.
     pub occurrence: u32,
+    /// The occurrence in whose thread the mail goes.
+    pub thread: u32,
     /// The subject line of the thread, without `Re:`.
     pub thread_subject: String,
     /// The name people see.
@@ -80,6 +88,8 @@ pub struct AlarmNotice {
     pub cleared_at: Option<Timestamp>,
     /// Who acknowledged, if anybody did.
     pub acknowledged: Option<Acknowledgement>,
+    /// Its condition holds and it is shown to people.
+    pub stands: bool,
     /// What is the case, one line in the site's units.
     pub finding: String,
     /// The grounds, one a line.
@@ -147,6 +157,31 @@ pub struct SummaryNotice {
     pub mails_given_up: u64,
     /// When the daemon was not running in the week.
     pub off: Vec<(Timestamp, Timestamp)>,
+    /// How the alarms of the week were.
+    pub alarms: AlarmFigures,
+}
+
+/// Key figures of a week's alarms.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct AlarmFigures {
+    /// Raises by priority: low, medium, high.
+    pub raised: [u32; 3],
+    /// Alarms about the whole site, a rule or the daemon: title and how often.
+    pub site_wide: Vec<(String, u32)>,
+    /// Occurrences acknowledged within their time to respond, of those that were raised and asked for it.
+    pub in_time: (u32, u32),
+    /// Median time from raise to acknowledgement.
+    pub median_to_acknowledge: Option<Span>,
+    /// Occurrences that ended without anybody acknowledging.
+    pub never_acknowledged: u32,
+    /// Alarms that have stood for more than a day: subject and title.
+    pub standing: Vec<String>,
+    /// Alarms that came back too often: subject and title, raises. Their limits or delays want tuning.
+    pub chattering: Vec<(String, u32)>,
+    /// Alarms that people hid, with until when and why.
+    pub hidden: Vec<String>,
+    /// Mails about alarms to each person: name, in all, at night.
+    pub mails: Vec<(String, u32, u32)>,
 }
 
 /// One bin's week.
@@ -170,6 +205,27 @@ pub struct BinWeek {
     pub alarms: Vec<(String, u32)>,
     /// Titles of alarms that stand now.
     pub standing: Vec<String>,
+}
+
+/// Many alarms in one mail, while they come faster than anybody can read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FloodNotice {
+    /// See [`AlarmNotice::life`].
+    pub life: u32,
+    /// When it was made.
+    pub at: Timestamp,
+    /// When the flood began.
+    pub since: Timestamp,
+    /// The first alarm of it, which may be the cause of the others.
+    pub first: Option<RoundItem>,
+    /// How many of them stand.
+    pub standing: usize,
+    /// How many are over.
+    pub over: usize,
+    /// The alarms, those that stand and are urgent first; at most [`crate::limits::FLOOD_MAIL_LISTS`].
+    pub items: Vec<RoundItem>,
+    /// More alarms are expected: the next mail of this kind comes soon.
+    pub goes_on: bool,
 }
 
 /// What could wait for daylight, and how the bins stand.

@@ -19,8 +19,10 @@ pub struct Restored {
     pub life: u32,
     /// Every alarm that was ever raised or is being proven, by id.
     pub alarms: Vec<Alarm>,
-    /// Raise events of the last eight days, for the weekly summary, oldest first.
-    pub raised: Vec<AlarmEvent>,
+    /// Raises and acknowledgements of the last eight days, for the figures of the weekly summary, oldest first.
+    pub events: Vec<AlarmEvent>,
+    /// Mails about alarms of the last eight days: when they were caused, and to which address; oldest first.
+    pub mails: Vec<(Timestamp, String)>,
     /// The newest batch of each bin.
     pub batches: Vec<Batch>,
     /// Entries since the on-air of each bin's newest batch, and of the last 30 days, oldest first.

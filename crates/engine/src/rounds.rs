@@ -7,7 +7,7 @@ use std::cmp::Reverse;
 use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
 use site::ids::BinId;
-use site::model::{Person, Position};
+use site::model::Position;
 
 use crate::alarm::{Alarm, AlarmState};
 use crate::effect::Effect;
@@ -25,11 +25,11 @@ impl Engine {
         let since = at - Span::days(1);
         let on_list = |a: &&Alarm| a.priority != Priority::SummaryOnly;
         let mut standing: Vec<&Alarm> = self.alarms.values().filter(|a| a.stands()).filter(on_list).collect();
-        standing.sort_by_key(|a| (Reverse(a.priority), a.state == AlarmState::Acknowledged, a.onset));
+        standing.sort_by_key(|a| (Reverse(a.priority), a.life.state == AlarmState::Acknowledged, a.onset));
         let over = self
             .alarms
             .values()
-            .filter(|a| !a.stands() && a.cleared_at.is_some_and(|t| t > since))
+            .filter(|a| !a.stands() && a.life.cleared_at.is_some_and(|t| t > since))
             .filter(on_list)
             .filter(|a| a.raised_at.is_some_and(|t| self.waits_for_list(a.priority, t)));
         let notice = RoundListNotice {
@@ -52,7 +52,7 @@ impl Engine {
         priority <= Priority::Low && self.site.round_list.quiet(self.site.zone.time_of_day(raised_at))
     }
 
-    fn round_item(&self, alarm: &Alarm) -> RoundItem {
+    pub(crate) fn round_item(&self, alarm: &Alarm) -> RoundItem {
         let (response, caution) = match alarm.stands() {
             true => self.first_response(&alarm.key),
             false => Default::default(),
@@ -63,7 +63,7 @@ impl Engine {
             title: alarm.title.clone(),
             priority: alarm.priority,
             onset: alarm.onset.or(alarm.raised_at).unwrap_or(self.now),
-            cleared_at: alarm.cleared_at,
+            cleared_at: alarm.life.cleared_at,
             acknowledged: alarm.acknowledged.clone(),
             finding: alarm.finding.clone(),
             response,
@@ -90,9 +90,4 @@ impl Engine {
             core_a_day_before: before,
         }
     }
-}
-
-/// Whoever does not get the round list must hear at once of what would wait for it.
-pub(crate) fn hears_at_once(person: &Person) -> bool {
-    person.alarms && !person.round_list
 }

@@ -2,14 +2,18 @@
 //!
 //! Must never be sent twice for one week, nor left out because the daemon was off when it was due.
 
+use std::collections::BTreeMap;
+
 use pile::time::{Span, Timestamp};
+use rulebook::header::Priority;
 use site::model::Position;
 use site::zone::{IsoWeek, Zone};
 
+use crate::alarm::{Alarm, AlarmKey};
 use crate::effect::Effect;
 use crate::engine::Engine;
 use crate::limits;
-use crate::notice::{BinWeek, Notice, SummaryNotice};
+use crate::notice::{AlarmFigures, BinWeek, Notice, SummaryNotice};
 
 /// The week that a summary due at `due` is about: the one that the site's calendar showed a day before.
 pub(crate) fn week_of(zone: &Zone, due: Timestamp) -> IsoWeek {
@@ -34,6 +38,7 @@ impl Engine {
             refused: count(self.week.refused.iter().filter(|t| **t >= from)),
             mails_given_up: count(self.week.given_up.iter().filter(|t| **t >= from)),
             off: self.week.off.iter().filter(|(_, until)| *until >= from).copied().collect(),
+            alarms: self.alarm_figures(from, at),
         };
         self.week.last_summary = Some(week);
         self.mail_to(at, &Notice::Summary(Box::new(notice)), |person| person.summary, effects);
@@ -88,6 +93,96 @@ impl Engine {
                 .map(|a| a.title.clone())
                 .collect(),
         }
+    }
+}
+
+impl Engine {
+    fn alarm_figures(&self, from: Timestamp, at: Timestamp) -> AlarmFigures {
+        let named = |a: &Alarm| format!("{} {}", a.key.subject.as_str(), a.title.to_lowercase());
+        let raised: Vec<(Timestamp, &Alarm)> = self
+            .week
+            .raised
+            .iter()
+            .filter(|(t, _)| *t >= from)
+            .filter_map(|(t, key)| Some((*t, self.alarms.get(key)?)))
+            .filter(|(_, a)| a.priority != Priority::SummaryOnly)
+            .collect();
+        let mut figures = AlarmFigures::default();
+        let mut site_wide: BTreeMap<&str, u32> = BTreeMap::new();
+        let mut waits: Vec<Span> = Vec::new();
+        let mut times: BTreeMap<&AlarmKey, Vec<Timestamp>> = BTreeMap::new();
+        for (t, alarm) in &raised {
+            let place = (alarm.priority as usize).saturating_sub(1);
+            if let Some(n) = figures.raised.get_mut(place) {
+                *n += 1;
+            }
+            if alarm.key.bin().is_none() {
+                *site_wide.entry(&alarm.title).or_default() += 1;
+            }
+            let of_alarm = times.entry(&alarm.key).or_default();
+            of_alarm.push(*t);
+            // The acknowledgement of a raise comes before the next raise of the same alarm.
+            let next = raised.iter().filter(|(n, a)| n > t && a.key == alarm.key).map(|(n, _)| *n).min();
+            let until = next.unwrap_or(Timestamp::MAX);
+            let answer = self.week.answered.iter().find(|(a, key)| *key == alarm.key && a >= t && *a < until);
+            let words = self.words_for(&alarm.key);
+            if words.handling.acknowledge {
+                let wait = answer.map(|(a, _)| a.since(*t));
+                let patience = words.time_to_respond;
+                // What is still within its time to respond is neither in time nor late.
+                if wait.is_some() || at.since(*t) > patience {
+                    figures.in_time.1 += 1;
+                    figures.in_time.0 += u32::from(wait.is_some_and(|w| w <= patience));
+                }
+                let over = next.is_some() || !alarm.stands();
+                figures.never_acknowledged += u32::from(answer.is_none() && over);
+                waits.extend(wait);
+            }
+        }
+        waits.sort_unstable();
+        figures.median_to_acknowledge = waits.get(waits.len() / 2).copied();
+        figures.site_wide = site_wide.into_iter().map(|(title, n)| (title.to_owned(), n)).collect();
+        let standing = self.alarms.values().filter(|a| a.stands() && a.priority != Priority::SummaryOnly);
+        figures.standing =
+            standing.filter(|a| a.raised_at.is_some_and(|t| at.since(t) > limits::STANDING_AFTER)).map(named).collect();
+        figures.chattering = times
+            .iter()
+            .filter(|(_, times)| {
+                times
+                    .windows(limits::CHATTER_AT)
+                    .any(|w| w.first().zip(w.last()).is_some_and(|(a, b)| b.since(*a) <= limits::CHATTER_WITHIN))
+            })
+            .filter_map(|(key, times)| Some((named(self.alarms.get(*key)?), u32::try_from(times.len()).ok()?)))
+            .collect();
+        let zone = &self.site.zone;
+        figures.hidden = self
+            .alarms
+            .values()
+            .filter_map(|a| {
+                let how = match (&a.life.shelf, &a.life.out_of_service) {
+                    (_, Some(out)) => {
+                        format!("out of service since {} by {}: {}", zone.show(out.since), out.by, out.reason)
+                    }
+                    (Some(shelf), None) => {
+                        format!("shelved until {} by {}: {}", zone.show(shelf.until), shelf.by, shelf.reason)
+                    }
+                    (None, None) => return None,
+                };
+                Some(format!("{}: {how}", named(a)))
+            })
+            .collect();
+        figures.mails = self
+            .site
+            .people
+            .iter()
+            .filter_map(|person| {
+                let mails = || self.week.mails.iter().filter(|(t, to)| *t >= from && *to == person.mail);
+                let night = mails().filter(|(t, _)| self.site.round_list.quiet(zone.time_of_day(*t)));
+                let all = u32::try_from(mails().count()).unwrap_or(u32::MAX);
+                (all > 0).then(|| (person.name.clone(), all, u32::try_from(night.count()).unwrap_or(u32::MAX)))
+            })
+            .collect();
+        figures
     }
 }
 

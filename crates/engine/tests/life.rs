@@ -106,6 +106,7 @@ fn configs() -> Vec<LifeConfig> {
                 realarm_acked: bit(3),
                 break_shelf_on_escalate: bit(4),
                 reopen_within: Span::hours(1),
+                shelf_longest: Span::hours(72),
             }
         })
         .collect()
@@ -266,7 +267,7 @@ fn each_refusal_says_what_is_the_matter_and_what_next() {
         (AlarmState::Unacknowledged, shelve(1, "x"), safety, Refused::NotShelvable, "take it out of service"),
         (AlarmState::Unacknowledged, shelve(1, ""), usual, Refused::NoReason, "say why"),
         (AlarmState::Unacknowledged, shelve(-1, "x"), usual, Refused::NoEnd, "say until when"),
-        (AlarmState::Unacknowledged, shelve(73, "x"), usual, Refused::BeyondLimit, "72 h"),
+        (AlarmState::Unacknowledged, shelve(73, "x"), usual, Refused::BeyondLimit { longest: Span::hours(72) }, "3 d"),
         (AlarmState::Unacknowledged, Event::Unshelve, usual, Refused::NotShelved, "not shelved"),
         (AlarmState::Unacknowledged, Event::InService, usual, Refused::InServiceAlready, "in service already"),
         (AlarmState::Suppressed, Event::Acknowledge, usual, Refused::Suppressed, "unshelving it"),
@@ -285,7 +286,11 @@ fn shelving_again_does_not_get_round_the_limit() {
     let (first, _) = step(&Life::NORMAL, shelve(70, "x"), &usual, NOW).unwrap();
     let later = NOW + Span::hours(60);
     let until = |hours| Event::Shelve { until: Some(NOW + Span::hours(hours)), by: "Ann".into(), reason: "x".into() };
-    assert_eq!(step(&first, until(73), &usual, later), Err(Refused::BeyondLimit), "counted from the first shelving");
+    assert_eq!(
+        step(&first, until(73), &usual, later),
+        Err(Refused::BeyondLimit { longest: Span::hours(72) }),
+        "counted from the first shelving"
+    );
     let (longer, _) = step(&first, until(72), &usual, later).unwrap();
     let (stale, told) = step(&longer, Event::ShelfEnds, &usual, NOW + Span::hours(70)).unwrap();
     assert_eq!((stale, told), (longer, Told::Nothing), "the timer of the shelf that was replaced is stale");

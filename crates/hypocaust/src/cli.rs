@@ -265,9 +265,19 @@ pub struct AlarmsArgs {
     /// One JSON object a line.
     #[arg(long)]
     pub json: bool,
-    /// Acknowledge instead of listing.
+    /// Say something about one instead of listing.
     #[command(subcommand)]
     pub command: Option<AlarmsCommand>,
+}
+
+/// Which alarm, and who speaks.
+#[derive(Debug, Args)]
+pub struct Speaker {
+    /// The alarm's number, as listed and as in the mail.
+    pub id: u64,
+    /// Who: a name or an address under `people` in the settings.
+    #[arg(long, value_name = "NAME", env = "HYPOCAUST_BY")]
+    pub by: String,
 }
 
 /// Alarm commands.
@@ -275,14 +285,69 @@ pub struct AlarmsArgs {
 pub enum AlarmsCommand {
     /// Say that you have seen an alarm and look after it; its condition stays until readings prove it over.
     Acknowledge {
-        /// The alarm's number, as listed and as in the mail.
-        id: u64,
-        /// Who.
-        #[arg(long, value_name = "NAME")]
-        by: String,
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
         /// In your words.
         #[arg(long, value_name = "TEXT", default_value = "")]
         comment: String,
+    },
+    /// Say that the response was carried out; readings decide when the alarm is over.
+    Confirm {
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
+        /// What was done.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        comment: String,
+    },
+    /// End an alarm that stays after its condition is over, once you have seen for yourself.
+    Reset {
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
+    },
+    /// Hide an alarm for a limited time, with a reason; its condition is watched and recorded all the while.
+    ///
+    /// When the time is over and the condition holds, it is raised again with its true beginning. At most 72 hours in a row, less
+    /// where the rule says so; alarms that can hurt people may not be hidden. Longer work is `out-of-service`.
+    Shelve {
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
+        /// For how long: 1h, 4h, 12h, 24h, 90min.
+        #[arg(long = "for", value_name = "TIME", conflicts_with = "until", required_unless_present = "until")]
+        length: Option<String>,
+        /// Until when, by the site's clock, in place of --for.
+        #[arg(long, value_name = "TIME")]
+        until: Option<String>,
+        /// Why.
+        #[arg(long, value_name = "TEXT")]
+        reason: String,
+    },
+    /// Show an alarm again that is shelved.
+    Unshelve {
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
+    },
+    /// Take an alarm out, with no end of its own, for a repair; every weekly summary names it.
+    OutOfService {
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
+        /// When it is expected back, by the site's clock.
+        #[arg(long, value_name = "TIME")]
+        back: Option<String>,
+        /// Why.
+        #[arg(long, value_name = "TEXT")]
+        reason: String,
+    },
+    /// Put an alarm back into service.
+    InService {
+        /// Which, and who.
+        #[command(flatten)]
+        speaker: Speaker,
     },
 }
 

@@ -18,12 +18,12 @@ use site::entry::EntryKind;
 use site::model::{Display, Person, Site};
 use site::zone::parse_instant;
 
-use crate::cli::{BatchCommand, LogCommand, RunArgs, Written};
+use crate::cli::{AlarmsCommand, BatchCommand, LogCommand, RunArgs, Written};
 use crate::clock::Clock;
 use crate::daemon::{self, DaemonError, Progress, Setup};
 use crate::driven::DrivenError;
 use crate::recording::{self, Recorder, RecordingError};
-use crate::socket::{self, Answer, Request, SocketError};
+use crate::socket::{self, AlarmWord, Answer, Request, SocketError};
 use crate::wiring::{self, Settings, SettingsError, WiringError};
 
 /// Why a command failed; [`CommandError::exit_code`] gives the sysexits code.
@@ -290,12 +290,34 @@ fn noted(site: &Site, written: Written, kind: &EntryKind) -> Result<(), CommandE
     write(site, &Request::Noted { bin, at: at.as_millis(), by, note, what: kind.key().to_owned() })
 }
 
-/// Acknowledges an alarm.
+/// What a person says about an alarm.
 ///
 /// # Errors
 /// When it is refused, and why.
-pub fn acknowledge(site: &Site, alarm: u64, by: String, comment: String) -> Result<(), CommandError> {
-    write(site, &Request::Acknowledge { alarm, by, comment })
+pub fn alarm(site: &Site, command: AlarmsCommand) -> Result<(), CommandError> {
+    let (speaker, word) = match command {
+        AlarmsCommand::Acknowledge { speaker, comment } => (speaker, AlarmWord::Acknowledge { comment }),
+        AlarmsCommand::Confirm { speaker, comment } => (speaker, AlarmWord::Confirm { comment }),
+        AlarmsCommand::Reset { speaker } => (speaker, AlarmWord::Reset),
+        AlarmsCommand::Shelve { speaker, length, until, reason } => {
+            let until = match length {
+                Some(length) => {
+                    let seconds = site::measure::read(&length, site::measure::Kind::Duration, None)
+                        .map_err(|e| CommandError::Usage(format!("--for: {e}")))?;
+                    Clock::live().now() + Span::from_seconds_f64(seconds)
+                }
+                None => when(site, until.as_deref())?,
+            };
+            (speaker, AlarmWord::Shelve { until: until.as_millis(), reason })
+        }
+        AlarmsCommand::Unshelve { speaker } => (speaker, AlarmWord::Unshelve),
+        AlarmsCommand::OutOfService { speaker, back, reason } => {
+            let back = back.map(|text| when(site, Some(&text))).transpose()?.map(Timestamp::as_millis);
+            (speaker, AlarmWord::OutOfService { back, reason })
+        }
+        AlarmsCommand::InService { speaker } => (speaker, AlarmWord::InService),
+    };
+    write(site, &Request::Alarm { alarm: speaker.id, by: speaker.by, word })
 }
 
 /// Sends a trial mail now, past the outbox.

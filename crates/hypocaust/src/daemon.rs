@@ -7,8 +7,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use engine::Engine;
+use engine::alarm::AlarmId;
 use engine::effect::{Effect, Level, MailId};
-use engine::input::{Input, MailOutcome};
+use engine::input::{Input, MailOutcome, Word};
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
 use pile::time::Timestamp;
@@ -279,6 +280,12 @@ impl Item {
                 if !arrival.readings.is_empty() {
                     inputs.push(Input::Readings(arrival.readings));
                 }
+                let seen = arrival.seen.into_iter().map(|seen| Input::Alarm {
+                    alarm: AlarmId(seen.alarm),
+                    by: seen.by,
+                    word: Word::Acknowledge { comment: seen.comment },
+                });
+                inputs.extend(seen);
                 Item { inputs, ack: Some(arrival.ack), answer: None }
             }
             // The intake has told the log already, once an outage.
@@ -297,8 +304,15 @@ impl Loop {
         for item in items {
             let mut reply = None;
             for input in item.inputs {
+                let panel = match &input {
+                    Input::Alarm { alarm, .. } if item.answer.is_none() => Some(*alarm),
+                    _ => None,
+                };
                 for effect in self.step(now, input) {
                     match effect {
+                        Effect::Reply(said) if panel.is_some() => {
+                            effects.extend(panel.map(|a| self.answer_panel(a, said)))
+                        }
                         Effect::Reply(said) => reply = Some(said),
                         other => effects.push(other),
                     }
@@ -324,6 +338,19 @@ impl Loop {
         }
         for effect in effects {
             self.let_out(effect).await;
+        }
+    }
+
+    /// What became of an acknowledgement that came over MQTT, for the panel that sent it.
+    fn answer_panel(&self, alarm: AlarmId, said: Result<String, String>) -> Effect {
+        let (key, words) = match said {
+            Ok(words) => ("done", words),
+            Err(words) => ("refused", words),
+        };
+        Effect::Publish {
+            topic: format!("{}/answer", self.site.acknowledge_topic()),
+            payload: serde_json::json!({ "alarm": alarm.0, key: words }).to_string(),
+            retain: false,
         }
     }
 

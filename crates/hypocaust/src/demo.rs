@@ -21,7 +21,7 @@ use crate::cli::DemoArgs;
 use crate::commands::{CommandError, runtime};
 use crate::driven::{Driven, acknowledged, connect, publish};
 use crate::listing::about;
-use crate::socket::Request;
+use crate::socket::{AlarmWord, Request};
 use crate::wiring;
 
 /// The settings of the invented site.
@@ -310,7 +310,7 @@ impl Season {
             Ok(alarms
                 .into_iter()
                 .filter(|a| a.key.subject.as_str() == bin && rules.contains(&a.key.rule.as_str()))
-                .filter(|a| a.state == engine::alarm::AlarmState::Unacknowledged)
+                .filter(|a| a.life.state == engine::alarm::AlarmState::Unacknowledged)
                 .map(|a| a.id.0)
                 .collect())
         });
@@ -344,7 +344,14 @@ impl Bay {
                 self.called_for = Some(now + after);
                 for alarm in calls {
                     let comment = "on my way".to_owned();
-                    season.driven.ask(Request::Acknowledge { alarm, by: "Ines Okafor".into(), comment }).await?;
+                    season
+                        .driven
+                        .ask(Request::Alarm {
+                            alarm,
+                            by: "Ines Okafor".into(),
+                            word: AlarmWord::Acknowledge { comment },
+                        })
+                        .await?;
                 }
             }
         }

@@ -105,8 +105,11 @@ pub fn readings(site: &Site, args: &ReadingsArgs) -> Result<(), CommandError> {
 /// When the store cannot be read.
 pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError> {
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let mut alarms: Vec<Alarm> =
-        ledger.alarms()?.into_iter().filter(|a| a.occurrence > 0 && (all || a.state != AlarmState::Normal)).collect();
+    let mut alarms: Vec<Alarm> = ledger
+        .alarms()?
+        .into_iter()
+        .filter(|a| a.occurrence > 0 && (all || a.life.state != AlarmState::Normal))
+        .collect();
     alarms.sort_by_key(|a| (std::cmp::Reverse(a.stands()), std::cmp::Reverse(a.priority), a.raised_at, a.id));
     if as_json {
         for a in &alarms {
@@ -116,13 +119,18 @@ pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError>
                 "about": a.key.subject.as_str(),
                 "bin": a.key.bin().map(BinId::as_str),
                 "title": a.title,
-                "state": a.state.key(),
+                "state": a.life.state.key(),
                 "priority": a.priority.key(),
                 "occurrence": a.occurrence,
                 "onset": a.onset.map(rfc3339_utc),
                 "raised_at": a.raised_at.map(rfc3339_utc),
-                "cleared_at": a.cleared_at.map(rfc3339_utc),
+                "cleared_at": a.life.cleared_at.map(rfc3339_utc),
                 "acknowledged_by": a.acknowledged.as_ref().map(|k| &k.by),
+                "confirmed_by": a.confirmed.as_ref().map(|k| &k.by),
+                "shelved_until": a.life.shelf.as_ref().map(|s| rfc3339_utc(s.until)),
+                "out_of_service_since": a.life.out_of_service.as_ref().map(|o| rfc3339_utc(o.since)),
+                "hidden_by_rule": a.life.by_design,
+                "reminders": a.life.reminders,
                 "finding": a.finding,
                 "evidence": a.evidence,
                 "rule_revision": a.revision,
@@ -141,15 +149,56 @@ pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError>
             "{:>5}  {:<8} {:<24} {:<10} {:<22} {}\n       {}",
             a.id.0,
             a.priority.key(),
-            a.state.key(),
+            a.life.state.key(),
             a.key.subject.as_str(),
             a.title,
             a.onset.map(|t| site.zone.show(t)).unwrap_or_default(),
             a.finding
         );
+        for remark in remarks(a, site) {
+            println!("       {remark}");
+        }
     }
-    println!("\nAcknowledge one with: hypocaust alarms acknowledge ID --by NAME");
+    println!(
+        "\nAcknowledge one with: hypocaust alarms acknowledge ID --by NAME; `hypocaust alarms --help` names the rest"
+    );
     Ok(())
+}
+
+/// What people or rules have said about an alarm, one line each.
+fn remarks(alarm: &Alarm, site: &Site) -> Vec<String> {
+    let zone = &site.zone;
+    let mut out = Vec::new();
+    let spoken = |what: &str, by: &engine::alarm::Acknowledgement| {
+        let words = if by.comment.is_empty() { String::new() } else { format!(": {}", by.comment) };
+        format!("{what} by {} {}{words}", by.by, zone.show(by.at))
+    };
+    out.extend(alarm.acknowledged.as_ref().map(|by| spoken("acknowledged", by)));
+    out.extend(alarm.confirmed.as_ref().map(|by| spoken("response carried out", by)));
+    if let Some(shelf) = &alarm.life.shelf {
+        out.push(format!("shelved by {} until {}: {}", shelf.by, zone.show(shelf.until), shelf.reason));
+    }
+    if let Some(taken) = &alarm.life.out_of_service {
+        out.push(format!("out of service by {} since {}: {}", taken.by, zone.show(taken.since), taken.reason));
+    }
+    if let Some(rule) = &alarm.life.by_design {
+        out.push(format!("hidden because `{rule}` tells of it"));
+    }
+    if alarm.life.flags() > 0 {
+        out.push(if alarm.life.active {
+            "its condition holds".into()
+        } else {
+            "its condition does not hold".to_owned()
+        });
+    }
+    if alarm.life.reminders > 0 {
+        out.push(format!("{} sent, and nobody has acknowledged", counted(alarm.life.reminders, "reminder")));
+    }
+    out
+}
+
+fn counted(n: u32, what: &str) -> String {
+    if n == 1 { format!("1 {what}") } else { format!("{n} {what}s") }
 }
 
 /// Lists mails and what became of them.
@@ -275,11 +324,14 @@ pub fn about(notice: &Notice) -> String {
     match notice {
         Notice::Alarm(a) => match a.step {
             Step::Raise => a.thread_subject.clone(),
+            Step::Update => format!("changed: {}", a.thread_subject),
+            Step::Reminder => format!("nobody acknowledged: {}", a.thread_subject),
             Step::Clear => format!("over: {}", a.thread_subject),
             Step::Retire => format!("no longer watched: {}", a.thread_subject),
         },
         Notice::Summary(s) => format!("weekly summary, week {} of {}", s.week.week, s.week.year),
         Notice::RoundList(list) => format!("round list, {}", list.day),
+        Notice::Flood(f) => format!("{} alarms at once", f.standing + f.over),
         Notice::Outage(_) => "the daemon was off".into(),
         Notice::Trial { .. } => "trial mail".into(),
     }

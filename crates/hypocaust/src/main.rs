@@ -6,7 +6,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 use clap::error::ErrorKind;
-use hypocaust::cli::{AlarmsCommand, Cli, Command, LogFormat, MailCommand};
+use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
 use hypocaust::{calc, demo, listing, mixing, rules, wiring};
 use tracing_subscriber::EnvFilter;
@@ -51,7 +51,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
             let site = wiring::settings(&config)?.site;
             match args.command {
                 None => listing::alarms(&site, args.all, args.json)?,
-                Some(AlarmsCommand::Acknowledge { id, by, comment }) => commands::acknowledge(&site, id, by, comment)?,
+                Some(command) => commands::alarm(&site, command)?,
             }
         }
         Command::Outbox(args) => listing::outbox(&wiring::settings(&config)?.site, args.json)?,

@@ -10,7 +10,7 @@ use std::sync::Arc;
 use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, MailId};
-use engine::input::{Input, LinkState, MailOutcome, PreviousRun};
+use engine::input::{Input, LinkState, MailOutcome, PreviousRun, Word};
 use engine::restore::Restored;
 use pile::time::Timestamp;
 use pile::units::{Celsius, Litres};
@@ -103,7 +103,7 @@ enum InputLine {
     Readings(Vec<ReadingLine>),
     Refused { at: i64, topic: String, head: String, bytes: usize, reason: String },
     Entry { at: i64, bin: String, by: String, note: String, kind: KindLine },
-    Acknowledge { alarm: u64, by: String, comment: String },
+    Alarm { alarm: u64, by: String, word: WordLine },
     Mail { mail: u64, outcome: OutcomeLine },
     Recalled { series: (SourceLine, String), from: i64, points: Vec<(i64, f64)> },
     Link(bool),
@@ -136,6 +136,18 @@ enum KindLine {
     Watered(Option<f64>, Option<f64>),
     Valve(f64),
     Noted(String),
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum WordLine {
+    Acknowledge(String),
+    Confirm(String),
+    Reset,
+    Shelve(i64, String),
+    Unshelve,
+    OutOfService(Option<i64>, String),
+    InService,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -305,8 +317,8 @@ impl InputLine {
                     plain => KindLine::Noted(plain.key().to_owned()),
                 },
             },
-            Input::Acknowledge { alarm, by, comment } => {
-                InputLine::Acknowledge { alarm: alarm.0, by: by.clone(), comment: comment.clone() }
+            Input::Alarm { alarm, by, word } => {
+                InputLine::Alarm { alarm: alarm.0, by: by.clone(), word: WordLine::of(word) }
             }
             Input::Mail { mail, outcome } => InputLine::Mail {
                 mail: mail.0,
@@ -355,7 +367,7 @@ impl InputLine {
                 by,
                 note,
             }),
-            InputLine::Acknowledge { alarm, by, comment } => Input::Acknowledge { alarm: AlarmId(alarm), by, comment },
+            InputLine::Alarm { alarm, by, word } => Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() },
             InputLine::Mail { mail, outcome } => Input::Mail {
                 mail: MailId(mail),
                 outcome: match outcome {
@@ -378,6 +390,34 @@ impl InputLine {
             },
             InputLine::Wake => Input::Wake,
         })
+    }
+}
+
+impl WordLine {
+    fn of(word: &Word) -> WordLine {
+        match word.clone() {
+            Word::Acknowledge { comment } => WordLine::Acknowledge(comment),
+            Word::Confirm { comment } => WordLine::Confirm(comment),
+            Word::Reset => WordLine::Reset,
+            Word::Shelve { until, reason } => WordLine::Shelve(until.as_millis(), reason),
+            Word::Unshelve => WordLine::Unshelve,
+            Word::OutOfService { back, reason } => WordLine::OutOfService(back.map(Timestamp::as_millis), reason),
+            Word::InService => WordLine::InService,
+        }
+    }
+
+    fn into_word(self) -> Word {
+        match self {
+            WordLine::Acknowledge(comment) => Word::Acknowledge { comment },
+            WordLine::Confirm(comment) => Word::Confirm { comment },
+            WordLine::Reset => Word::Reset,
+            WordLine::Shelve(until, reason) => Word::Shelve { until: Timestamp::from_millis(until), reason },
+            WordLine::Unshelve => Word::Unshelve,
+            WordLine::OutOfService(back, reason) => {
+                Word::OutOfService { back: back.map(Timestamp::from_millis), reason }
+            }
+            WordLine::InService => Word::InService,
+        }
     }
 }
 

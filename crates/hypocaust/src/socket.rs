@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use engine::alarm::AlarmId;
-use engine::input::Input;
+use engine::input::{Input, Word};
 use pile::time::Timestamp;
 use pile::units::{Celsius, Litres};
 use serde::{Deserialize, Serialize};
@@ -22,15 +22,14 @@ use tokio::sync::{mpsc, oneshot};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Request {
-    /// Acknowledge an alarm.
-    Acknowledge {
+    /// Something about an alarm.
+    Alarm {
         /// The alarm's number.
         alarm: u64,
         /// Who.
         by: String,
-        /// In their words.
-        #[serde(default)]
-        comment: String,
+        /// What.
+        word: AlarmWord,
     },
     /// A batch goes on air.
     OnAir {
@@ -104,6 +103,44 @@ pub enum Request {
     },
 }
 
+/// What a person says about an alarm; times are UTC milliseconds.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case", deny_unknown_fields)]
+pub enum AlarmWord {
+    /// They look after it.
+    Acknowledge {
+        /// In their words.
+        #[serde(default)]
+        comment: String,
+    },
+    /// The response was carried out.
+    Confirm {
+        /// What was done.
+        #[serde(default)]
+        comment: String,
+    },
+    /// A latched alarm is over.
+    Reset,
+    /// Hide it.
+    Shelve {
+        /// Until when.
+        until: i64,
+        /// Why.
+        reason: String,
+    },
+    /// Show it again.
+    Unshelve,
+    /// Take it out.
+    OutOfService {
+        /// When it is expected back.
+        back: Option<i64>,
+        /// Why.
+        reason: String,
+    },
+    /// Put it back.
+    InService,
+}
+
 /// The daemon's answer, as one line of JSON.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -168,8 +205,8 @@ impl Request {
             Ok(Input::Entry(Entry { at: Timestamp::from_millis(at), bin, kind, by, note }))
         };
         match self {
-            Request::Acknowledge { alarm, by, comment } => {
-                Ok(Input::Acknowledge { alarm: AlarmId(alarm), by, comment })
+            Request::Alarm { alarm, by, word } => {
+                Ok(Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() })
             }
             Request::OnAir { bin, at, by, note, loaded_celsius } => {
                 let loaded_at =
@@ -199,6 +236,22 @@ impl Request {
                 }
                 entry(&bin, at, by, note, kind)
             }
+        }
+    }
+}
+
+impl AlarmWord {
+    fn into_word(self) -> Word {
+        match self {
+            AlarmWord::Acknowledge { comment } => Word::Acknowledge { comment },
+            AlarmWord::Confirm { comment } => Word::Confirm { comment },
+            AlarmWord::Reset => Word::Reset,
+            AlarmWord::Shelve { until, reason } => Word::Shelve { until: Timestamp::from_millis(until), reason },
+            AlarmWord::Unshelve => Word::Unshelve,
+            AlarmWord::OutOfService { back, reason } => {
+                Word::OutOfService { back: back.map(Timestamp::from_millis), reason }
+            }
+            AlarmWord::InService => Word::InService,
         }
     }
 }

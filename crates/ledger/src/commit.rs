@@ -291,31 +291,36 @@ impl Slice<'_> {
         // `REPLACE` would delete the row first, which its events forbid.
         let mut upsert = self.tx.prepare_cached(
             "INSERT INTO alarms (id, rule, subject, subject_name, state, proof, proof_since, proof_last, occurrence, onset, raised_at,
-                cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20)
+                cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails, hidden, reminders,
+                reminder_at, confirmed, thread, held)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24,
+                ?25, ?26)
              ON CONFLICT (id) DO UPDATE SET rule = excluded.rule, subject = excluded.subject, subject_name = excluded.subject_name,
                 state = excluded.state, proof = excluded.proof, proof_since = excluded.proof_since, proof_last = excluded.proof_last,
                 occurrence = excluded.occurrence, onset = excluded.onset, raised_at = excluded.raised_at,
                 cleared_at = excluded.cleared_at, acknowledged = excluded.acknowledged, title = excluded.title,
                 priority = excluded.priority, revision = excluded.revision, finding = excluded.finding,
-                evidence = excluded.evidence, thread_subject = excluded.thread_subject, mails = excluded.mails",
+                evidence = excluded.evidence, thread_subject = excluded.thread_subject, mails = excluded.mails,
+                hidden = excluded.hidden, reminders = excluded.reminders, reminder_at = excluded.reminder_at,
+                confirmed = excluded.confirmed, thread = excluded.thread, held = excluded.held",
         )?;
         let (subject, subject_name) = rows::subject_words(&alarm.key.subject);
         let (proof, proof_since) = rows::proof_words(alarm.conditioning.phase);
         let acknowledged = alarm.acknowledged.as_ref().map(json::text).transpose().map_err(Cause::Contradiction)?;
+        let confirmed = alarm.confirmed.as_ref().map(json::text).transpose().map_err(Cause::Contradiction)?;
         upsert.execute(params![
             rows::key(alarm.id.0)?,
             alarm.key.rule,
             subject,
             subject_name,
-            rows::state_word(alarm.state),
+            rows::state_word(alarm.life.state),
             proof,
             proof_since,
             rows::ms(alarm.conditioning.last),
             alarm.occurrence,
             rows::ms(alarm.onset),
             rows::ms(alarm.raised_at),
-            rows::ms(alarm.cleared_at),
+            rows::ms(alarm.life.cleared_at),
             acknowledged,
             alarm.title,
             alarm.priority.key(),
@@ -323,7 +328,13 @@ impl Slice<'_> {
             alarm.finding,
             json::text(&alarm.evidence).map_err(Cause::Contradiction)?,
             alarm.thread_subject,
-            alarm.mails
+            alarm.mails,
+            json::hidden(&alarm.life).map_err(Cause::Contradiction)?,
+            alarm.life.reminders,
+            rows::ms(alarm.reminder_at),
+            confirmed,
+            alarm.thread,
+            alarm.held
         ])?;
         Ok(())
     }
@@ -337,7 +348,7 @@ impl Slice<'_> {
             rows::key(event.alarm.0)?,
             event.occurrence,
             event.at.as_millis(),
-            rows::kind_word(event.kind),
+            event.kind.key(),
             rows::state_word(event.before),
             rows::state_word(event.after),
             rows::ms(event.evidence_at),

@@ -3,9 +3,10 @@
 //! Must never change the meaning of a written field: a new field gets `#[serde(default)]`, so that older rows still read.
 
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
+use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
-    AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, Notice, OutageNotice, RoundItem, RoundListNotice,
-    Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, FloodNotice, Notice, OutageNotice,
+    RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
@@ -142,6 +143,10 @@ macro_rules! listed_by {
 listed_by!(Notice, NoticeRow, "NoticeFields");
 listed_by!(AlarmNotice, AlarmNoticeRow, "AlarmNoticeFields");
 listed_by!(SummaryNotice, SummaryNoticeRow, "SummaryNoticeFields");
+listed_by!(AlarmFigures, AlarmFiguresRow, "AlarmFiguresFields");
+listed_by!(FloodNotice, FloodNoticeRow, "FloodNoticeFields");
+listed_by!(Shelf, ShelfRow, "ShelfFields");
+listed_by!(OutOfService, OutOfServiceRow, "OutOfServiceFields");
 listed_by!(RoundListNotice, RoundListNoticeRow, "RoundListNoticeFields");
 listed_by!(RoundItem, RoundItemRow, "RoundItemFields");
 listed_by!(BinMorning, BinMorningRow, "BinMorningFields");
@@ -159,6 +164,7 @@ enum NoticeFields {
     Alarm(#[serde(with = "shape")] Box<AlarmNotice>),
     Summary(#[serde(with = "shape")] Box<SummaryNotice>),
     RoundList(#[serde(with = "shape")] Box<RoundListNotice>),
+    Flood(#[serde(with = "shape")] Box<FloodNotice>),
     Outage(#[serde(with = "shape")] OutageNotice),
     Trial {
         by: String,
@@ -173,6 +179,8 @@ enum NoticeFields {
 #[serde(remote = "Step", rename_all = "snake_case")]
 enum StepWord {
     Raise,
+    Update,
+    Reminder,
     Clear,
     Retire,
 }
@@ -208,6 +216,8 @@ struct AlarmNoticeFields {
     #[serde(with = "SubjectFields")]
     subject: Subject,
     occurrence: u32,
+    #[serde(default)]
+    thread: u32,
     thread_subject: String,
     title: String,
     #[serde(with = "PriorityWord")]
@@ -222,6 +232,8 @@ struct AlarmNoticeFields {
     cleared_at: Option<Timestamp>,
     #[serde(with = "shape")]
     acknowledged: Option<Acknowledgement>,
+    #[serde(default)]
+    stands: bool,
     finding: String,
     evidence: Vec<String>,
     figures: Vec<(String, String)>,
@@ -294,6 +306,94 @@ struct SummaryNoticeFields {
     mails_given_up: u64,
     #[serde(with = "shape")]
     off: Vec<(Timestamp, Timestamp)>,
+    #[serde(with = "shape", default)]
+    alarms: AlarmFigures,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "AlarmFigures")]
+struct AlarmFiguresFields {
+    raised: [u32; 3],
+    site_wide: Vec<(String, u32)>,
+    in_time: (u32, u32),
+    #[serde(with = "shape")]
+    median_to_acknowledge: Option<Span>,
+    never_acknowledged: u32,
+    standing: Vec<String>,
+    chattering: Vec<(String, u32)>,
+    hidden: Vec<String>,
+    mails: Vec<(String, u32, u32)>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "FloodNotice")]
+struct FloodNoticeFields {
+    life: u32,
+    #[serde(with = "shape")]
+    at: Timestamp,
+    #[serde(with = "shape")]
+    since: Timestamp,
+    #[serde(with = "shape")]
+    first: Option<RoundItem>,
+    standing: usize,
+    over: usize,
+    #[serde(with = "shape")]
+    items: Vec<RoundItem>,
+    goes_on: bool,
+}
+
+/// What hides an alarm and what it is underneath.
+#[derive(Serialize, Deserialize)]
+struct Hidden {
+    #[serde(with = "shape")]
+    shelf: Option<Shelf>,
+    by_design: Option<String>,
+    #[serde(with = "shape")]
+    out_of_service: Option<OutOfService>,
+    active: bool,
+    latched: bool,
+    open: bool,
+}
+
+/// The JSON text of what hides an alarm; `None` while nothing does.
+pub(crate) fn hidden(life: &Life) -> Result<Option<String>, String> {
+    if life.flags() == 0 {
+        return Ok(None);
+    }
+    let life = life.clone();
+    let Life { shelf, by_design, out_of_service, active, latched, open, .. } = life;
+    let hidden = Hidden { shelf, by_design, out_of_service, active, latched, open };
+    serde_json::to_string(&hidden).map(Some).map_err(|e| e.to_string())
+}
+
+/// Puts back into a life what hides it.
+pub(crate) fn hide(life: &mut Life, text: &str) -> Result<(), String> {
+    let Hidden { shelf, by_design, out_of_service, active, latched, open } =
+        serde_json::from_str(text).map_err(|e| e.to_string())?;
+    *life = Life { shelf, by_design, out_of_service, active, latched, open, ..life.clone() };
+    Ok(())
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Shelf")]
+struct ShelfFields {
+    #[serde(with = "shape")]
+    since: Timestamp,
+    #[serde(with = "shape")]
+    until: Timestamp,
+    by: String,
+    reason: String,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "OutOfService")]
+struct OutOfServiceFields {
+    #[serde(with = "shape")]
+    since: Timestamp,
+    #[serde(with = "shape")]
+    back: Option<Timestamp>,
+    by: String,
+    reason: String,
 }
 
 #[derive(Serialize, Deserialize)]

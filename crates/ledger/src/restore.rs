@@ -36,14 +36,22 @@ impl Ledger {
             Ok(Restored {
                 life: u32::try_from(life).map_err(|_| Cause::row("meta", 0, format!("{life} is no life")))?,
                 alarms: rows::all(conn, &format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM), [], rows::alarm)?,
-                raised: rows::all(
+                events: rows::all(
                     conn,
                     &format!(
-                        "SELECT {} FROM alarm_events WHERE at >= ?1 AND kind = 'raised' ORDER BY at, id",
+                        "SELECT {} FROM alarm_events WHERE at >= ?1 AND kind IN ('raised', 'acknowledged') ORDER BY at, id",
                         rows::ALARM_EVENT
                     ),
                     [(now - SUMMARY_REACH).as_millis()],
                     rows::alarm_event,
+                )?,
+                mails: rows::all(
+                    conn,
+                    // A notice is one JSON object whose only key is its kind.
+                    "SELECT created_at, recipient FROM outbox WHERE created_at >= ?1
+                     AND (notice LIKE '{\"alarm\"%' OR notice LIKE '{\"flood\"%') ORDER BY id",
+                    [(now - SUMMARY_REACH).as_millis()],
+                    |row| Ok((Timestamp::from_millis(row.get(0)?), row.get(1)?)),
                 )?,
                 // The highest number of each bin: so the highest number given out is always among them.
                 batches: rows::all(

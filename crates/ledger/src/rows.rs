@@ -2,9 +2,10 @@
 //!
 //! Must never guess: a word or number that means nothing here is an error that names the row.
 
-use engine::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
+use engine::alarm::{ALARM_EVENT_KINDS, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Mail, MailId, MailState};
+use engine::life::Life;
 use pile::time::Timestamp;
 use pile::units::Celsius;
 use rulebook::header::Priority;
@@ -88,6 +89,12 @@ impl<'r, 's> Columns<'r, 's> {
     fn json<T: json::Shape>(&mut self, what: &str) -> Result<T, Cause> {
         let text: String = self.take()?;
         json::value(&text).map_err(|e| self.fault(format!("its {what} does not read: {e}")))
+    }
+
+    fn json_if_any<T: json::Shape>(&mut self, what: &str) -> Result<Option<T>, Cause> {
+        let text: Option<String> = self.take()?;
+        let read = text.map(|text| json::value(&text)).transpose();
+        read.map_err(|e| self.fault(format!("its {what} does not read: {e}")))
     }
 }
 
@@ -235,19 +242,8 @@ fn state_of(word: &str) -> Option<AlarmState> {
     active.into_iter().chain(ended).find(|s| state_word(*s) == word)
 }
 
-/// The word of an event's kind.
-pub(crate) fn kind_word(kind: AlarmEventKind) -> &'static str {
-    match kind {
-        AlarmEventKind::Raised => "raised",
-        AlarmEventKind::Cleared => "cleared",
-        AlarmEventKind::Acknowledged => "acknowledged",
-        AlarmEventKind::Retired => "retired",
-    }
-}
-
 fn kind_of(word: &str) -> Option<AlarmEventKind> {
-    use AlarmEventKind::{Acknowledged, Cleared, Raised, Retired};
-    [Raised, Cleared, Acknowledged, Retired].into_iter().find(|k| kind_word(*k) == word)
+    ALARM_EVENT_KINDS.iter().find(|(_, key)| *key == word).map(|(kind, _)| *kind)
 }
 
 fn priority_of(word: &str) -> Option<Priority> {
@@ -266,7 +262,8 @@ pub(crate) fn proof_words(phase: Phase) -> (&'static str, Option<i64>) {
 
 /// Columns of `alarms` for [`alarm`].
 pub(crate) const ALARM: &str = "id, rule, subject, subject_name, state, proof, proof_since, proof_last, occurrence, onset, raised_at, \
-     cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails";
+     cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails, hidden, reminders, reminder_at, \
+     confirmed, thread, held";
 
 /// A row of `alarms`.
 pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
@@ -291,27 +288,45 @@ pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
         ("pending-off", Some(since)) => Phase::PendingOff { since },
         _ => return Err(columns.fault(format!("`{proof}` since {since:?} is no proof"))),
     };
-    Ok(Alarm {
+    let mut alarm = Alarm {
         id,
         key: AlarmKey { rule, subject },
-        state,
+        life: Life { state, ..Life::NORMAL },
         conditioning: Conditioning { phase, last: columns.at_if_any()? },
         occurrence: columns.take()?,
         onset: columns.at_if_any()?,
         raised_at: columns.at_if_any()?,
-        cleared_at: columns.at_if_any()?,
-        acknowledged: match columns.take::<Option<String>>()? {
-            None => None,
-            Some(text) => Some(json::value::<Acknowledgement>(&text).map_err(|e| columns.fault(e))?),
-        },
-        title: columns.take()?,
-        priority: columns.word("priority", priority_of)?,
-        revision: columns.take()?,
-        finding: columns.take()?,
-        evidence: columns.json("evidence")?,
-        thread_subject: columns.take()?,
-        mails: columns.take()?,
-    })
+        acknowledged: None,
+        confirmed: None,
+        title: String::new(),
+        priority: Priority::Low,
+        revision: String::new(),
+        finding: String::new(),
+        evidence: Vec::new(),
+        thread_subject: String::new(),
+        thread: 0,
+        mails: 0,
+        reminder_at: None,
+        held: false,
+    };
+    alarm.life.cleared_at = columns.at_if_any()?;
+    alarm.acknowledged = columns.json_if_any("acknowledgement")?;
+    alarm.title = columns.take()?;
+    alarm.priority = columns.word("priority", priority_of)?;
+    alarm.revision = columns.take()?;
+    alarm.finding = columns.take()?;
+    alarm.evidence = columns.json("evidence")?;
+    alarm.thread_subject = columns.take()?;
+    alarm.mails = columns.take()?;
+    if let Some(text) = columns.take::<Option<String>>()? {
+        json::hide(&mut alarm.life, &text).map_err(|e| columns.fault(format!("what hides it does not read: {e}")))?;
+    }
+    alarm.life.reminders = columns.take()?;
+    alarm.reminder_at = columns.at_if_any()?;
+    alarm.confirmed = columns.json_if_any("confirmation")?;
+    alarm.thread = columns.take()?;
+    alarm.held = columns.take()?;
+    Ok(alarm)
 }
 
 /// Columns of `alarm_events` for [`alarm_event`].

@@ -152,6 +152,18 @@ CREATE TABLE runs (
 ", "
 -- The day as YYYY-MM-DD, by the calendar of the site.
 CREATE TABLE round_lists (day TEXT PRIMARY KEY) STRICT, WITHOUT ROWID;
+", "
+-- What hides an alarm and what it is underneath, as JSON; NULL while nothing hides it.
+ALTER TABLE alarms ADD COLUMN hidden TEXT;
+ALTER TABLE alarms ADD COLUMN reminders INTEGER NOT NULL DEFAULT 0;
+ALTER TABLE alarms ADD COLUMN reminder_at INTEGER;
+ALTER TABLE alarms ADD COLUMN confirmed TEXT;
+-- The occurrence in whose thread its mails go.
+ALTER TABLE alarms ADD COLUMN thread INTEGER NOT NULL DEFAULT 0;
+UPDATE alarms SET thread = occurrence;
+-- 1 while something about it waits for the next mail that tells of many.
+ALTER TABLE alarms ADD COLUMN held INTEGER NOT NULL DEFAULT 0;
+CREATE INDEX outbox_created ON outbox (created_at);
 "];
 
 /// The number of steps that were taken on a file.

@@ -79,7 +79,7 @@ pub fn render(mail: &Mail, site: &Site, tried_at: Timestamp) -> Result<Vec<u8>, 
 fn picture_of(notice: &Notice) -> Option<&engine::notice::Chart> {
     match notice {
         Notice::Alarm(notice) => notice.chart.as_ref(),
-        Notice::Summary(_) | Notice::RoundList(_) | Notice::Outage(_) | Notice::Trial { .. } => None,
+        Notice::Summary(_) | Notice::RoundList(_) | Notice::Flood(_) | Notice::Outage(_) | Notice::Trial { .. } => None,
     }
 }
 
@@ -99,6 +99,7 @@ impl Names {
                 format!("summary.{}-w{:02}.{:08x}", summary.week.year, summary.week.week, summary.life)
             }
             Notice::RoundList(list) => format!("rounds.{}.{:08x}", list.day, list.life),
+            Notice::Flood(flood) => format!("flood.{:08x}.{}", flood.life, flood.at.as_millis()),
             Notice::Outage(outage) => format!("outage.{:08x}.{}", outage.life, outage.from.as_millis()),
             Notice::Trial { serial, life, .. } => format!("trial.{life:08x}.{serial}"),
         };
@@ -122,6 +123,8 @@ fn alarm_local(alarm: &AlarmNotice, end: &str) -> String {
 fn step_key(step: Step) -> &'static str {
     match step {
         Step::Raise => "raise",
+        Step::Update => "update",
+        Step::Reminder => "reminder",
         Step::Clear => "clear",
         Step::Retire => "retire",
     }
@@ -137,14 +140,13 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
     put(&mut headers, "Subject", letter.subject.clone());
     put_ids(&mut headers, "Message-ID", &[names.message_id()]);
     if let Notice::Alarm(alarm) = &mail.notice {
-        let id = |end: &str| format!("<{}@{domain}>", alarm_local(alarm, end));
-        // The root of the thread is never sent: where a relay writes its own Message-IDs, the mails of an occurrence still share it.
-        match alarm.step {
-            Step::Raise => put_ids(&mut headers, "References", &[id("thread")]),
-            Step::Clear | Step::Retire => {
-                put_ids(&mut headers, "In-Reply-To", &[id("0.raise")]);
-                put_ids(&mut headers, "References", &[id("thread"), id("0.raise")]);
-            }
+        let id = |end: &str| format!("<alarm.{}.{:08x}.{}.{end}@{domain}>", alarm.alarm.0, alarm.life, alarm.thread);
+        // The root of the thread is never sent: where a relay writes its own Message-IDs, the mails of a thread still share it.
+        if alarm.number == 0 {
+            put_ids(&mut headers, "References", &[id("thread")]);
+        } else {
+            put_ids(&mut headers, "In-Reply-To", &[id("0.raise")]);
+            put_ids(&mut headers, "References", &[id("thread"), id("0.raise")]);
         }
     }
     put(&mut headers, "Auto-Submitted", "auto-generated".into());
@@ -154,6 +156,7 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
         Notice::Alarm(alarm) => ("alarm", Some(alarm)),
         Notice::Summary(_) => ("summary", None),
         Notice::RoundList(_) => ("round-list", None),
+        Notice::Flood(_) => ("flood", None),
         Notice::Outage(_) => ("outage", None),
         Notice::Trial { .. } => ("trial", None),
     };
@@ -176,7 +179,7 @@ fn put_list(headers: &mut Headers, mail: &Mail, site: &Site, domain: &str) {
     let (what, list) = match mail.notice {
         Notice::Summary(_) => ("weekly summary", "summary"),
         Notice::RoundList(_) => ("round list", "rounds"),
-        Notice::Alarm(_) | Notice::Outage(_) | Notice::Trial { .. } => ("alarms", "alarms"),
+        Notice::Alarm(_) | Notice::Flood(_) | Notice::Outage(_) | Notice::Trial { .. } => ("alarms", "alarms"),
     };
     put(headers, "List-Id", format!("{name} {what} <{list}.{label}.{domain}>"));
     if let (Notice::Summary(_), Ok(sender)) = (&mail.notice, sender(site)) {

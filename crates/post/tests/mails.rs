@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
 use engine::effect::{Mail, MailId, MailState};
 use engine::notice::{
-    AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, Notice, OutageNotice, RoundItem, RoundListNotice,
-    Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, FloodNotice, Notice, OutageNotice,
+    RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use expect_test::{ExpectFile, expect_file};
 use mail_parser::{Message, MessageParser, MimeHeaders, PartType};
@@ -20,7 +20,7 @@ use rulebook::header::Priority;
 use site::entry::BatchId;
 use site::ids::{BinId, BlowerId};
 use site::model::{
-    Broker, Display, LinkSecurity, Mail as MailSettings, Person, RoundList, RuleSettings, Site, Transport,
+    Broker, Calls, Display, LinkSecurity, Mail as MailSettings, Person, RoundList, RuleSettings, Site, Transport,
 };
 use site::zone::{Day, IsoWeek, TimeOfDay, WeeklyTime, Zone};
 
@@ -59,16 +59,24 @@ fn site(display: Display) -> Site {
             Person {
                 name: "Jana".into(),
                 mail: "jana@people.example".into(),
-                alarms: true,
+                calls: Calls::All,
+                unacknowledged: false,
                 round_list: true,
                 summary: true,
+                reviewed: false,
+                bins: None,
+                on_duty: Vec::new(),
             },
             Person {
                 name: "Søren O'Neill".into(),
                 mail: "soren@people.example".into(),
-                alarms: true,
+                calls: Calls::All,
+                unacknowledged: false,
                 round_list: false,
                 summary: false,
+                reviewed: false,
+                bins: None,
+                on_duty: Vec::new(),
             },
         ],
         rules: RuleSettings::default(),
@@ -132,7 +140,8 @@ fn alarm(step: Step, display: Display) -> AlarmNotice {
     };
     // The end of an alarm carries the finding of its end, and no picture.
     let (finding, evidence, figures) = match (step, us) {
-        (Step::Raise, _) => (finding, evidence, figures),
+        (Step::Raise | Step::Reminder, _) => (finding, evidence, figures),
+        (Step::Update, _) => ("it is back: core is at its limit again", evidence, vec![]),
         (_, true) => {
             ("Core 137.1 °F, up 2.0 °F in 6 h", vec!["Rose for 6 h, from 36 readings of probe p3".to_owned()], vec![])
         }
@@ -144,6 +153,11 @@ fn alarm(step: Step, display: Display) -> AlarmNotice {
     evidence.push("Blower b1 ran as scheduled: 48 of 48 pulses in 24 h, so it is not the air".into());
     evidence.push("Last watered 3 d 2 h before, 80 L".into());
     let cleared_at = (step == Step::Clear).then_some(RAISED + Span::minutes(290));
+    let at = match step {
+        Step::Reminder => RAISED + Span::hours(8),
+        Step::Update => RAISED + Span::hours(1),
+        _ => cleared_at.unwrap_or(RAISED),
+    };
     AlarmNotice {
         step,
         number: if step == Step::Raise { 0 } else { 1 },
@@ -153,13 +167,15 @@ fn alarm(step: Step, display: Display) -> AlarmNotice {
         revision: "9b1c7a0e5d4f33aa".into(),
         subject: Subject::Bin(bin("north-2")),
         occurrence: 3,
+        thread: 3,
+        stands: matches!(step, Step::Raise | Step::Update | Step::Reminder),
         thread_subject: match display {
             Display::Us => "[creek] north-2 temperature crash: core 131.4 °F, down 13.3 °F in 24 h".into(),
             Display::Metric => "[hof] north-2 temperature crash: core 55.2 °C, down 7.4 K in 24 h".into(),
         },
         title: "Temperature crash".into(),
         priority: Priority::Medium,
-        at: cleared_at.unwrap_or(RAISED),
+        at,
         onset: RAISED - Span::minutes(140),
         raised_at: RAISED,
         cleared_at,
@@ -198,6 +214,7 @@ fn week(bins: Vec<BinWeek>) -> SummaryNotice {
         refused: 0,
         mails_given_up: 0,
         off: Vec::new(),
+        alarms: AlarmFigures::default(),
     }
 }
 
@@ -245,7 +262,37 @@ fn busy_week() -> SummaryNotice {
         (notice.from + Span::hours(30), notice.from + Span::minutes(30 * 60 + 185)),
         (notice.from + Span::hours(100), notice.from + Span::minutes(100 * 60 + 7)),
     ];
+    notice.alarms = AlarmFigures {
+        raised: [5, 2, 1],
+        site_wide: vec![("Broker not reached".into(), 1)],
+        in_time: (6, 8),
+        median_to_acknowledge: Some(Span::minutes(47)),
+        never_acknowledged: 1,
+        standing: vec!["north-2 temperature crash".into()],
+        chattering: vec![("north-1 probe silent".into(), 4)],
+        hidden: vec!["south-2 blower off its schedule: out of service since 2026-03-12 by Jana: new motor".into()],
+        mails: vec![("Jana".into(), 11, 2)],
+    };
     notice
+}
+
+/// Alarms that came all at once, one of them over again.
+fn flood() -> FloodNotice {
+    let items = vec![
+        RoundItem { priority: Priority::Medium, ..morning().standing.remove(0) },
+        morning().standing.remove(1),
+        RoundItem { cleared_at: Some(RAISED), ..morning().standing.remove(1) },
+    ];
+    FloodNotice {
+        life: 0x1f,
+        at: RAISED + Span::minutes(15),
+        since: RAISED,
+        first: Some(items[0].clone()),
+        standing: 14,
+        over: 1,
+        items,
+        goes_on: true,
+    }
 }
 
 /// A morning with something to do, something in hand, something that came and went, and an empty bin.
@@ -326,6 +373,7 @@ fn to(address: &str, notice: Notice) -> Mail {
         Notice::Alarm(notice) => notice.at,
         Notice::Summary(notice) => notice.to,
         Notice::RoundList(notice) => notice.at,
+        Notice::Flood(notice) => notice.at,
         Notice::Outage(_) | Notice::Trial { .. } => RAISED,
     };
     Mail {
@@ -381,6 +429,9 @@ fn every_kind(display: Display) -> Vec<(&'static str, Notice)> {
         ("raise", Notice::Alarm(Box::new(alarm(Step::Raise, display)))),
         ("clear", Notice::Alarm(Box::new(alarm(Step::Clear, display)))),
         ("retire", Notice::Alarm(Box::new(alarm(Step::Retire, display)))),
+        ("update", Notice::Alarm(Box::new(alarm(Step::Update, display)))),
+        ("reminder", Notice::Alarm(Box::new(alarm(Step::Reminder, display)))),
+        ("flood", Notice::Flood(Box::new(flood()))),
         ("summary", Notice::Summary(Box::new(busy_week()))),
         ("round-list", Notice::RoundList(Box::new(morning()))),
         ("outage", Notice::Outage(outage())),
@@ -390,13 +441,16 @@ fn every_kind(display: Display) -> Vec<(&'static str, Notice)> {
 
 #[test]
 fn mails_read_as_reviewed() {
-    let golden: [(Display, [ExpectFile; 7]); 2] = [
+    let golden: [(Display, [ExpectFile; 10]); 2] = [
         (
             Display::Metric,
             [
                 expect_file!["../../../tests/golden/mail/raise-metric.eml"],
                 expect_file!["../../../tests/golden/mail/clear-metric.eml"],
                 expect_file!["../../../tests/golden/mail/retire-metric.eml"],
+                expect_file!["../../../tests/golden/mail/update-metric.eml"],
+                expect_file!["../../../tests/golden/mail/reminder-metric.eml"],
+                expect_file!["../../../tests/golden/mail/flood-metric.eml"],
                 expect_file!["../../../tests/golden/mail/summary-metric.eml"],
                 expect_file!["../../../tests/golden/mail/round-list-metric.eml"],
                 expect_file!["../../../tests/golden/mail/outage-metric.eml"],
@@ -409,6 +463,9 @@ fn mails_read_as_reviewed() {
                 expect_file!["../../../tests/golden/mail/raise-us.eml"],
                 expect_file!["../../../tests/golden/mail/clear-us.eml"],
                 expect_file!["../../../tests/golden/mail/retire-us.eml"],
+                expect_file!["../../../tests/golden/mail/update-us.eml"],
+                expect_file!["../../../tests/golden/mail/reminder-us.eml"],
+                expect_file!["../../../tests/golden/mail/flood-us.eml"],
                 expect_file!["../../../tests/golden/mail/summary-us.eml"],
                 expect_file!["../../../tests/golden/mail/round-list-us.eml"],
                 expect_file!["../../../tests/golden/mail/outage-us.eml"],

@@ -8,6 +8,8 @@ use pile::time::Span;
 use site::entry::Stage;
 use site::quantity::Unit;
 
+use crate::limits;
+
 /// The header of one rule.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Header {
@@ -43,8 +45,23 @@ pub struct Header {
     pub stages: Vec<Stage>,
     /// Names of settings (temperatures) for which time above is accounted since on-air.
     pub time_above: Vec<String>,
+    /// What people may and must do with its alarms.
+    pub handling: Handling,
     /// Numbers that the site may change.
     pub settings: BTreeMap<String, Setting>,
+}
+
+/// What people may and must do with the alarms of a rule.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Handling {
+    /// Somebody has to acknowledge.
+    pub acknowledge: bool,
+    /// It stays, when its condition is over, until somebody resets it.
+    pub latching: bool,
+    /// It may be shelved, for this long in a row; `None`: never.
+    pub shelf_longest: Option<Span>,
+    /// An alarm that stands for this long after it was acknowledged is unacknowledged again; `None`: never.
+    pub realarm_after: Option<Span>,
 }
 
 /// How bad the consequence of not acting is.
@@ -97,6 +114,12 @@ pub struct Setting {
     pub converts: Option<Unit>,
     /// What it does, one sentence with its source.
     pub about: String,
+}
+
+impl Handling {
+    /// What holds for a rule that says nothing.
+    pub const USUAL: Handling =
+        Handling { acknowledge: true, latching: false, shelf_longest: Some(limits::SHELF_MAX), realarm_after: None };
 }
 
 impl Priority {

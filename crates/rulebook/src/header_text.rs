@@ -11,11 +11,11 @@ use site::entry::Stage;
 use site::quantity::Unit;
 
 use crate::fault::{RuleFault, Source, did_you_mean};
-use crate::header::{Evidence, Header, Setting, Severity};
+use crate::header::{Evidence, Handling, Header, Setting, Severity};
 use crate::limits;
 use crate::settings;
 
-const KEYS: [&str; 16] = [
+const KEYS: [&str; 21] = [
     "title",
     "watches_for",
     "cause",
@@ -32,6 +32,11 @@ const KEYS: [&str; 16] = [
     "evidence",
     "stages",
     "time_above",
+    "ack_required",
+    "latching",
+    "shelvable",
+    "max_shelf",
+    "realarm_after",
 ];
 const SETTINGS: &str = "settings";
 const SETTING_KEYS: [&str; 5] = ["value", "min", "max", "unit", "about"];
@@ -127,6 +132,7 @@ impl<'a> Reader<'a> {
         let window = self.length(&mut f, "window", None, Span::minutes(1), limits::WINDOW_MAX);
         let evidence = self.choice(&mut f, "evidence", Some(Evidence::Readings), &EVIDENCES);
         let stages = self.stages(&mut f);
+        let handling = self.handling(&mut f);
         Some(Header {
             title: title?,
             watches_for: watches_for?,
@@ -144,6 +150,7 @@ impl<'a> Reader<'a> {
             evidence: evidence?,
             stages: stages?,
             time_above: time_above?,
+            handling: handling?,
             settings: settings?,
         })
     }
@@ -297,6 +304,42 @@ impl<'a> Reader<'a> {
             self.fault(expr.start_position(), format!("`{key}` cannot be `{text}`"), remedy);
         }
         found
+    }
+
+    fn handling(&mut self, f: &mut Fields<'_>) -> Option<Handling> {
+        let usual = Handling::USUAL;
+        let acknowledge = self.truth(f, "ack_required", usual.acknowledge);
+        let latching = self.truth(f, "latching", usual.latching);
+        let shelvable = self.truth(f, "shelvable", true);
+        let at = f.at_key("max_shelf");
+        let limited = f.has("max_shelf");
+        let longest = self.length(f, "max_shelf", usual.shelf_longest, Span::minutes(10), limits::SHELF_MAX);
+        if shelvable == Some(false) && limited {
+            self.fault(at, "`max_shelf` limits what `shelvable: false` forbids", "leave one of the two out");
+            return None;
+        }
+        let realarm_after = match f.has("realarm_after") {
+            true => Some(self.length(f, "realarm_after", None, Span::minutes(10), limits::DELAY_MAX)?),
+            false => None,
+        };
+        Some(Handling {
+            acknowledge: acknowledge?,
+            latching: latching?,
+            shelf_longest: longest.filter(|_| shelvable == Some(true)),
+            realarm_after,
+        })
+    }
+
+    fn truth(&mut self, f: &mut Fields<'_>, key: &str, default: bool) -> Option<bool> {
+        match f.take(key) {
+            None => Some(default),
+            Some((Expr::BoolConstant(truth, _), _)) => Some(*truth),
+            Some((expr, _)) => {
+                let what = format!("`{key}` is {}, not a yes or no", kind_of(expr));
+                self.fault(expr.start_position(), what, format!("write `{key}: true` or `{key}: false`"));
+                None
+            }
+        }
     }
 
     fn stages(&mut self, f: &mut Fields<'_>) -> Option<Vec<Stage>> {

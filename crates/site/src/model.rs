@@ -317,12 +317,42 @@ pub struct Person {
     pub name: String,
     /// The address.
     pub mail: String,
-    /// Alarm mails.
-    pub alarms: bool,
+    /// Which alarms are mailed to them when they are raised.
+    pub calls: Calls,
+    /// Alarms that nobody acknowledged within their time to respond.
+    pub unacknowledged: bool,
     /// The round list of every morning.
     pub round_list: bool,
     /// Weekly summaries.
     pub summary: bool,
+    /// Documents, once somebody of the site has reviewed them.
+    pub reviewed: bool,
+    /// Only alarms of these bins, and those of the whole site; `None` for all bins.
+    pub bins: Option<Vec<BinId>>,
+    /// When alarms reach them; always when empty.
+    pub on_duty: Vec<DutyTime>,
+}
+
+/// Which alarms are mailed to a person when they are raised.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Calls {
+    /// None.
+    None,
+    /// Those of high priority.
+    HighOnly,
+    /// All.
+    All,
+}
+
+/// A time of the week, by the site's clock.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct DutyTime {
+    /// On which days it begins, 1 Monday to 7 Sunday.
+    pub weekdays: Vec<i8>,
+    /// Its beginning.
+    pub from: TimeOfDay,
+    /// Its end; past midnight when it is not later than the beginning.
+    pub to: TimeOfDay,
 }
 
 /// One mail every morning with what could wait for daylight.
@@ -401,6 +431,36 @@ impl Position {
     /// The key that settings and rules use.
     pub fn key(self) -> &'static str {
         POSITIONS.iter().find(|(p, _)| *p == self).map_or("", |(_, key)| key)
+    }
+}
+
+impl Site {
+    /// The topic on which a wall panel acknowledges alarms.
+    pub fn acknowledge_topic(&self) -> String {
+        format!("hypocaust/{}/acknowledge", self.id)
+    }
+}
+
+impl Person {
+    /// Whether an alarm of one bin, or of the whole site, is theirs.
+    pub fn looks_after(&self, bin: Option<&BinId>) -> bool {
+        match (&self.bins, bin) {
+            (Some(bins), Some(bin)) => bins.contains(bin),
+            _ => true,
+        }
+    }
+
+    /// Whether alarms reach them at this time of the site's clock.
+    pub fn on_duty(&self, weekday: i8, time: TimeOfDay) -> bool {
+        let day_before = if weekday == 1 { 7 } else { weekday - 1 };
+        self.on_duty.is_empty()
+            || self.on_duty.iter().any(|duty| {
+                let (today, yesterday) = (duty.weekdays.contains(&weekday), duty.weekdays.contains(&day_before));
+                match duty.from < duty.to {
+                    true => today && duty.from <= time && time < duty.to,
+                    false => (today && duty.from <= time) || (yesterday && time < duty.to),
+                }
+            })
     }
 }
 

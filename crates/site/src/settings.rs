@@ -6,6 +6,7 @@ mod advice;
 pub mod fault;
 mod links;
 pub mod node;
+mod people;
 mod plant;
 pub mod section;
 mod topics;
@@ -103,7 +104,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         );
     }
     let mail = links::mail(&top, data_folder.as_deref(), faults);
-    let people = links::people(&top, faults);
+    let people = people::read(&top, &plant.bins, faults);
     let rules = rules(&top, faults);
     let sounder = links::sounder(&top, &patterns, faults);
     let heartbeat = links::heartbeat(&top, faults);

@@ -4,8 +4,9 @@
 use std::sync::Arc;
 
 use engine::Engine;
+use engine::alarm::AlarmId;
 use engine::effect::{Effect, Mail};
-use engine::input::Input;
+use engine::input::{Input, Word};
 use engine::notice::{AlarmNotice, Notice, RoundListNotice, SummaryNotice};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
@@ -86,6 +87,15 @@ pub fn reading(probe: &str, at: Timestamp, received_at: Timestamp, value: f64) -
         time_source: TimeSource::Device,
         retained: false,
     }
+}
+
+/// Ann's word about an alarm.
+pub fn says(alarm: AlarmId, word: Word) -> Input {
+    Input::Alarm { alarm, by: "Ann".into(), word }
+}
+
+pub fn acknowledge(alarm: AlarmId, comment: &str) -> Input {
+    says(alarm, Word::Acknowledge { comment: comment.into() })
 }
 
 impl Yard {

@@ -2,12 +2,13 @@
 //!
 //! Must never draw from anything but the seed, so that a printed seed repeats a failure.
 
-use engine::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
+use engine::alarm::{ALARM_EVENT_KINDS, Acknowledgement, Alarm, AlarmEvent, AlarmId, AlarmKey, AlarmState, Subject};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Effect, Level, Mail, MailId, MailState};
+use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
-    AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, Notice, OutageNotice, RoundItem, RoundListNotice,
-    Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, FloodNotice, Notice, OutageNotice,
+    RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
@@ -210,21 +211,49 @@ impl Dice {
         Alarm {
             id: AlarmId(id),
             key: AlarmKey { rule: self.text(), subject: self.subject() },
-            state: self.state(),
+            life: self.life(),
             conditioning: Conditioning { phase, last: self.maybe(Dice::at) },
             occurrence: self.bits() as u32,
             onset: self.maybe(Dice::at),
             raised_at: self.maybe(Dice::at),
-            cleared_at: self.maybe(Dice::at),
             acknowledged: self.maybe(Dice::acknowledgement),
+            confirmed: self.maybe(Dice::acknowledgement),
             title: self.text(),
             priority: self.priority(),
             revision: self.text(),
             finding: self.text(),
             evidence: self.some(3, Dice::text),
             thread_subject: self.text(),
+            thread: self.bits() as u32,
             mails: self.bits() as u32,
+            reminder_at: self.maybe(Dice::at),
+            held: self.below(2) == 0,
         }
+    }
+
+    fn life(&mut self) -> Life {
+        let open = Life {
+            state: self.state(),
+            cleared_at: self.maybe(Dice::at),
+            reminders: self.bits() as u32,
+            ..Life::NORMAL
+        };
+        let hidden = Life {
+            state: AlarmState::Suppressed,
+            shelf: self.maybe(|d| Shelf { since: d.at(), until: d.at(), by: d.text(), reason: d.text() }),
+            by_design: self.maybe(Dice::text),
+            out_of_service: self.maybe(|d| OutOfService {
+                since: d.at(),
+                back: d.maybe(Dice::at),
+                by: d.text(),
+                reason: d.text(),
+            }),
+            active: self.below(2) == 0,
+            latched: self.below(2) == 0,
+            open: self.below(2) == 0,
+            ..open.clone()
+        };
+        if hidden.flags() > 0 { hidden } else { open }
     }
 
     pub(crate) fn alarm_event(&mut self, alarm: u64) -> AlarmEvent {
@@ -232,12 +261,7 @@ impl Dice {
             alarm: AlarmId(alarm),
             occurrence: self.bits() as u32,
             at: self.at(),
-            kind: self.one(&[
-                AlarmEventKind::Raised,
-                AlarmEventKind::Cleared,
-                AlarmEventKind::Acknowledged,
-                AlarmEventKind::Retired,
-            ]),
+            kind: self.one(&ALARM_EVENT_KINDS).0,
             before: self.state(),
             after: self.state(),
             evidence_at: self.maybe(Dice::at),
@@ -259,9 +283,19 @@ impl Dice {
     }
 
     fn notice(&mut self) -> Notice {
-        match self.below(5) {
+        match self.below(6) {
+            5 => Notice::Flood(Box::new(FloodNotice {
+                life: self.bits() as u32,
+                at: self.at(),
+                since: self.at(),
+                first: self.maybe(Dice::round_item),
+                standing: self.below(9) as usize,
+                over: self.below(9) as usize,
+                items: self.some(3, Dice::round_item),
+                goes_on: self.below(2) == 0,
+            })),
             0 => Notice::Alarm(Box::new(AlarmNotice {
-                step: self.one(&[Step::Raise, Step::Clear, Step::Retire]),
+                step: self.one(&[Step::Raise, Step::Update, Step::Reminder, Step::Clear, Step::Retire]),
                 number: self.bits() as u32,
                 life: self.bits() as u32,
                 alarm: AlarmId(self.bits()),
@@ -269,6 +303,7 @@ impl Dice {
                 revision: self.text(),
                 subject: self.subject(),
                 occurrence: self.bits() as u32,
+                thread: self.bits() as u32,
                 thread_subject: self.text(),
                 title: self.text(),
                 priority: self.priority(),
@@ -277,6 +312,7 @@ impl Dice {
                 raised_at: self.at(),
                 cleared_at: self.maybe(Dice::at),
                 acknowledged: self.maybe(Dice::acknowledgement),
+                stands: self.below(2) == 0,
                 finding: self.text(),
                 evidence: self.some(3, Dice::text),
                 figures: self.some(3, |d| (d.text(), d.text())),
@@ -317,6 +353,17 @@ impl Dice {
                 refused: self.bits(),
                 mails_given_up: self.bits(),
                 off: self.some(2, |d| (d.at(), d.at())),
+                alarms: AlarmFigures {
+                    raised: [self.bits() as u32, self.bits() as u32, self.bits() as u32],
+                    site_wide: self.some(2, |d| (d.text(), d.bits() as u32)),
+                    in_time: (self.bits() as u32, self.bits() as u32),
+                    median_to_acknowledge: self.maybe(Dice::span),
+                    never_acknowledged: self.bits() as u32,
+                    standing: self.some(2, Dice::text),
+                    chattering: self.some(2, |d| (d.text(), d.bits() as u32)),
+                    hidden: self.some(2, Dice::text),
+                    mails: self.some(2, |d| (d.text(), d.bits() as u32, d.bits() as u32)),
+                },
             })),
             2 => Notice::RoundList(Box::new(RoundListNotice {
                 day: self.day(),

@@ -125,13 +125,18 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         let waiting: Vec<Mail> =
             mails.values().filter(|mail| matches!(mail.state, MailState::Waiting { .. })).cloned().collect();
         assert_eq!(restored.waiting, waiting);
-        let mut raised: Vec<_> = events
+        let told = [AlarmEventKind::Raised, AlarmEventKind::Acknowledged];
+        let mut lately: Vec<_> = events
             .iter()
-            .filter(|event| event.kind == AlarmEventKind::Raised && event.at >= NOW - Span::days(8))
+            .filter(|event| told.contains(&event.kind) && event.at >= NOW - Span::days(8))
             .cloned()
             .collect();
-        raised.sort_by_key(|event| event.at);
-        assert_eq!(restored.raised, raised);
+        lately.sort_by_key(|event| event.at);
+        assert_eq!(restored.events, lately);
+        let about_alarms = mails
+            .values()
+            .filter(|m| matches!(m.notice, Notice::Alarm(_) | Notice::Flood(_)) && m.created_at >= NOW - Span::days(8));
+        assert_eq!(restored.mails, about_alarms.map(|m| (m.created_at, m.to.clone())).collect::<Vec<_>>());
         let mut points: BTreeMap<_, Vec<Point>> = BTreeMap::new();
         for ((series, at), row) in &readings {
             if *at >= NOW - Span::days(3) && row.quality == Quality::Good {

@@ -21,6 +21,8 @@ const NAME_LONGEST: usize = 60;
 pub(super) fn write(notice: &AlarmNotice, to: &str, site: &Site) -> Letter {
     let mut blocks = match notice.step {
         Step::Raise => raised(notice, to, site),
+        Step::Update => updated(notice, to, site),
+        Step::Reminder => reminded(notice, to, site),
         Step::Clear => cleared(notice, to, site),
         Step::Retire => retired(notice, to, site),
     };
@@ -29,7 +31,7 @@ pub(super) fn write(notice: &AlarmNotice, to: &str, site: &Site) -> Letter {
     }
     blocks.push(facts(notice, site));
     blocks.push(Block::Paragraph(zone_line(site, notice.at)));
-    let reply = if notice.step == Step::Raise { "" } else { "Re: " };
+    let reply = if notice.number == 0 { "" } else { "Re: " };
     Letter { subject: format!("{reply}{}", clean(&notice.thread_subject)), blocks }
 }
 
@@ -44,11 +46,8 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
             sentence(&notice.finding)
         )),
         Block::Paragraph(urgency(notice.priority).into()),
-        Block::Steps("Do now", or_one(&notice.response, "The rule names no response: go and look.")),
     ];
-    if !notice.caution.trim().is_empty() {
-        blocks.push(Block::Caution(notice.caution.clone()));
-    }
+    blocks.extend(to_do(notice));
     let until = notice.raised_at + notice.time_to_respond;
     let how_long = format!("You have about {}, until {}.", notice.time_to_respond, figures::when(zone, until));
     let ignored = match notice.consequence.trim() {
@@ -61,6 +60,64 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
         grounds.push(format!("Usual cause: {}", notice.cause.trim()));
     }
     blocks.push(Block::Lines("Why hypocaust thinks so", grounds));
+    blocks.push(acknowledge(notice, to, site));
+    blocks
+}
+
+fn to_do(notice: &AlarmNotice) -> Vec<Block> {
+    let mut blocks = vec![Block::Steps("Do now", or_one(&notice.response, "The rule names no response: go and look."))];
+    if !notice.caution.trim().is_empty() {
+        blocks.push(Block::Caution(notice.caution.clone()));
+    }
+    blocks
+}
+
+/// Something about it changed: what, and whether that leaves anything to do.
+fn updated(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
+    let mut blocks = vec![
+        Block::Lead(format!("{}: {}: {}", about(notice, site), notice.title, sentence(&notice.finding))),
+        what_it_was(notice, site),
+    ];
+    if notice.stands {
+        blocks.insert(1, Block::Paragraph(urgency(notice.priority).into()));
+        blocks.extend(to_do(notice));
+    }
+    if !notice.evidence.is_empty() {
+        blocks.push(Block::Lines("Why hypocaust thinks so", notice.evidence.clone()));
+    }
+    blocks.push(Block::Section("Acknowledged", acknowledged(notice, site)));
+    if notice.stands && notice.acknowledged.is_none() {
+        blocks.push(acknowledge(notice, to, site));
+    }
+    blocks
+}
+
+/// Nobody has acknowledged it in time: what was to be done, once more, and to more people.
+fn reminded(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
+    let zone = &site.zone;
+    let late = notice.at.since(notice.raised_at);
+    let mut blocks = vec![
+        Block::Lead(format!(
+            "{}: {}: nobody has acknowledged it for {late}. {}",
+            about(notice, site),
+            notice.title,
+            sentence(&notice.finding)
+        )),
+        Block::Paragraph(format!(
+            "{} It was raised {} and asked for somebody within {}. This mail goes to everybody whose alarm it is, and to those who \
+             step in. Call each other: one of you has to go.",
+            urgency(notice.priority),
+            figures::when(zone, notice.raised_at),
+            notice.time_to_respond
+        )),
+    ];
+    blocks.extend(to_do(notice));
+    if !notice.consequence.trim().is_empty() {
+        blocks.push(Block::Section("If nobody acts", sentence(&notice.consequence)));
+    }
+    if !notice.evidence.is_empty() {
+        blocks.push(Block::Lines("Why hypocaust thinks so", notice.evidence.clone()));
+    }
     blocks.push(acknowledge(notice, to, site));
     blocks
 }
@@ -109,8 +166,10 @@ fn what_it_was(notice: &AlarmNotice, site: &Site) -> Block {
     Block::Section(
         "What it was",
         match notice.finding.trim() {
-            "" => since,
-            now => format!("{since} At the end: {}", sentence(now)),
+            now if !now.is_empty() && matches!(notice.step, Step::Clear | Step::Retire) => {
+                format!("{since} At the end: {}", sentence(now))
+            }
+            _ => since,
         },
     )
 }
@@ -199,7 +258,7 @@ fn acknowledge(notice: &AlarmNotice, to: &str, site: &Site) -> Block {
             name.map_or_else(|| "NAME".into(), |name| quoted(&name))
         ),
         after: match notice.step {
-            Step::Raise => {
+            Step::Raise | Step::Update | Step::Reminder => {
                 "This tells the others that you have it in hand. It neither ends the alarm nor stops the watching."
             }
             Step::Clear | Step::Retire => "Until somebody does, it stays on the list of open alarms.",

@@ -2,7 +2,7 @@
 //!
 //! Must never claim that anything complies, and never take a gap for heat or for cold.
 
-use engine::notice::{BinWeek, SummaryNotice};
+use engine::notice::{AlarmFigures, BinWeek, SummaryNotice};
 use pile::time::Span;
 use site::model::Site;
 
@@ -37,6 +37,7 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
         blocks.push(Block::Lines("What needs you", needs.iter().map(|need| need.sentence.clone()).collect()));
     }
     blocks.push(table(notice, site, &threshold));
+    blocks.push(Block::Lines("Alarms of this week", alarms(&notice.alarms)));
     blocks.push(Block::Lines("The record of this week", record(notice, site)));
     blocks.push(Block::Section(
         "How to read the figures",
@@ -176,6 +177,56 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
         remarks.push(format!("Standing now: {}", bin.standing.join(", ")));
     }
     Row { head: bin.bin.to_string(), cells, sentences, remarks }
+}
+
+/// How the alarms of the week were: few enough to be answered, and answered in time?
+fn alarms(alarms: &AlarmFigures) -> Vec<String> {
+    let [low, medium, high] = alarms.raised;
+    let all = low + medium + high;
+    if all == 0 && alarms.standing.is_empty() && alarms.hidden.is_empty() {
+        return vec!["None was raised.".into()];
+    }
+    let mut out = vec![format!(
+        "{} raised: {high} high, {medium} medium, {low} low.",
+        figures::count(u64::from(all), "alarm was", "alarms were")
+    )];
+    let named = |(title, n): &(String, u32)| format!("{title} {}", figures::times(*n));
+    if !alarms.site_wide.is_empty() {
+        out.push(format!("About the site and the daemon: {}.", each(&alarms.site_wide, named)));
+    }
+    let (in_time, asked) = alarms.in_time;
+    if asked > 0 {
+        let median = alarms
+            .median_to_acknowledge
+            .map_or_else(String::new, |span| format!("; half of the answers came within {span}"));
+        out.push(format!("{in_time} of {asked} acknowledged within the time to respond{median}."));
+    }
+    if alarms.never_acknowledged > 0 {
+        let ended = figures::count(u64::from(alarms.never_acknowledged), "alarm", "alarms");
+        out.push(format!("{ended} ended without anybody acknowledging."));
+    }
+    for (what, list) in [("Standing for more than a day", &alarms.standing), ("Hidden by people", &alarms.hidden)] {
+        if !list.is_empty() {
+            out.push(format!("{what}: {}.", list.join("; ")));
+        }
+    }
+    if !alarms.chattering.is_empty() {
+        out.push(format!(
+            "Came back too often, so tune the limit or the delays of their rules: {}.",
+            each(&alarms.chattering, named)
+        ));
+    }
+    if !alarms.mails.is_empty() {
+        let mails = |(name, all, night): &(String, u32, u32)| {
+            format!("{name} {}, {night} at night", figures::count(u64::from(*all), "mail", "mails"))
+        };
+        out.push(format!("Mails about alarms: {}.", each(&alarms.mails, mails)));
+    }
+    out
+}
+
+fn each<T>(items: &[T], said: impl Fn(&T) -> String) -> String {
+    items.iter().map(said).collect::<Vec<_>>().join("; ")
 }
 
 fn record(notice: &SummaryNotice, site: &Site) -> Vec<String> {

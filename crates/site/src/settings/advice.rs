@@ -5,7 +5,9 @@
 use std::fmt;
 
 use crate::ids::ProbeId;
-use crate::model::{Blower, BlowerSchedule, Broker, Field, LinkSecurity, Payload, Position, RunProof, Site, Transport};
+use crate::model::{
+    Blower, BlowerSchedule, Broker, Calls, Field, LinkSecurity, Payload, Person, Position, RunProof, Site, Transport,
+};
 use crate::quantity::Quantity;
 
 use super::topics::{source_fits, source_parts};
@@ -229,10 +231,12 @@ fn mail(site: &Site, all: &mut Vec<Advice>) {
         }
         Transport::Smtp { .. } => {}
     }
-    if !site.people.iter().any(|person| person.alarms) {
+    if !site.people.iter().any(|person| person.calls == Calls::All) {
         add(all, place, "nobody gets alarms", "add `gets: [alarms]` to the people who can act on one");
     }
-    for person in site.people.iter().filter(|p| !p.alarms && !p.round_list && !p.summary) {
+    let gets_nothing =
+        |p: &&Person| p.calls == Calls::None && !(p.unacknowledged || p.round_list || p.summary || p.reviewed);
+    for person in site.people.iter().filter(gets_nothing) {
         add(
             all,
             place,

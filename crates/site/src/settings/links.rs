@@ -1,4 +1,4 @@
-//! What leaves the site: the broker, mail, the people who get it, the sounder and the heartbeat.
+//! What leaves the site: the broker, mail, the sounder and the heartbeat.
 //!
 //! Must never let a password stand in the settings, nor a link leave the machine unprotected unless that is spelled out.
 
@@ -8,10 +8,10 @@ use std::path::{Path, PathBuf};
 
 use pile::time::Span;
 
-use crate::model::{Broker, Heartbeat, LinkSecurity, Login, Mail, Person, SecretFile, Sounder, Transport};
+use crate::model::{Broker, Heartbeat, LinkSecurity, Login, Mail, SecretFile, Sounder, Transport};
 
-use super::fault::{Faults, Place};
-use super::node::{Kind, Node, shortened};
+use super::fault::Faults;
+use super::node::{Kind, shortened};
 use super::section::{Item, Section};
 use super::topics::{self, Patterns};
 
@@ -391,7 +391,7 @@ fn smtp(item: &Item<'_>, faults: &mut Faults) -> Option<Transport> {
     Some(Transport::Smtp { host: host.into(), port: port.unwrap_or(default_port), security, login: login.ok()? })
 }
 
-fn address(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
+pub(super) fn address(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
     let text = item.text(faults)?;
     let ok = text.len() <= 254
         && text.split_once('@').is_some_and(|(local, domain)| {
@@ -424,57 +424,6 @@ fn mail_domain(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
         return None;
     }
     Some(text.into())
-}
-
-#[derive(Clone, Copy, PartialEq)]
-enum Gets {
-    Alarms,
-    RoundList,
-    Summary,
-}
-
-/// Reads `people`.
-pub(super) fn people(top: &Section<'_>, faults: &mut Faults) -> Vec<Person> {
-    let mut seen: Vec<(&str, Place)> = Vec::new();
-    top.list("people", faults).iter().filter_map(|node| person(node, &mut seen, faults)).collect()
-}
-
-fn person<'t>(node: &'t Node, seen: &mut Vec<(&'t str, Place)>, faults: &mut Faults) -> Option<Person> {
-    let section = Section::open_named(node, "person", "name", &["name", "mail", "gets"], faults)?;
-    let name_item = section.required("name", "for example `name: Nora Quill`", faults);
-    let name = name_item.as_ref().and_then(|item| item.text(faults));
-    if let (Some(item), Some(name)) = (&name_item, name) {
-        match seen.iter().find(|(have, _)| *have == name) {
-            Some((_, first)) => faults.add(
-                item.node.at,
-                format!("person {} occurs twice, first on line {}", shortened(name), first.line),
-                "give the second one a name that tells the two apart: the log names who did what",
-            ),
-            None => seen.push((name, item.node.at)),
-        }
-    }
-    let mail = section
-        .required("mail", "the address, such as `mail: \"nora@your.domain\"`", faults)
-        .and_then(|item| address(&item, faults));
-    let gets = match section.optional("gets") {
-        Some(item) => item
-            .list(faults)
-            .iter()
-            .filter_map(|node| {
-                let item = Item { node, label: item.label.clone() };
-                let all = [("alarms", Gets::Alarms), ("round_list", Gets::RoundList), ("summary", Gets::Summary)];
-                item.choice(&all, faults)
-            })
-            .collect(),
-        None => vec![Gets::Alarms, Gets::RoundList, Gets::Summary],
-    };
-    Some(Person {
-        name: name?.into(),
-        mail: mail?,
-        alarms: gets.contains(&Gets::Alarms),
-        round_list: gets.contains(&Gets::RoundList),
-        summary: gets.contains(&Gets::Summary),
-    })
 }
 
 /// Reads `sounder`.

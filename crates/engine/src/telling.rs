@@ -1,0 +1,285 @@
+//! Who is told of an alarm, when, and in which mail.
+//!
+//! Must never let an alarm that can mail go untold: if nobody's route takes it, everybody who gets alarms hears of it.
+
+use std::cmp::Reverse;
+use std::sync::Arc;
+
+use pile::time::{Span, Timestamp};
+use rulebook::header::Priority;
+use site::entry::{Entry, EntryKind};
+use site::ids::BinId;
+use site::model::{Calls, Person};
+use site::quantity::Quantity;
+use site::reading::{SeriesId, Source};
+
+use crate::alarm::{Alarm, AlarmKey};
+use crate::effect::Effect;
+use crate::engine::{Deadline, Engine};
+use crate::handling::{Finding, Words, renew_row};
+use crate::limits;
+use crate::notice::{AlarmNotice, Chart, ChartLine, FloodNotice, Notice, Step};
+
+/// More alarms than anybody can read one by one.
+#[derive(Clone, Debug)]
+pub(crate) struct Flood {
+    since: Timestamp,
+    /// The first alarm of it.
+    first: AlarmKey,
+}
+
+impl Engine {
+    /// Puts the mail for one step of an alarm's life into the outbox, or holds it for the mail of a flood.
+    pub(crate) fn mail_step(
+        &mut self,
+        key: &AlarmKey,
+        at: Timestamp,
+        step: Step,
+        words: Words,
+        finding: Finding,
+        effects: &mut Vec<Effect>,
+    ) {
+        if words.priority == Priority::SummaryOnly {
+            return;
+        }
+        if self.flooded(key, at, step) && words.priority < Priority::High {
+            let Some(alarm) = self.alarms.get_mut(key) else { return };
+            alarm.held = true;
+            let kept = alarm.clone();
+            renew_row(effects, kept);
+            return;
+        }
+        let to = self.route(key, step);
+        if to.is_empty() {
+            return;
+        }
+        let chart = match (step, key.bin()) {
+            (Step::Raise | Step::Update | Step::Reminder, Some(bin)) => self.chart(bin, at),
+            _ => None,
+        };
+        let Some(alarm) = self.alarms.get_mut(key) else { return };
+        let number = alarm.mails;
+        alarm.mails += 1;
+        alarm.held = false;
+        let kept = alarm.clone();
+        let raised_at = kept.raised_at.unwrap_or(at);
+        let notice = Notice::Alarm(Box::new(AlarmNotice {
+            step,
+            number,
+            life: self.life,
+            alarm: kept.id,
+            rule: key.rule.clone(),
+            revision: words.revision,
+            subject: key.subject.clone(),
+            occurrence: kept.occurrence,
+            thread: kept.thread,
+            thread_subject: kept.thread_subject.clone(),
+            title: words.title,
+            priority: words.priority,
+            at,
+            onset: kept.onset.unwrap_or(raised_at),
+            raised_at,
+            cleared_at: kept.life.cleared_at,
+            acknowledged: kept.acknowledged.clone(),
+            stands: kept.stands(),
+            finding: finding.text,
+            evidence: finding.evidence,
+            figures: finding.figures,
+            cause: words.cause,
+            consequence: words.consequence,
+            response: words.response,
+            caution: words.caution,
+            time_to_respond: words.time_to_respond,
+            chart,
+        }));
+        // The count of mails is a part of the alarm's row: the row that went out with the event is brought up to date.
+        renew_row(effects, kept);
+        self.week.mails.extend(to.iter().map(|to| (at, to.clone())));
+        self.post(at, &notice, &to, effects);
+    }
+
+    /// Whom a mail about an alarm goes to.
+    ///
+    /// The end of an alarm is told to those who were told of its beginning. When an alarm was not acknowledged in time, everybody
+    /// whose route it is hears of it, on duty or not, and so do those who step in.
+    fn route(&self, key: &AlarmKey, step: Step) -> Vec<String> {
+        let Some(alarm) = self.alarms.get(key) else { return Vec::new() };
+        let raised_at = alarm.raised_at.unwrap_or(self.now);
+        let (bin, priority) = (key.bin(), alarm.priority);
+        let waits = self.waits_for_list(priority, raised_at);
+        let called = |p: &&Person| {
+            let calls = match p.calls {
+                Calls::All => true,
+                Calls::HighOnly => priority == Priority::High,
+                Calls::None => false,
+            };
+            calls && p.looks_after(bin) && !(waits && p.round_list)
+        };
+        let overdue = alarm.life.reminders > 0 || step == Step::Reminder;
+        let steps_in = |p: &&Person| overdue && p.unacknowledged && p.looks_after(bin);
+        let zone = &self.site.zone;
+        let (weekday, time) = (zone.weekday(raised_at), zone.time_of_day(raised_at));
+        let people = &self.site.people;
+        let on_duty = |p: &&Person| p.on_duty(weekday, time);
+        let anybody = people.iter().filter(called).any(|p| on_duty(&p));
+        let all = overdue || !anybody;
+        let mut to: Vec<String> = people
+            .iter()
+            .filter(|p| (called(p) && (all || on_duty(p))) || steps_in(p))
+            .map(|p| p.mail.clone())
+            .collect();
+        if to.is_empty() && !waits {
+            to = people.iter().filter(|p| p.calls != Calls::None).map(|p| p.mail.clone()).collect();
+        }
+        // Two people may share an address; they need no two mails.
+        let mut seen = std::collections::BTreeSet::new();
+        to.retain(|mail| seen.insert(mail.clone()));
+        to
+    }
+
+    /// Whether mails wait for one that tells of many; a raise too many begins it.
+    fn flooded(&mut self, key: &AlarmKey, at: Timestamp, step: Step) -> bool {
+        if self.flood.is_none() && step == Step::Raise && self.raises_lately(at) > limits::FLOOD_ABOVE {
+            let since = at - limits::FLOOD_WITHIN;
+            let first = self.week.raised.iter().find(|(t, _)| *t > since).map(|(_, first)| first.clone());
+            self.flood = Some(Flood { since: at, first: first.unwrap_or_else(|| key.clone()) });
+            self.insert_deadline(at + limits::FLOOD_MAIL_EVERY, Deadline::FloodMail);
+        }
+        self.flood.is_some()
+    }
+
+    fn raises_lately(&self, at: Timestamp) -> usize {
+        let since = at - limits::FLOOD_WITHIN;
+        let mails = |key: &AlarmKey| self.alarms.get(key).is_some_and(|a| a.priority > Priority::SummaryOnly);
+        self.week.raised.iter().rev().take_while(|(t, _)| *t > since).filter(|(_, key)| mails(key)).count()
+    }
+
+    /// What was held when the daemon stopped goes out soon after its start.
+    pub(crate) fn resume_flood(&mut self, now: Timestamp) {
+        let held = self.alarms.values().filter(|a| a.held).min_by_key(|a| (a.raised_at, a.id));
+        if let Some(first) = held.map(|a| a.key.clone()) {
+            self.flood = Some(Flood { since: now, first });
+            self.insert_deadline(now + limits::FLOOD_MAIL_EVERY, Deadline::FloodMail);
+        }
+    }
+
+    /// The mail that tells of many alarms is due.
+    pub(crate) fn mail_flood(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        let Some(flood) = self.flood.clone() else { return };
+        let goes_on = self.raises_lately(at) >= limits::FLOOD_ENDS_BELOW;
+        let mut held: Vec<Alarm> = self.alarms.values().filter(|a| a.held).cloned().collect();
+        held.sort_by_key(|a| (!a.stands(), Reverse(a.priority), a.raised_at, a.id));
+        let people: Vec<(String, Vec<AlarmKey>)> = self
+            .site
+            .people
+            .iter()
+            .map(|p| {
+                let theirs = held.iter().filter(|a| self.route(&a.key, Step::Raise).contains(&p.mail));
+                (p.mail.clone(), theirs.map(|a| a.key.clone()).collect())
+            })
+            .collect();
+        let first = self.alarms.get(&flood.first).map(|a| self.round_item(a));
+        for (to, theirs) in people {
+            if theirs.is_empty() {
+                continue;
+            }
+            let items: Vec<&Alarm> = held.iter().filter(|a| theirs.contains(&a.key)).collect();
+            let listed = items.iter().take(limits::FLOOD_MAIL_LISTS).map(|a| self.round_item(a)).collect();
+            let notice = Notice::Flood(Box::new(FloodNotice {
+                life: self.life,
+                at,
+                since: flood.since,
+                first: first.clone(),
+                standing: items.iter().filter(|a| a.stands()).count(),
+                over: items.iter().filter(|a| !a.stands()).count(),
+                items: listed,
+                goes_on,
+            }));
+            self.week.mails.push_back((at, to.clone()));
+            self.post(at, &notice, &[to], effects);
+        }
+        for alarm in held {
+            if let Some(alarm) = self.alarms.get_mut(&alarm.key) {
+                alarm.held = false;
+                effects.push(Effect::Alarm { alarm: Box::new(alarm.clone()), event: None });
+            }
+        }
+        if goes_on {
+            self.insert_deadline(at + limits::FLOOD_MAIL_EVERY, Deadline::FloodMail);
+        } else {
+            self.flood = None;
+        }
+    }
+
+    /// The first thing to do about an alarm, and the caution beside it.
+    pub(crate) fn first_response(&self, key: &AlarmKey) -> (String, String) {
+        let words = self.words_for(key);
+        (words.response.into_iter().next().unwrap_or_default(), words.caution)
+    }
+
+    /// Puts a notice into the outbox for those who want it; gives how many there are.
+    pub(crate) fn mail_to(
+        &mut self,
+        at: Timestamp,
+        notice: &Notice,
+        wants: fn(&Person) -> bool,
+        effects: &mut Vec<Effect>,
+    ) -> usize {
+        let people: Vec<String> = self.site.people.iter().filter(|p| wants(p)).map(|p| p.mail.clone()).collect();
+        self.post(at, notice, &people, effects);
+        people.len()
+    }
+
+    /// Puts a notice into the outbox, one mail an address.
+    fn post(&mut self, at: Timestamp, notice: &Notice, to: &[String], effects: &mut Vec<Effect>) {
+        for to in to {
+            let (mail, deadline) = self.outbox.add(to, notice.clone(), at);
+            effects.push(Effect::Mail(Box::new(mail)));
+            self.insert_deadline(at, deadline);
+        }
+    }
+
+    fn chart(&self, bin: &BinId, at: Timestamp) -> Option<Chart> {
+        let from = at - Span::hours(24);
+        let mut lines = Vec::new();
+        for probe in &self.site.bins.get(bin)?.probes {
+            let id = SeriesId { source: Source::Probe(probe.clone()), quantity: Quantity::Temperature };
+            let Some(series) = self.series.get(&id) else { continue };
+            let points: Vec<_> = series.window.range(from, at).collect();
+            if points.len() < 2 {
+                continue;
+            }
+            let step = points.len().div_ceil(limits::CHART_POINTS).max(1);
+            // Counted from the newest, so that the last point of the line is the last reading.
+            let mut thinned: Vec<_> = points.iter().rev().step_by(step).map(|p| (p.at, p.value as f32)).collect();
+            thinned.reverse();
+            let max_gap = (series.interval.times(3)).max(Span::minutes(15)).max(thinned_gap(&thinned));
+            let label = series.position.map_or_else(|| probe.to_string(), |p| p.key().to_owned());
+            lines.push(ChartLine { label, points: thinned, max_gap });
+        }
+        if lines.is_empty() {
+            return None;
+        }
+        let entries = self.bins.get(bin).map(|s| Arc::clone(&s.entries)).unwrap_or_default();
+        let marks = entries.iter().filter(|e| e.at >= from && e.at <= at).map(mark).collect();
+        Some(Chart { from, to: at, lines, marks })
+    }
+}
+
+/// Twice the usual step of a thinned line: thinning itself is no gap.
+fn thinned_gap(points: &[(Timestamp, f32)]) -> Span {
+    let mut steps: Vec<Span> = points.windows(2).map(|w| w[1].0.since(w[0].0)).collect();
+    steps.sort_unstable();
+    steps.get(steps.len() / 2).map_or(Span::ZERO, |s| s.times(2))
+}
+
+fn mark(entry: &Entry) -> (Timestamp, String) {
+    let word = match &entry.kind {
+        EntryKind::OnAir { .. } => "on air".to_owned(),
+        EntryKind::OffAir => "off air".to_owned(),
+        EntryKind::Watered { .. } => "watered".to_owned(),
+        EntryKind::Valve { open_percent } => format!("valve {open_percent} %"),
+        plain => plain.key().replace('-', " "),
+    };
+    (entry.at, word)
+}
