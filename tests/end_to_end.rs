@@ -103,16 +103,20 @@ async fn a_wall_panel_sees_an_alarm_and_acknowledges_it() {
     let client = connect(address, "b1-node");
     let mut panel = Panel::at(address).await;
     live(&mut driven, &client, "b1-core", &[60.0, 70.0]).await;
+    let next = driven.now() + Span::minutes(2);
+    driven.advance_to(next).await.unwrap();
     let site = driven.site().id.clone();
     let status = format!("hypocaust/{site}/bin/b1/status");
     let shown = panel.hears(&status, |text| text.contains("\"state\":\"unacknowledged\"")).await;
     assert!(shown.contains("\"title\":\"Hot now\"") && shown.contains("\"core_celsius\":70.00"), "{shown}");
     let answers = format!("hypocaust/{site}/acknowledge/answer");
-    for (by, want) in [("Zoe", "\"refused\""), ("Ann", "\"done\"")] {
-        panel.says(&format!("hypocaust/{site}/acknowledge"), &format!("{{\"alarm\":1,\"by\":\"{by}\"}}")).await;
-        panel.hears(&answers, |text| text.contains(want)).await;
-    }
+    let seen = |by: &str| format!("{{\"alarm\":1,\"by\":\"{by}\"}}");
+    let acknowledge = format!("hypocaust/{site}/acknowledge");
+    panel.says(&acknowledge, &seen("Zoe")).await;
+    panel.hears(&answers, |text| text.contains("\"refused\"") && text.contains("there is Ann")).await;
+    panel.says(&acknowledge, &seen("Ann")).await;
     panel.hears(&status, |text| text.contains("\"state\":\"acknowledged\"")).await;
+    panel.hears(&answers, |text| text.contains("\"done\"")).await;
     driven.stop().await.unwrap();
 }
 
@@ -147,15 +151,18 @@ impl Panel {
 
     /// Waits for a message on a topic that says what is wanted.
     async fn hears(&mut self, topic: &str, wanted: impl Fn(&str) -> bool) -> String {
+        let mut others = Vec::new();
         let heard = tokio::time::timeout(PATIENCE, async {
             while let Some((on, text)) = self.heard.recv().await {
                 if on == topic && wanted(&text) {
                     return text;
                 }
+                others.push((on, text));
             }
             panic!("the broker ended the connection");
         });
-        heard.await.unwrap_or_else(|_| panic!("nothing of the kind came on {topic}"))
+        let heard = heard.await;
+        heard.unwrap_or_else(|_| panic!("nothing of the kind came on {topic}; there came {others:#?}"))
     }
 }
 

@@ -182,7 +182,8 @@ fn filters_are_what_the_patterns_say_without_those_that_others_cover() {
         (&["a/{x}", "a/{x}/c"], &["a/+", "a/+/c"], "levels differ"),
     ] {
         let maps = topics.iter().map(|topic| sites::plain(topic, "p")).collect();
-        let want = [want, &["hypocaust/yard/acknowledge"]].concat();
+        let panel: &[&str] = if want.contains(&"+/+/+") { &[] } else { &["hypocaust/yard/acknowledge"] };
+        let want = [want, panel].concat();
         assert_eq!(Router::new(&sites::with(maps, &["p"], &[])).filters(), want, "{why}, and that of the panels last");
     }
 }

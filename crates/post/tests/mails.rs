@@ -681,7 +681,7 @@ fn machine_headers_stand_in_every_mail_and_the_way_out_only_in_summaries() {
     let site = site(Display::Metric);
     for (kind, notice) in every_kind(Display::Metric) {
         let bytes = rendered(notice, &site);
-        let is_alarm = ["raise", "clear", "retire"].contains(&kind);
+        let is_alarm = ["raise", "update", "reminder", "clear", "retire"].contains(&kind);
         for (name, want) in [
             ("Auto-Submitted", Some("auto-generated")),
             ("X-Auto-Response-Suppress", Some("All")),
@@ -969,7 +969,7 @@ fn us_sites_read_fahrenheit() {
         let bytes = rendered(notice, &site);
         let said = text_of(&bytes) + html_of(&bytes).as_str();
         assert!(!said.contains("°C"), "{kind}");
-        if !["outage", "trial"].contains(&kind) {
+        if !["outage", "trial", "flood"].contains(&kind) {
             assert!(said.contains("°F"), "{kind}");
         }
         assert!(said.contains("America/Chicago"), "{kind}");
