@@ -102,6 +102,8 @@ pub struct Alarm {
     pub mails: u32,
     /// When people are reminded, or an acknowledgement is withdrawn.
     pub reminder_at: Option<Timestamp>,
+    /// Its finding has become graver in the current occurrence.
+    pub graver: bool,
     /// Something about it waits for the next mail that tells of many.
     pub held: bool,
 }

@@ -72,6 +72,8 @@ impl Engine {
         }
         if kind == AlarmEventKind::Raised {
             alarm.onset = Some(since);
+        }
+        if matches!(kind, AlarmEventKind::Raised | AlarmEventKind::Worse) {
             alarm.finding.clone_from(&finding.text);
             alarm.evidence.clone_from(&finding.evidence);
         }
@@ -143,6 +145,7 @@ impl Engine {
             (AlarmEventKind::Raised, Told::Raise(_)) if chatters => {
                 shown.text = format!("it is back, for the {} time in all: {}", ordinal(alarm.occurrence), finding.text);
             }
+            (AlarmEventKind::Worse, _) => shown.text = format!("it became worse: {}", finding.text),
             (AlarmEventKind::Raised, Told::Update) => shown.text = format!("it is back: {}", finding.text),
             (AlarmEventKind::Cleared, Told::Update) => {
                 shown.text = format!("its condition is over; it stays until somebody resets it: {}", finding.text);
@@ -470,7 +473,7 @@ fn life_config(handling: &Handling) -> LifeConfig {
         latching: handling.latching,
         shelvable: handling.shelf_longest.is_some(),
         realarm_acked: handling.realarm_after.is_some(),
-        break_shelf_on_escalate: false,
+        break_shelf_on_escalate: true,
         reopen_within: limits::REOPEN_WITHIN,
         shelf_longest: handling.shelf_longest.unwrap_or(Span::ZERO),
     }

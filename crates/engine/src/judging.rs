@@ -79,6 +79,7 @@ impl Engine {
         let proven = alarm.conditioning.absorb(answer.verdict, evidence_at, delays);
         let moved = alarm.conditioning.phase != before.phase || alarm.conditioning.pending();
         let finding = Finding { text: answer.finding, evidence: answer.evidence, figures: answer.figures, evidence_at };
+        let worse = answer.graver && answer.verdict == Verdict::Alarm && evidence_at.is_some();
         let (event, since) = match proven {
             Some(Proven::Raise { onset }) => (Event::Raise, onset),
             Some(Proven::Clear { end }) => (Event::Clear, end),
@@ -87,9 +88,14 @@ impl Engine {
                 if moved {
                     effects.push(Effect::Alarm { alarm: Box::new(alarm.clone()), event: None });
                 }
+                if worse && alarm.conditioning.phase == Phase::On && !alarm.graver {
+                    alarm.graver = true;
+                    let _ = self.happen(&key, at, Event::Escalate, at, finding, effects);
+                }
                 return;
             }
         };
+        alarm.graver = worse && event == Event::Raise;
         // Only people's words are refused.
         let _ = self.happen(&key, at, event, since, finding, effects);
     }
@@ -127,6 +133,7 @@ impl Engine {
             thread: 0,
             mails: 0,
             reminder_at: None,
+            graver: false,
             held: false,
         });
         if alarm.revision != revision {

@@ -121,6 +121,19 @@ pub struct Chart {
     pub lines: Vec<ChartLine>,
     /// Waterings and the like: when, and the word beside the mark.
     pub marks: Vec<(Timestamp, String)>,
+    /// Temperatures in °C that the rule compares with.
+    pub limits: Vec<f32>,
+    /// The blower, where its signal shows each pulse.
+    pub blower: Option<ChartBlower>,
+}
+
+/// A blower's strip in a picture.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChartBlower {
+    /// How it is called.
+    pub label: String,
+    /// Stretches of an hour by their beginning, with the share of its schedule that it ran; hours without a signal are left out.
+    pub hours: Vec<(Timestamp, f32)>,
 }
 
 /// One line of a picture.

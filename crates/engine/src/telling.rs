@@ -9,8 +9,8 @@ use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
 use site::entry::{Entry, EntryKind};
 use site::ids::BinId;
-use site::model::{Calls, Person};
-use site::quantity::Quantity;
+use site::model::{Calls, Person, RunProof};
+use site::quantity::{Quantity, Unit};
 use site::reading::{SeriesId, Source};
 
 use crate::alarm::{Alarm, AlarmKey};
@@ -18,7 +18,7 @@ use crate::effect::Effect;
 use crate::engine::{Deadline, Engine};
 use crate::handling::{Finding, Words, renew_row};
 use crate::limits;
-use crate::notice::{AlarmNotice, Chart, ChartLine, FloodNotice, Notice, Step};
+use crate::notice::{AlarmNotice, Chart, ChartBlower, ChartLine, FloodNotice, Notice, Step};
 
 /// More alarms than anybody can read one by one.
 #[derive(Clone, Debug)]
@@ -54,7 +54,7 @@ impl Engine {
             return;
         }
         let chart = match (step, key.bin()) {
-            (Step::Raise | Step::Update | Step::Reminder, Some(bin)) => self.chart(bin, at),
+            (Step::Raise | Step::Update | Step::Reminder, Some(bin)) => self.chart(key, bin, at),
             _ => None,
         };
         let Some(alarm) = self.alarms.get_mut(key) else { return };
@@ -239,8 +239,10 @@ impl Engine {
         }
     }
 
-    fn chart(&self, bin: &BinId, at: Timestamp) -> Option<Chart> {
-        let from = at - Span::hours(24);
+    /// The last days of a bin, as far back as its batch and three days.
+    fn chart(&self, key: &AlarmKey, bin: &BinId, at: Timestamp) -> Option<Chart> {
+        let on_air = self.bins.get(bin).and_then(|s| s.batch.as_ref()).map_or(Timestamp::MIN, |b| b.on_air_at);
+        let from = (at - CHART_LONGEST).max(on_air).min(at - CHART_SHORTEST);
         let mut lines = Vec::new();
         for probe in &self.site.bins.get(bin)?.probes {
             let id = SeriesId { source: Source::Probe(probe.clone()), quantity: Quantity::Temperature };
@@ -262,9 +264,66 @@ impl Engine {
         }
         let entries = self.bins.get(bin).map(|s| Arc::clone(&s.entries)).unwrap_or_default();
         let marks = entries.iter().filter(|e| e.at >= from && e.at <= at).map(mark).collect();
-        Some(Chart { from, to: at, lines, marks })
+        Some(Chart {
+            from,
+            to: at,
+            lines,
+            marks,
+            limits: self.chart_limits(key),
+            blower: self.chart_blower(bin, from, at),
+        })
+    }
+
+    /// The temperatures that the rule of an alarm compares with, the highest ones where there are many.
+    fn chart_limits(&self, key: &AlarmKey) -> Vec<f32> {
+        let rule = self.rulebook.rules().iter().find(|r| r.name == key.rule);
+        let settings = rule.map(|r| r.header.settings.values()).into_iter().flatten();
+        let mut limits: Vec<f32> = settings
+            .filter(|s| s.converts == Some(Unit::Celsius) && s.value >= CHART_LIMIT_FROM)
+            .map(|s| s.value as f32)
+            .collect();
+        limits.sort_by(|a, b| b.total_cmp(a));
+        limits.dedup();
+        limits.truncate(CHART_LIMITS);
+        limits
+    }
+
+    /// How much of its schedule the bin's blower ran, hour by hour, by its counter.
+    fn chart_blower(&self, bin: &BinId, from: Timestamp, at: Timestamp) -> Option<ChartBlower> {
+        let id = self.site.bins.get(bin)?.blower.as_ref()?;
+        let blower = self.site.blowers.get(id)?;
+        if blower.proof != RunProof::RunCounter {
+            return None;
+        }
+        let series = self.series.get(&SeriesId { source: Source::Blower(id.clone()), quantity: Quantity::RunTime })?;
+        let slack = blower.interval.times(3).max(Span::minutes(15));
+        let read_at = |t: Timestamp| series.window.range(t - slack, t).next_back();
+        let mut hours = Vec::new();
+        let mut begin = from;
+        while begin + Span::hours(1) <= at {
+            let end = begin + Span::hours(1);
+            if let (Some(first), Some(last)) = (read_at(begin), read_at(end)) {
+                let due = blower.schedule.duty() * last.at.since(first.at).as_seconds();
+                // A counter that was set back says how long it ran since.
+                let ran = if last.value >= first.value { last.value - first.value } else { last.value.max(0.0) };
+                if due > 0.0 {
+                    hours.push((begin, (ran / due) as f32));
+                }
+            }
+            begin = end;
+        }
+        (!hours.is_empty()).then(|| ChartBlower { label: id.to_string(), hours })
     }
 }
+
+/// A picture reaches so far back, where the batch is that old.
+const CHART_LONGEST: Span = Span::days(3);
+/// And so far at the least.
+const CHART_SHORTEST: Span = Span::hours(24);
+/// So many limits are drawn.
+const CHART_LIMITS: usize = 2;
+/// Settings in °C below this are no limits of a hot pile.
+const CHART_LIMIT_FROM: f64 = 30.0;
 
 /// Twice the usual step of a thinned line: thinning itself is no gap.
 fn thinned_gap(points: &[(Timestamp, f32)]) -> Span {

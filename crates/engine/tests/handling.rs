@@ -252,6 +252,34 @@ fn an_acknowledgement_ends_where_the_rule_says_so() {
 }
 
 #[test]
+fn a_graver_finding_is_told_once_and_ends_an_acknowledgement_and_a_shelf() {
+    let grave = rule(&[(
+        "if core > set.limit {",
+        "if core > 75.0 { return alarm(`core ${core} far above`).graver(); } if core > set.limit {",
+    )]);
+    let mut yard = started(SETTINGS, &grave);
+    yard.cores(&RAISED);
+    yard.cores(&[77.0, 78.0, 70.0, 78.0]);
+    assert_eq!(steps(&yard), [Step::Raise, Step::Update], "once in an occurrence");
+    assert_eq!(yard.alarm_mails()[1].finding, "it became worse: core 77.0 °C far above");
+
+    let mut yard = started(SETTINGS, &grave);
+    yard.cores(&RAISED);
+    yard.step(acknowledge(only(&yard).id, ""));
+    yard.cores(&[77.0, 78.0]);
+    assert_eq!(steps(&yard), [Step::Raise, Step::Raise], "an answer to less is no answer to more");
+    assert_eq!((only(&yard).life.state, only(&yard).occurrence), (AlarmState::Unacknowledged, 1));
+
+    let mut yard = started(SETTINGS, &grave);
+    yard.cores(&RAISED);
+    let word = shelve(&yard, 24, "painting");
+    yard.step(says(only(&yard).id, word));
+    yard.cores(&[77.0, 78.0]);
+    assert_eq!(steps(&yard), [Step::Raise, Step::Update, Step::Raise], "what was hidden was less");
+    assert!(only(&yard).life.shelf.is_none());
+}
+
+#[test]
 fn routes_follow_bins_priority_and_the_week() {
     let all = "gets: [alarms]";
     let rows = [

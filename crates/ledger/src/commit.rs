@@ -292,9 +292,9 @@ impl Slice<'_> {
         let mut upsert = self.tx.prepare_cached(
             "INSERT INTO alarms (id, rule, subject, subject_name, state, proof, proof_since, proof_last, occurrence, onset, raised_at,
                 cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails, hidden, reminders,
-                reminder_at, confirmed, thread, held)
+                reminder_at, confirmed, thread, held, graver)
              VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, ?14, ?15, ?16, ?17, ?18, ?19, ?20, ?21, ?22, ?23, ?24,
-                ?25, ?26)
+                ?25, ?26, ?27)
              ON CONFLICT (id) DO UPDATE SET rule = excluded.rule, subject = excluded.subject, subject_name = excluded.subject_name,
                 state = excluded.state, proof = excluded.proof, proof_since = excluded.proof_since, proof_last = excluded.proof_last,
                 occurrence = excluded.occurrence, onset = excluded.onset, raised_at = excluded.raised_at,
@@ -302,7 +302,7 @@ impl Slice<'_> {
                 priority = excluded.priority, revision = excluded.revision, finding = excluded.finding,
                 evidence = excluded.evidence, thread_subject = excluded.thread_subject, mails = excluded.mails,
                 hidden = excluded.hidden, reminders = excluded.reminders, reminder_at = excluded.reminder_at,
-                confirmed = excluded.confirmed, thread = excluded.thread, held = excluded.held",
+                confirmed = excluded.confirmed, thread = excluded.thread, held = excluded.held, graver = excluded.graver",
         )?;
         let (subject, subject_name) = rows::subject_words(&alarm.key.subject);
         let (proof, proof_since) = rows::proof_words(alarm.conditioning.phase);
@@ -334,7 +334,8 @@ impl Slice<'_> {
             rows::ms(alarm.reminder_at),
             confirmed,
             alarm.thread,
-            alarm.held
+            alarm.held,
+            alarm.graver
         ])?;
         Ok(())
     }

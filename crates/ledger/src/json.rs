@@ -5,8 +5,8 @@
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
 use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
-    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, FloodNotice, Notice, OutageNotice,
-    RoundItem, RoundListNotice, Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
+    OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
@@ -153,6 +153,7 @@ listed_by!(BinMorning, BinMorningRow, "BinMorningFields");
 listed_by!(OutageNotice, OutageNoticeRow, "OutageNoticeFields");
 listed_by!(BinWeek, BinWeekRow, "BinWeekFields");
 listed_by!(Chart, ChartRow, "ChartFields");
+listed_by!(ChartBlower, ChartBlowerRow, "ChartBlowerFields");
 listed_by!(ChartLine, ChartLineRow, "ChartLineFields");
 listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
 listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
@@ -267,6 +268,18 @@ struct ChartFields {
     lines: Vec<ChartLine>,
     #[serde(with = "shape")]
     marks: Vec<(Timestamp, String)>,
+    #[serde(with = "shape", default)]
+    limits: Vec<f32>,
+    #[serde(with = "shape", default)]
+    blower: Option<ChartBlower>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "ChartBlower")]
+struct ChartBlowerFields {
+    label: String,
+    #[serde(with = "shape")]
+    hours: Vec<(Timestamp, f32)>,
 }
 
 #[derive(Serialize, Deserialize)]

@@ -263,7 +263,7 @@ pub(crate) fn proof_words(phase: Phase) -> (&'static str, Option<i64>) {
 /// Columns of `alarms` for [`alarm`].
 pub(crate) const ALARM: &str = "id, rule, subject, subject_name, state, proof, proof_since, proof_last, occurrence, onset, raised_at, \
      cleared_at, acknowledged, title, priority, revision, finding, evidence, thread_subject, mails, hidden, reminders, reminder_at, \
-     confirmed, thread, held";
+     confirmed, thread, held, graver";
 
 /// A row of `alarms`.
 pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
@@ -307,6 +307,7 @@ pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
         thread: 0,
         mails: 0,
         reminder_at: None,
+        graver: false,
         held: false,
     };
     alarm.life.cleared_at = columns.at_if_any()?;
@@ -326,6 +327,7 @@ pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
     alarm.confirmed = columns.json_if_any("confirmation")?;
     alarm.thread = columns.take()?;
     alarm.held = columns.take()?;
+    alarm.graver = columns.take()?;
     Ok(alarm)
 }
 

@@ -164,6 +164,9 @@ UPDATE alarms SET thread = occurrence;
 -- 1 while something about it waits for the next mail that tells of many.
 ALTER TABLE alarms ADD COLUMN held INTEGER NOT NULL DEFAULT 0;
 CREATE INDEX outbox_created ON outbox (created_at);
+", "
+-- 1 when the finding has become graver in the current occurrence.
+ALTER TABLE alarms ADD COLUMN graver INTEGER NOT NULL DEFAULT 0;
 "];
 
 /// The number of steps that were taken on a file.

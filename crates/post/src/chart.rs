@@ -1,4 +1,4 @@
-//! Draws the temperatures of the last day as a PNG that can be read on a telephone.
+//! Draws the temperatures of the last days, limits and the blower as a PNG that can be read on a telephone.
 //!
 //! Must never draw a line across a gap, and never use a font of the machine it runs on: the picture is the same everywhere.
 
@@ -44,6 +44,11 @@ const MARKS_MAX: usize = 40;
 /// Lines beyond this are only told in words: more cannot be told apart.
 const LINES_MAX: usize = 12;
 const HOURS_PER_DAY: i64 = 24;
+/// Height of the blower's strip.
+const STRIP: i32 = 16;
+const STRIP_LABEL: &str = "air";
+/// A limit further from the readings than this, in kelvin, is not drawn: it would flatten them.
+const LIMIT_REACH: f64 = 12.0;
 
 /// Pixels drawn and pixels left out in turn; `None` draws all.
 type Dash = Option<(i32, i32)>;
@@ -158,6 +163,8 @@ fn svg(chart: &Chart, zone: &Zone, display: Display) -> Result<String, ChartErro
         let frame = Frame::around(chart, display);
         let mut pen = Pen { area: &area, failed: None };
         frame.draw_axes(&mut pen, chart, zone, display);
+        frame.draw_blower(&mut pen, chart);
+        frame.draw_limits(&mut pen, chart, display);
         frame.draw_marks(&mut pen);
         frame.draw_lines(&mut pen, chart, display);
         if let Some(error) = pen.failed {
@@ -199,6 +206,11 @@ impl Pen<'_, '_> {
 
     fn blank(&mut self, corners: [(i32, i32); 2]) {
         let outcome = self.area.draw(&Rectangle::new(corners, PAPER.filled()));
+        self.note(outcome);
+    }
+
+    fn fill(&mut self, corners: [(i32, i32); 2], colour: RGBColor) {
+        let outcome = self.area.draw(&Rectangle::new(corners, colour.filled()));
         self.note(outcome);
     }
 
@@ -250,6 +262,19 @@ fn inside(chart: &Chart, at: Timestamp) -> bool {
     at >= chart.from && at <= chart.to
 }
 
+fn limit_label(limit: f64, display: Display) -> String {
+    format!("limit {}", figures::degrees(limit, display).trim_end_matches(".0"))
+}
+
+/// Limits that lie so near to the readings that the plot can show both.
+fn limits_in_reach(chart: &Chart) -> impl Iterator<Item = f64> + '_ {
+    let values = || drawn(chart).flat_map(|l| l.points.iter()).filter(|(at, v)| v.is_finite() && inside(chart, *at));
+    let low = values().map(|(_, v)| f64::from(*v)).fold(f64::INFINITY, f64::min);
+    let high = values().map(|(_, v)| f64::from(*v)).fold(f64::NEG_INFINITY, f64::max);
+    let near = move |limit: &f64| *limit >= low - LIMIT_REACH && *limit <= high + LIMIT_REACH;
+    chart.limits.iter().map(|limit| f64::from(*limit)).filter(near)
+}
+
 impl Frame {
     fn around(chart: &Chart, display: Display) -> Frame {
         let values = || {
@@ -257,10 +282,14 @@ impl Frame {
                 .flat_map(|line| line.points.iter())
                 .filter(|(at, v)| v.is_finite() && inside(chart, *at))
                 .map(|(_, v)| figures::shown(f64::from(*v), display))
+                .chain(limits_in_reach(chart).map(|limit| figures::shown(limit, display)))
         };
         let (low, high, step) =
             scale(values().fold(f64::INFINITY, f64::min), values().fold(f64::NEG_INFINITY, f64::max), display);
-        let label = drawn(chart).map(|line| text_width(&shortened(&line.label, LABEL_LONGEST))).max().unwrap_or(0);
+        let ends = drawn(chart).map(|line| shortened(&line.label, LABEL_LONGEST));
+        let others = chart.blower.iter().map(|_| STRIP_LABEL.to_owned());
+        let limits = limits_in_reach(chart).map(|limit| limit_label(limit, display));
+        let label = ends.chain(others).chain(limits).map(|text| text_width(&text)).max().unwrap_or(0);
         let from = chart.from.as_millis();
         let mut frame = Frame {
             left: 76,
@@ -337,6 +366,37 @@ impl Frame {
         pen.stroke(vec![(self.left, self.bottom), (self.right, self.bottom)], INK, 2, None);
     }
 
+    /// A strip along the foot of the plot: dark where the blower ran as it should, light where it ran less, nothing where it is unknown.
+    fn draw_blower(&self, pen: &mut Pen<'_, '_>, chart: &Chart) {
+        let Some(blower) = &chart.blower else { return };
+        let (top, bottom) = (self.bottom - STRIP, self.bottom - 1);
+        for (at, share) in blower.hours.iter().filter(|(at, share)| share.is_finite() && inside(chart, *at)) {
+            let (left, right) = (self.x(*at), self.x(*at + Span::hours(1)));
+            // In four steps, so that the picture keeps its few colours; none at all is a frame.
+            let shade = match share {
+                s if *s < 0.05 => None,
+                s if *s < 0.5 => Some(RGBColor(190, 190, 190)),
+                s if *s < 0.9 => Some(RGBColor(130, 130, 130)),
+                s if *s <= 1.5 => Some(RGBColor(70, 70, 70)),
+                _ => Some(INK),
+            };
+            match shade {
+                Some(colour) => pen.fill([(left, top), (right, bottom)], colour),
+                None => pen.stroke(vec![(left, bottom), (left, top), (right, top), (right, bottom)], MARK, 1, None),
+            }
+        }
+        pen.write(STRIP_LABEL, (self.right + 14, bottom - STRIP / 2), MARK, HPos::Left);
+    }
+
+    /// The temperatures that the rule compares with, where the plot reaches them.
+    fn draw_limits(&self, pen: &mut Pen<'_, '_>, chart: &Chart, display: Display) {
+        for limit in limits_in_reach(chart) {
+            let shown = figures::shown(limit, display);
+            let y = self.y(shown);
+            pen.stroke(vec![(self.left, y), (self.right, y)], INK, 2, Some((10, 6)));
+        }
+    }
+
     fn draw_marks(&self, pen: &mut Pen<'_, '_>) {
         for mark in &self.marks {
             let row = mark.words.as_ref().map_or(0, |(row, _, _)| *row);
@@ -377,9 +437,23 @@ impl Frame {
             pen.write(words, middle, INK, HPos::Center);
             return;
         }
-        spread(&mut labels, self.top, self.bottom);
+        for (i, limit) in limits_in_reach(chart).enumerate() {
+            let end = (self.right, self.y(figures::shown(limit, display)));
+            labels.push(EndLabel {
+                line: LINES_MAX + i,
+                end,
+                y: end.1,
+                text: limit_label(limit, display),
+                colour: INK,
+            });
+        }
+        // The strip has its label in the lowest place.
+        let lowest = if chart.blower.is_some() { self.bottom - LINE_HEIGHT } else { self.bottom };
+        spread(&mut labels, self.top, lowest);
         for label in labels {
-            pen.dot(label.end, 6, label.colour);
+            if label.line < LINES_MAX {
+                pen.dot(label.end, 6, label.colour);
+            }
             let x = label.end.0 + 14;
             if label.end.0 < self.right {
                 pen.blank([
@@ -515,6 +589,22 @@ mod tests {
             to: at(24.0),
             lines,
             marks: marks.into_iter().map(|(h, words)| (at(h), words.to_owned())).collect(),
+            limits: Vec::new(),
+            blower: None,
+        }
+    }
+
+    #[test]
+    fn a_limit_is_drawn_where_the_plot_reaches_it() {
+        for (limit, drawn, why) in [
+            (70.0, true, "near the readings"),
+            (40.0, false, "far below them: it would flatten the lines"),
+            (f32::NAN, false, "not a number"),
+        ] {
+            let chart = Chart { limits: vec![limit], ..chart(vec![line(&[(0.0, 60.0), (1.0, 65.0)])], vec![]) };
+            assert_eq!(limits_in_reach(&chart).count() == 1, drawn, "{limit}: {why}");
+            let svg = svg(&chart, &berlin(), Display::Metric).unwrap();
+            assert_eq!(svg.contains("limit 70"), drawn, "{limit}: {why}");
         }
     }
 

@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
 use engine::effect::{Mail, MailId, MailState};
 use engine::notice::{
-    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, FloodNotice, Notice, OutageNotice,
-    RoundItem, RoundListNotice, Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
+    OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use expect_test::{ExpectFile, expect_file};
 use mail_parser::{Message, MessageParser, MimeHeaders, PartType};
@@ -120,6 +120,20 @@ fn chart() -> Chart {
             line("upper", &|h| 58.0 - 0.22 * h, 100..145),
         ],
         marks: vec![(from + Span::hours(9), "watered 12 min".into())],
+        limits: vec![60.0],
+        blower: Some(ChartBlower {
+            label: "blower-1".into(),
+            // It stood for three hours, ran half for one, and nothing is known of another.
+            hours: (0..24)
+                .filter(|h| *h != 9)
+                .map(|h| {
+                    (
+                        from + Span::hours(h),
+                        [1.0, 0.0, 0.4][usize::from((14..17).contains(&h)) + 2 * usize::from(h == 17)],
+                    )
+                })
+                .collect(),
+        }),
     }
 }
 

@@ -28,6 +28,8 @@ pub struct Answer {
     pub evidence: Vec<String>,
     /// Names and values that the record keeps, in order of writing, values already worded with their unit.
     pub figures: Vec<(String, String)>,
+    /// It is worse than what the rule usually tells of: an alarm that stands is told of once more.
+    pub graver: bool,
     /// The newest on-time reading that the rule used; the tick's time for a rule that judges by the clock; `None` when it used none.
     pub evidence_at: Option<Timestamp>,
 }

@@ -151,14 +151,15 @@ impl Rulebook {
                         finding: why.0.to_string(),
                         evidence: vec![],
                         figures: vec![],
+                        graver: false,
                     },
                     None => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
                 },
                 _ => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
             },
         };
-        let Draft { verdict, finding, evidence, figures } = draft;
-        Ok(Answer { verdict, finding, evidence, figures, evidence_at })
+        let Draft { verdict, finding, evidence, figures, graver } = draft;
+        Ok(Answer { verdict, finding, evidence, figures, graver, evidence_at })
     }
 
     fn memo_of(&self, facts: &Arc<Facts>) -> Arc<Memo> {

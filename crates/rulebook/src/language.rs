@@ -32,6 +32,7 @@ pub(crate) struct Draft {
     pub(crate) finding: String,
     pub(crate) evidence: Vec<String>,
     pub(crate) figures: Vec<(String, String)>,
+    pub(crate) graver: bool,
 }
 
 /// The rule's settings in force.
@@ -542,13 +543,14 @@ fn answers(engine: &mut Engine) {
         if finding.trim().is_empty() && matches!(verdict, Verdict::Alarm | Verdict::Clear) {
             return Err(Trouble::Wrong("an answer needs a finding: one line that says what is the case".into()).into());
         }
-        Ok(Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![] })
+        Ok(Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![], graver: false })
     }
     engine.register_fn("alarm", |finding: ImmutableString| draft(Verdict::Alarm, &finding));
     engine.register_fn("clear", |finding: ImmutableString| draft(Verdict::Clear, &finding));
     engine.register_fn("keep", || draft(Verdict::Keep, ""));
     engine.register_fn("keep", |finding: ImmutableString| draft(Verdict::Keep, &finding));
     engine.register_fn("cannot_tell", |why: ImmutableString| draft(Verdict::CannotTell, &why));
+    engine.register_fn("graver", |answer: Draft| Draft { graver: true, ..answer });
     engine.register_fn("because", |answer: Draft, ground: ImmutableString| -> Outcome<Draft> {
         let mut answer = room(answer)?;
         answer.evidence.push(shortened(&ground));

@@ -7,8 +7,8 @@ use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Effect, Level, Mail, MailId, MailState};
 use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
-    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartLine, FloodNotice, Notice, OutageNotice,
-    RoundItem, RoundListNotice, Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
+    OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Litres};
@@ -228,6 +228,7 @@ impl Dice {
             mails: self.bits() as u32,
             reminder_at: self.maybe(Dice::at),
             held: self.below(2) == 0,
+            graver: self.below(2) == 0,
         }
     }
 
@@ -330,6 +331,8 @@ impl Dice {
                         max_gap: d.span(),
                     }),
                     marks: d.some(3, |d| (d.at(), d.text())),
+                    limits: d.some(2, Dice::small),
+                    blower: d.maybe(|d| ChartBlower { label: d.text(), hours: d.some(5, |d| (d.at(), d.small())) }),
                 }),
             })),
             1 => Notice::Summary(Box::new(SummaryNotice {

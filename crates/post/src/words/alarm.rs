@@ -298,6 +298,19 @@ fn chart_in_words(chart: &Chart, site: &Site) -> Vec<String> {
             _ => format!("{}: no readings", line.label),
         });
     }
+    for limit in &chart.limits {
+        out.push(format!("limit: {} {sign}", degrees(*limit)));
+    }
+    if let Some(blower) = &chart.blower {
+        let shares: Vec<f64> = blower.hours.iter().map(|(_, s)| f64::from(*s)).filter(|s| s.is_finite()).collect();
+        let mean = shares.iter().sum::<f64>() / shares.len().max(1) as f64;
+        let still = shares.iter().filter(|s| **s < 0.05).count() as u64;
+        let still = match still {
+            0 => String::new(),
+            n => format!("; in {} it hardly ran", figures::count(n, "hour", "hours")),
+        };
+        out.push(format!("{}: ran {} of its schedule{still}", blower.label, figures::percent(mean)));
+    }
     for (at, mark) in &chart.marks {
         out.push(format!("{}: {mark}", site.zone.show_short(*at)));
     }
