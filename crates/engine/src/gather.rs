@@ -5,8 +5,9 @@
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
+use pile::units::CubicMetres;
 use pile::window::Point;
-use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal};
+use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
 use site::entry::{Stage, probes_out};
 use site::ids::{BinId, BlowerId};
 use site::model::{Position, RunProof};
@@ -51,6 +52,15 @@ impl Engine {
             probes_out: Arc::new(state.map(|s| probes_out(&s.entries)).unwrap_or_default()),
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
+            water: self.water_facts(bin),
+        }
+    }
+
+    fn water_facts(&self, bin: &BinId) -> WaterFacts {
+        WaterFacts {
+            volume: self.site.bins.get(bin).map_or(CubicMetres(0.0), |b| b.volume),
+            hose: None,
+            account: Err("no water account is kept".into()),
         }
     }
 

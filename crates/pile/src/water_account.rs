@@ -395,6 +395,13 @@ impl WaterAccount {
         Kilograms(self.degradable_left)
     }
 
+    /// Solids that decay has taken since the start.
+    pub fn oxidised(&self) -> Kilograms {
+        // The water formed is counted, and water per kilogram of solids is zero in no bed that forms any.
+        let per_kg = self.bed.water_per_kg_solids;
+        Kilograms(if per_kg > 0.0 { self.totals.formed.0 / per_kg } else { 0.0 })
+    }
+
     /// Sums since the start.
     pub fn totals(&self) -> WaterTotals {
         self.totals

@@ -35,6 +35,10 @@ impl BlowerView {
         self.0.facts.blower.as_ref()
     }
 
+    pub(crate) fn facts(&self) -> Option<&BlowerFacts> {
+        self.blower()
+    }
+
     pub(crate) fn known(&self) -> bool {
         self.blower().is_some()
     }

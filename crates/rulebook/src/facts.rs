@@ -7,6 +7,8 @@ use std::sync::Arc;
 use pile::above::Above;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
+use pile::units::{CubicMetres, LitresPerMinute};
+use pile::water_account::WaterAccount;
 use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
 use site::ids::{BinId, BlowerId};
@@ -37,6 +39,19 @@ pub struct Facts {
     pub neighbours: Arc<Vec<Neighbour>>,
     /// How long the daemon has watched without a break: rules on silence give grace after a start or a clock jump.
     pub watching: Span,
+    /// What is known of the water in the bin.
+    pub water: WaterFacts,
+}
+
+/// What is known of the water in a bin.
+#[derive(Clone, Debug)]
+pub struct WaterFacts {
+    /// What the bin holds when full.
+    pub volume: CubicMetres,
+    /// What the hose gives, where the settings say.
+    pub hose: Option<LitresPerMinute>,
+    /// The running account of the batch, or why there is none.
+    pub account: Result<Arc<WaterAccount>, String>,
 }
 
 /// One quantity of one probe or blower.

@@ -14,6 +14,7 @@ use site::quantity::{Quantity, Unit};
 use crate::answer::Verdict;
 use crate::bin_view::{BatchView, Bin, NeighbourView, Neighbours, ProbeView};
 use crate::blower_view::BlowerView;
+use crate::cooling;
 use crate::fact::{Bounds, Fact, Kind, Trouble};
 use crate::fault::{did_you_mean, plain_types};
 use crate::header::Header;
@@ -92,6 +93,7 @@ pub(crate) fn engine() -> Engine {
     blowers(&mut engine);
     answers(&mut engine);
     helpers::register(&mut engine);
+    cooling::register(&mut engine);
     engine
 }
 
@@ -567,7 +569,7 @@ fn answers(engine: &mut Engine) {
     );
 }
 
-fn room(answer: Draft) -> Result<Draft, Trouble> {
+pub(crate) fn room(answer: Draft) -> Result<Draft, Trouble> {
     if answer.evidence.len() + answer.figures.len() >= limits::ANSWER_LINES {
         return Err(Trouble::Wrong(format!("an answer has more than {} grounds and figures", limits::ANSWER_LINES)));
     }

@@ -7,6 +7,8 @@ mod bin_view;
 mod blower_view;
 pub mod book;
 pub mod cases;
+pub mod causes;
+mod cooling;
 mod fact;
 pub mod facts;
 pub mod fault;

@@ -4,6 +4,7 @@
 
 use engine::alarm::Subject;
 use engine::notice::{AlarmNotice, Chart, Step};
+use rulebook::causes::CAUSE_LINE;
 use rulebook::header::Priority;
 use site::model::Site;
 
@@ -55,7 +56,12 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
         consequence => format!("{} {how_long}", sentence(consequence)),
     };
     blocks.push(Block::Section("If nobody acts", ignored));
-    let mut grounds = or_one(&notice.evidence, "The rule gave no grounds.");
+    let (causes, grounds): (Vec<String>, Vec<String>) =
+        notice.evidence.iter().cloned().partition(|line| line.starts_with(CAUSE_LINE));
+    if !causes.is_empty() {
+        blocks.push(Block::Lines("Likely causes, the surest first", without_mark(&causes)));
+    }
+    let mut grounds = or_one(&grounds, "The rule gave no grounds.");
     if !notice.cause.trim().is_empty() {
         grounds.push(format!("Usual cause: {}", notice.cause.trim()));
     }
@@ -150,12 +156,17 @@ fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
         blocks.push(Block::Caution(notice.caution.clone()));
     }
     if !notice.evidence.is_empty() {
-        blocks.push(Block::Lines("Why hypocaust thinks so", notice.evidence.clone()));
+        blocks.push(Block::Lines("Why hypocaust thinks so", without_mark(&notice.evidence)));
     }
     if notice.acknowledged.is_none() {
         blocks.push(acknowledge(notice, to, site));
     }
     blocks
+}
+
+/// Ranked causes under a heading that says what they are.
+fn without_mark(lines: &[String]) -> Vec<String> {
+    lines.iter().map(|line| line.strip_prefix(CAUSE_LINE).unwrap_or(line).to_owned()).collect()
 }
 
 /// The finding of the raise lives on in the frozen subject; the notice's own finding is that of the end.

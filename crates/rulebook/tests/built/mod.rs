@@ -10,10 +10,10 @@ use std::sync::Arc;
 use pile::above::Above;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, CubicMetres, Litres};
 use pile::window::{Point, Window};
 use rulebook::answer::Answer;
-use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal};
+use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
 use rulebook::{RuleText, Rulebook};
 use site::entry::{Batch, BatchId, Entry, EntryKind, probes_out};
 use site::ids::{BinId, BlowerId, ProbeId};
@@ -130,6 +130,11 @@ pub fn on_air(age: &str) -> Built {
             probes_out: Arc::default(),
             neighbours: Arc::default(),
             watching: Span::days(30),
+            water: WaterFacts {
+                volume: CubicMetres(2.5),
+                hose: None,
+                account: Err("nobody wrote how the bin was filled".into()),
+            },
         },
         vec![],
     )

@@ -1,0 +1,252 @@
+//! Gathers what is known of a bin that gets colder, and hands rules the ranked causes.
+//!
+//! Must never make up what was not measured: what is missing stays unknown and weighs nothing.
+
+use std::sync::Arc;
+
+use pile::time::{Span, Timestamp};
+use pile::units::{Celsius, Fraction, Litres};
+use pile::water_account::Band;
+use pile::window::Point;
+use rhai::{Array, Dynamic, Engine, ImmutableString, NativeCallContext};
+use site::model::{Position, RunProof};
+use site::quantity::Quantity;
+
+use crate::bin_view::Bin;
+use crate::causes::{AirProof, Known, Ranked, Words, lines, ranked};
+use crate::fact::{Fact, Kind, Trouble};
+use crate::facts::Signal;
+use crate::judgement::Judgement;
+use crate::language::{Draft, Outcome, room};
+use crate::signals::{Asked, Over, SignalSet};
+
+/// How far back it looks.
+const BACK: Span = Span::days(2);
+const DAY: Span = Span::days(1);
+/// The moisture that a dose aims at: the middle of the range that is acceptable, 40 to 65 % (Cooperband 2002), and then some.
+const GOAL: Fraction = Fraction(0.55);
+/// A hose's water where nobody measured it (chosen).
+const HOSE_WATER: Celsius = Celsius(12.0);
+/// Oxygen is looked at over this time: its swings within a pulse cycle are in it.
+const OXYGEN_OVER: Span = Span::hours(6);
+
+/// Ranked causes as a rule sees them.
+#[derive(Clone, Debug)]
+struct Causes(Arc<Vec<Ranked>>);
+
+/// One of them.
+#[derive(Clone, Debug)]
+struct CauseView(Arc<Vec<Ranked>>, usize);
+
+pub(crate) fn register(engine: &mut Engine) {
+    engine.register_type_with_name::<Causes>("causes");
+    engine.register_type_with_name::<CauseView>("cause");
+    engine.register_fn("causes_of_cooling", |context: NativeCallContext, bin: Bin| -> Outcome<Causes> {
+        let judgement = Judgement::of(&context)?;
+        let known = known(&context, &judgement, &bin)?;
+        Ok(Causes(Arc::new(ranked(&known, &InUnitsOf(&judgement)))))
+    });
+    engine.register_get("list", |causes: &mut Causes| -> Array {
+        (0..causes.0.len()).map(|n| Dynamic::from(CauseView(Arc::clone(&causes.0), n))).collect()
+    });
+    engine.register_get("first", |causes: &mut Causes| -> ImmutableString {
+        causes.0.first().map_or("", |c| c.cause.name()).into()
+    });
+    engine.register_get("name", |cause: &mut CauseView| -> ImmutableString {
+        cause.0.get(cause.1).map_or("", |c| c.cause.name()).into()
+    });
+    engine.register_get("sure", |cause: &mut CauseView| {
+        Fact::known(Kind::Share, cause.0.get(cause.1).map_or(0.0, |c| c.sure_percent / 100.0))
+    });
+    engine.register_fn("ranked", |answer: Draft, causes: Causes| -> Outcome<Draft> {
+        let mut answer = answer;
+        for line in lines(&causes.0) {
+            answer = room(answer)?;
+            answer.evidence.push(crate::language::shortened(&line));
+        }
+        for cause in causes.0.iter().take(crate::causes::TOLD_IN_FULL) {
+            answer = room(answer)?;
+            answer.figures.push((cause.cause.name().into(), format!("{:.0} %", cause.sure_percent)));
+        }
+        Ok(answer)
+    });
+}
+
+struct InUnitsOf<'j>(&'j Judgement);
+
+impl Words for InUnitsOf<'_> {
+    fn kelvin(&self, value: f64) -> String {
+        self.0.worded(&Fact::known(Kind::TemperatureChange, value))
+    }
+
+    fn litres(&self, value: f64) -> String {
+        self.0.worded(&Fact::known(Kind::Volume, value))
+    }
+
+    fn flow(&self, value: f64) -> String {
+        format!("{}/min", self.litres(value))
+    }
+}
+
+fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> Result<Known, Trouble> {
+    judgement.window(BACK)?;
+    let facts = &judgement.facts;
+    let at = |position| SignalSet::new(judgement, Quantity::Temperature, Some(position));
+    let asked = |set: &SignalSet, asked, over| -> Result<Option<f64>, Trouble> {
+        Ok(set.median(context, asked, over)?.number().ok())
+    };
+    let (base, core, upper, outside) =
+        (at(Position::Base), at(Position::Core), at(Position::Upper), at(Position::Ambient));
+    let fall = |set: &SignalSet| -> Result<Option<f64>, Trouble> {
+        Ok(asked(set, Asked::Change, Over::last(DAY))?.map(|change| -change))
+    };
+    let now = |set: &SignalSet| asked(set, Asked::Last, Over::last(Span::ZERO));
+    let slope = |set: &SignalSet| asked(set, Asked::Slope, Over::last(DAY));
+    let day_before = Over { span: DAY, ago: DAY };
+    let outside_fall =
+        difference(asked(&outside, Asked::Mean, day_before)?, asked(&outside, Asked::Mean, Over::last(DAY))?);
+
+    let oxygen = SignalSet::new(judgement, Quantity::Oxygen, None);
+    let flow = SignalSet::of_blower(judgement, Quantity::Flow);
+    let highest = |over| -> Result<Option<f64>, Trouble> { Ok(flow.highest(context, Asked::Max, over)?.number().ok()) };
+    let flow_share = match (highest(Over::last(DAY))?, highest(day_before)?) {
+        (Some(now), Some(before)) if before > 0.0 => Some(now / before),
+        _ => None,
+    };
+
+    let cores = || facts.signals.iter().filter(|s| is(s, Position::Core));
+    let material = || facts.signals.iter().filter(|s| is(s, Position::Core) || is(s, Position::Upper));
+    let mut read = 0;
+    let mut largest = |signals: &mut dyn Iterator<Item = &Signal>, within: Span| {
+        let drops = signals.filter_map(|signal| {
+            let points = points(judgement, signal);
+            read += points.len() as u64;
+            largest_drop(&points, within)
+        });
+        drops.max_by(f64::total_cmp)
+    };
+    let (sharpest, step) = (largest(&mut cores(), Span::minutes(15)), largest(&mut material(), Span::hours(1)));
+    let core_falls = cores().filter_map(|signal| lost(&points(judgement, signal))).collect();
+    judgement.charge(context, read)?;
+    let a_day_ago = facts.at - DAY;
+    let bad_readings = cores().any(|s| s.last_bad.is_some_and(|(bad_at, _)| bad_at > a_day_ago));
+
+    let hours =
+        |word: &str| -> Result<Option<f64>, Trouble> { Ok(bin.since(word)?.number().ok().map(|s| s / 3_600.0)) };
+    let soonest = |words: [&str; 2]| -> Result<Option<f64>, Trouble> {
+        Ok(match (hours(words[0])?, hours(words[1])?) {
+            (Some(a), Some(b)) => Some(a.min(b)),
+            (a, b) => a.or(b),
+        })
+    };
+    let (proof, share, share_hours) = air(context, bin)?;
+    let core_now = now(&core)?;
+    let account = facts.water.account.as_ref().ok();
+    let dose = account.and_then(|a| a.litres_to(GOAL).ok()).map(|dose| (dose.litres.value.0, dose.first.0));
+    let chill = account
+        .zip(dose)
+        .zip(core_now)
+        .and_then(|((a, (_, first)), core)| a.chill(Litres(first), Celsius(core), HOSE_WATER).ok());
+    Ok(Known {
+        age_days: bin.batch().age().number().map_or(0.0, |s| s / 86_400.0),
+        fall: fall(&core)?,
+        proof,
+        share_of_due: share,
+        share_hours,
+        valve_percent: bin.blower().valve().number().ok(),
+        oxygen: oxygen.lowest(context, Asked::Min, Over::last(OXYGEN_OVER))?.number().ok(),
+        flow_share,
+        account: account.map(|a| {
+            let m = a.moisture();
+            Band { value: m.value.0 * 100.0, low: m.low.0 * 100.0, high: m.high.0 * 100.0 }
+        }),
+        moisture: now(&SignalSet::new(judgement, Quantity::Moisture, None))?,
+        base_apart: difference(slope(&upper)?, slope(&base)?),
+        base_cooler: difference(now(&upper)?, now(&base)?),
+        watered_hours: hours("watered")?,
+        watered_litres: bin.watered_litres().number().ok(),
+        gained: core.change_since(context, "watered", bin.entry_at("watered")?)?.number().ok(),
+        food_left: account.map(|a| {
+            let (left, gone) = (a.degradable_left().0, a.oxidised().0.max(0.0));
+            if left + gone > 0.0 { left / (left + gone) } else { 0.0 }
+        }),
+        outside_fall,
+        sharpest,
+        step,
+        core_falls,
+        bad_readings,
+        base_fall: fall(&base)?,
+        upper_fall: fall(&upper)?,
+        opened_hours: soonest(["opened", "turned"])?,
+        probes_moved_hours: soonest(["probes-out", "probes-back"])?,
+        air_changed_hours: hours("air-changed")?,
+        volume: facts.water.volume.0,
+        hose: facts.water.hose.map(|hose| hose.0),
+        dose,
+        chill: chill.map(|k| k.0),
+    })
+}
+
+/// How running is known, the share of the schedule that tells most, and over how many hours.
+fn air(context: &NativeCallContext, bin: &Bin) -> Result<(AirProof, Option<f64>, f64), Trouble> {
+    let blower = bin.blower();
+    let Some(facts) = blower.facts() else { return Ok((AirProof::NoBlower, None, 0.0)) };
+    if facts.proof == RunProof::ScheduledOnly {
+        return Ok((AirProof::ScheduledOnly, None, 0.0));
+    }
+    // A sampled signal keeps its pulses for the newest hour only.
+    let spans: &[Span] = if facts.proof == RunProof::RunCounter { &[DAY, Span::hours(6)] } else { &[Span::hours(1)] };
+    let mut found: Option<(f64, f64)> = None;
+    for span in spans {
+        let share = blower.run_time(context, *span)?.over(&blower.due_time(*span))?;
+        if let Ok(share) = share.number() {
+            let off = |share: f64| libm::log(share.max(0.01)).abs();
+            if found.is_none_or(|(before, _)| off(share) > off(before) + 0.2) {
+                found = Some((share, span.as_hours()));
+            }
+        }
+    }
+    Ok(match found {
+        Some((share, hours)) => (AirProof::Proven, Some(share), hours),
+        None => (AirProof::Silent, None, 0.0),
+    })
+}
+
+fn is(signal: &Signal, position: Position) -> bool {
+    signal.quantity == Quantity::Temperature && signal.position == Some(position)
+}
+
+/// The readings of the last day while the probe was in the material.
+fn points(judgement: &Judgement, signal: &Signal) -> Vec<Point> {
+    let at = judgement.facts.at;
+    let out = judgement.facts.out(signal);
+    let within = |t: Timestamp| out.iter().any(|(from, until)| *from <= t && t <= *until);
+    signal.window.range(at - DAY, at).filter(|p| !within(p.at)).collect()
+}
+
+/// The largest loss between two readings that are at most so far apart.
+fn largest_drop(points: &[Point], within: Span) -> Option<f64> {
+    let mut first = 0;
+    let mut most: Option<f64> = None;
+    for point in points {
+        while points.get(first).is_some_and(|p| point.at.since(p.at) > within) {
+            first += 1;
+        }
+        let before = points.get(first..)?.iter().take_while(|p| p.at < point.at).map(|p| p.value);
+        if let Some(highest) = before.max_by(f64::total_cmp) {
+            most = Some(most.map_or(highest - point.value, |m| m.max(highest - point.value)));
+        }
+    }
+    most
+}
+
+/// What a probe lost over the day, if its readings cover most of it.
+fn lost(points: &[Point]) -> Option<f64> {
+    let (first, last) = points.first().zip(points.last())?;
+    (last.at.since(first.at) >= Span::hours(18)).then_some(first.value - last.value)
+}
+
+/// The first less the second, where both are known.
+fn difference(a: Option<f64>, b: Option<f64>) -> Option<f64> {
+    Some(a? - b?)
+}
