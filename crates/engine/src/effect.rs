@@ -54,6 +54,9 @@ pub enum Effect {
     /// A round list went into the outbox; its day is done.
     RoundListDone(Day),
 
+    /// Keep where a bin's water account stands.
+    Water(Box<crate::water::KeptWater>),
+
     // Passing: carried out after the commit; lost in a crash and asked for again.
     /// Render if need be and try to deliver; answer with [`crate::input::Input::Mail`].
     Deliver(MailId),

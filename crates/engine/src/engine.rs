@@ -78,6 +78,8 @@ pub(crate) struct BinState {
     pub(crate) valve_percent: f64,
     /// Shifts the bin's ticks against those of the others, so that they do not all fall on the same instant.
     pub(crate) phase: Span,
+    /// The water account of its batch.
+    pub(crate) water: Option<crate::water::BinWater>,
 }
 
 /// What the weekly summary tells beside the present state.
@@ -120,6 +122,8 @@ pub(crate) enum Deadline {
     Health,
     /// Tell the outside that all is well.
     Beat,
+    /// Close a cell of a bin's water account.
+    Water(BinId),
     /// The weekly summary.
     Summary,
     /// The round list of the morning.
@@ -160,7 +164,10 @@ impl Engine {
         let count = i64::try_from(site.bins.len().max(1)).unwrap_or(1);
         let bins = site.bins.keys().enumerate().map(|(i, id)| {
             let phase = Span::millis(limits::TICK.as_millis() * i64::try_from(i).unwrap_or(0) / count);
-            (id.clone(), BinState { batch: None, entries: Arc::new(Vec::new()), valve_percent: 100.0, phase })
+            (
+                id.clone(),
+                BinState { batch: None, entries: Arc::new(Vec::new()), valve_percent: 100.0, phase, water: None },
+            )
         });
         let mut engine = Engine {
             bins: bins.collect(),
@@ -266,6 +273,7 @@ impl Engine {
                 self.deadlines.insert(deadline);
             }
         }
+        self.put_water_back(restored.water);
         self.week.off.extend(restored.off);
     }
 
@@ -291,6 +299,7 @@ impl Engine {
                     self.look_after_itself(at, effects);
                     self.deadlines.insert((at + HEALTH_EVERY, Deadline::Health));
                 }
+                Deadline::Water(bin) => self.close_water(&bin, at, effects),
                 Deadline::Beat => self.beat(at, effects),
                 Deadline::Summary => {
                     self.summarise(at, effects);
@@ -461,7 +470,7 @@ impl Engine {
                     zone.show(batch.on_air_at)
                 ));
             }
-            (EntryKind::OnAir { loaded_at }, None) => {
+            (EntryKind::OnAir { loaded_at, filling }, None) => {
                 self.last_batch += 1;
                 let batch = Batch {
                     id: BatchId(self.last_batch),
@@ -471,7 +480,8 @@ impl Engine {
                     loaded_at: *loaded_at,
                 };
                 let said = format!("batch {} is on air in bin {bin} since {}", batch.id, zone.show(entry.at));
-                self.batch_changed(now, batch, effects);
+                self.batch_changed(now, batch.clone(), effects);
+                self.begin_water(&batch, filling.as_ref(), effects);
                 said
             }
             (EntryKind::OffAir, None) => {
@@ -492,6 +502,7 @@ impl Engine {
         };
         effects.push(Effect::Entry(entry.clone()));
         let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
+        self.water_entry(&entry, effects);
         self.remember(entry);
         if let Some(bin) = moved {
             self.probes_moved(&bin, effects);

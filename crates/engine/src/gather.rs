@@ -5,9 +5,8 @@
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
-use pile::units::CubicMetres;
 use pile::window::Point;
-use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
+use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal};
 use site::entry::{Stage, probes_out};
 use site::ids::{BinId, BlowerId};
 use site::model::{Position, RunProof};
@@ -53,14 +52,6 @@ impl Engine {
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
             water: self.water_facts(bin),
-        }
-    }
-
-    fn water_facts(&self, bin: &BinId) -> WaterFacts {
-        WaterFacts {
-            volume: self.site.bins.get(bin).map_or(CubicMetres(0.0), |b| b.volume),
-            hose: None,
-            account: Err("no water account is kept".into()),
         }
     }
 

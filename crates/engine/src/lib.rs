@@ -22,6 +22,7 @@ mod rounds;
 mod series;
 mod status;
 mod telling;
+pub mod water;
 mod weekly;
 
 pub use engine::Engine;

@@ -19,6 +19,8 @@ pub const REPEAT_WITHIN: Span = Span::seconds(2);
 pub const POWER_ON_BELIEVED_WITHIN_KELVIN: f64 = 5.0;
 /// A silence longer than this is not bridged when time above a threshold is added up.
 pub const GAP_BRIDGED: Span = Span::hours(1);
+/// The water account takes what was measured in steps of this.
+pub const WATER_CELL: Span = Span::minutes(10);
 /// The threshold that the weekly summary reports, °C: 40 CFR 503 appendix B, processes to further reduce pathogens (from memory).
 pub const SUMMARY_THRESHOLD_CELSIUS: f64 = 55.0;
 /// The steps between delivery attempts of a mail; the last one repeats.

@@ -39,6 +39,8 @@ pub struct Restored {
     pub previous: Option<PreviousRun>,
     /// Times in the last eight days when the daemon was not running.
     pub off: Vec<(Timestamp, Timestamp)>,
+    /// The water accounts of the batches on air.
+    pub water: Vec<crate::water::KeptWater>,
     /// The recent past of each series, of good readings only. Whole windows and not points: a large site has millions.
     pub windows: Vec<(SeriesId, Window)>,
 }

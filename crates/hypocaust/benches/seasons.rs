@@ -20,10 +20,10 @@ use engine::effect::{Effect, MailId};
 use engine::input::{Input, MailOutcome};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 use rulebook::{RuleText, Rulebook};
 use sim::{BlowerFault, Deed, Proof, Season, SeasonKind, SeasonPlan, Sender, Sent, Spot, Truth};
-use site::entry::{Entry, EntryKind};
+use site::entry::{Entry, EntryKind, Filled};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::Site;
 use site::quantity::Quantity;
@@ -294,7 +294,16 @@ impl Daemon {
 
 fn entry(plan: &SeasonPlan, deed: Deed) -> EntryKind {
     match deed {
-        Deed::OnAir => EntryKind::OnAir { loaded_at: Some(Celsius(plan.setup.loaded_at.0.round())) },
+        Deed::OnAir { wet_mass, moisture_percent } => EntryKind::OnAir {
+            loaded_at: Some(Celsius(plan.setup.loaded_at.0.round())),
+            // Without a mass there is no filling to write.
+            filling: wet_mass.map(|kg| Filled {
+                wet_mass: Kilograms(kg),
+                weighed: false,
+                moisture_percent,
+                degradable_percent: None,
+            }),
+        },
         Deed::Watered { litres, minutes } => EntryKind::Watered { litres: litres.map(Litres), minutes },
         Deed::Opened => EntryKind::Opened,
     }
@@ -363,6 +372,7 @@ bins:
   - id: bin
     volume_m3: {volume:.2}
     blower: fan
+    hose_l_per_min: {hose:.1}
     probes:
 {probes}probes:
   - {{ id: ambient, position: ambient, every_seconds: {every} }}
@@ -373,7 +383,8 @@ rules: {{ folder: rules }}
 summary: {{ weekday: monday, time: "07:00" }}
 "#,
         elevation = plan.climate.elevation.0.round(),
-        flow = plan.blower.flow.0,
+        flow = plan.blower.flow.0 * plan.flow_believed,
+        hose = plan.care.hose,
         on = plan.pulses.on.as_seconds(),
         cycle = plan.pulses.every.as_minutes(),
         volume = plan.setup.volume.0,
@@ -591,7 +602,7 @@ impl Lived {
             .any(|(from, until)| *from <= at && (*until == Timestamp::MAX || at <= *until + Span::hours(6)));
         let driest = now.moisture.iter().copied().fold(1.0, f64::min);
         match told.rule.as_str() {
-            "too-hot" => within(Span::hours(3)).any(|t| t.celsius.iter().any(|c| *c >= 69.5)),
+            "too-hot" => within(Span::hours(3)).any(|t| t.celsius.iter().any(|c| *c >= 68.5)),
             "slow-start" => !self.truth.iter().any(|t| t.at <= self.plan.day(2.0) && t.celsius[1] >= 50.0),
             "hot-hold" => now.celsius[1] < 55.5 || !self.hot_before(at, 55.5),
             // Dry to the hand: common practice waters below half.

@@ -415,7 +415,7 @@ impl<'t> Reader<'_, 't> {
     }
 
     fn log(&mut self) -> Vec<(Span, EntryKind)> {
-        let begins = (Span::ZERO, EntryKind::OnAir { loaded_at: None });
+        let begins = (Span::ZERO, EntryKind::OnAir { loaded_at: None, filling: None });
         let Some(item) = self.item("log") else { return vec![begins] };
         let mut log = vec![];
         for node in item.list(self.faults) {
@@ -551,11 +551,12 @@ fn entry(text: &str) -> Result<(Span, EntryKind), &'static str> {
         (value.is_finite() && value.abs() <= 1e5).then_some(value)
     };
     let kind = match (kind, detail) {
-        ("on-air", None) => EntryKind::OnAir { loaded_at: None },
+        ("on-air", None) => EntryKind::OnAir { loaded_at: None, filling: None },
         ("on-air", Some(detail)) => {
             let celsius = detail.strip_prefix("loaded ").and_then(|d| d.strip_suffix("°C"));
             let celsius = celsius.and_then(|d| d.trim().parse::<f64>().ok()).filter(|c| c.abs() <= 100.0);
-            EntryKind::OnAir { loaded_at: Some(Celsius(celsius.ok_or("how warm it was loaded cannot be read")?)) }
+            let loaded_at = Some(Celsius(celsius.ok_or("how warm it was loaded cannot be read")?));
+            EntryKind::OnAir { loaded_at, filling: None }
         }
         ("off-air", None) => EntryKind::OffAir,
         ("watered", None) => EntryKind::Watered { minutes: None, litres: None },

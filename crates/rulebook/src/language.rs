@@ -22,6 +22,7 @@ use crate::helpers;
 use crate::judgement::Judgement;
 use crate::limits;
 use crate::signals::{Asked, End, Over, Side, SignalSet, TimeAbove};
+use crate::water_view;
 use crate::wording::{FAHRENHEIT_PER_KELVIN, LITRES_PER_GALLON};
 
 pub(crate) type Outcome<T> = Result<T, Box<EvalAltResult>>;
@@ -94,6 +95,7 @@ pub(crate) fn engine() -> Engine {
     answers(&mut engine);
     helpers::register(&mut engine);
     cooling::register(&mut engine);
+    water_view::register(&mut engine);
     engine
 }
 

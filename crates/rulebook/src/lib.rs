@@ -20,6 +20,7 @@ mod language;
 pub mod limits;
 mod settings;
 mod signals;
+mod water_view;
 mod wording;
 
 pub use book::{Rule, RuleText, Rulebook};

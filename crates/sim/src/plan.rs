@@ -112,6 +112,10 @@ pub struct SeasonPlan {
     pub outages: Vec<(Timestamp, Timestamp)>,
     /// What people do.
     pub care: Care,
+    /// What they wrote of the filling: mass in kg and moisture in percent, as well as they knew it.
+    pub filling: (Option<f64>, Option<f64>),
+    /// What the settings say of the blower's flow over what it gives.
+    pub flow_believed: f64,
 }
 
 /// Seasons begin on some day of the year that follows, by the UTC calendar: 2026-01-01.
@@ -199,7 +203,16 @@ impl SeasonPlan {
             writes: d.one_of(&[(1.0, 0.0), (0.7, 0.2), (0.0, 1.0), (0.3, 0.3)]),
             opens_every_hours: d.by_factors(24.0, 200.0),
         };
+        let (mass_error, moisture_error) = (d.around(1.0, 0.08), d.around(0.0, 2.5));
+        let (wrote_mass, wrote_moisture) = (d.happens(0.7), d.happens(0.7));
+        let filling = (
+            wrote_mass.then(|| (setup.wet_mass * mass_error / 10.0).round() * 10.0),
+            wrote_moisture.then(|| (setup.moisture * 100.0 + moisture_error).round()),
+        );
+        let flow_believed = d.around(1.0, 0.12);
         SeasonPlan {
+            filling,
+            flow_believed,
             kind,
             seed,
             on_air,

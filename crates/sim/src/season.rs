@@ -36,8 +36,13 @@ pub enum Sender {
 /// What people did and wrote down.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Deed {
-    /// The batch went on air.
-    OnAir,
+    /// The batch went on air: mass in kg and moisture in percent as far as somebody wrote them.
+    OnAir {
+        /// Weighed or estimated mass.
+        wet_mass: Option<f64>,
+        /// Moisture.
+        moisture_percent: Option<f64>,
+    },
     /// Water was given: litres and minutes as far as somebody wrote them.
     Watered {
         /// How much.
@@ -144,7 +149,8 @@ impl Season {
         let mut written = Vec::new();
         if !self.begun {
             self.begun = true;
-            written.push((self.plan.on_air, Deed::OnAir));
+            let (wet_mass, moisture_percent) = self.plan.filling;
+            written.push((self.plan.on_air, Deed::OnAir { wet_mass, moisture_percent }));
         }
         self.doors(now, &mut written);
         if now >= self.next_morning {

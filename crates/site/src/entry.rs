@@ -5,7 +5,7 @@
 use std::fmt;
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 
 use crate::ids::BinId;
 
@@ -31,6 +31,8 @@ pub enum EntryKind {
     OnAir {
         /// Temperature of the material when it was loaded, where somebody measured it.
         loaded_at: Option<Celsius>,
+        /// What was filled in, where somebody wrote it down.
+        filling: Option<Filled>,
     },
     /// The air was switched off for good: the batch leaves the hot stage.
     OffAir,
@@ -40,6 +42,13 @@ pub enum EntryKind {
         minutes: Option<f64>,
         /// How much went in.
         litres: Option<Litres>,
+    },
+    /// A sample was dried and its moisture found.
+    Sampled {
+        /// Moisture in percent of the wet mass, 2 to 95.
+        moisture_percent: f64,
+        /// How well that stands for the whole bin: one standard deviation in percent of the wet mass, 0.1 to 30.
+        sd_percent: f64,
     },
     /// The bin's valve was set.
     Valve {
@@ -60,6 +69,19 @@ pub enum EntryKind {
     Note,
 }
 
+/// What went into a bin; the water account begins with it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Filled {
+    /// Its mass, water included.
+    pub wet_mass: Kilograms,
+    /// It was weighed, and not worked out from volume and density.
+    pub weighed: bool,
+    /// Moisture in percent of the wet mass, where it is known.
+    pub moisture_percent: Option<f64>,
+    /// The share of the dry mass that can decay, in percent, where it is known.
+    pub degradable_percent: Option<f64>,
+}
+
 /// Every kind that says all it has to say by its name.
 pub const PLAIN: [EntryKind; 6] = [
     EntryKind::ProbesOut,
@@ -71,8 +93,19 @@ pub const PLAIN: [EntryKind; 6] = [
 ];
 
 /// The word of every kind.
-pub const ENTRY_WORDS: [&str; 10] =
-    ["on-air", "off-air", "watered", "valve", "probes-out", "probes-back", "opened", "turned", "air-changed", "note"];
+pub const ENTRY_WORDS: [&str; 11] = [
+    "on-air",
+    "off-air",
+    "watered",
+    "sampled",
+    "valve",
+    "probes-out",
+    "probes-back",
+    "opened",
+    "turned",
+    "air-changed",
+    "note",
+];
 
 /// Readings of a probe in the material count again this long after it was put back: it first has to warm up
 /// (common practice, no source).
@@ -113,6 +146,7 @@ impl EntryKind {
             EntryKind::OnAir { .. } => "on-air",
             EntryKind::OffAir => "off-air",
             EntryKind::Watered { .. } => "watered",
+            EntryKind::Sampled { .. } => "sampled",
             EntryKind::Valve { .. } => "valve",
             EntryKind::ProbesOut => "probes-out",
             EntryKind::ProbesBack => "probes-back",

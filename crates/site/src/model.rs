@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use pile::time::Span;
-use pile::units::{CubicMetres, CubicMetresPerHour, Metres};
+use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::quantity::{Quantity, Unit};
@@ -233,6 +233,10 @@ pub struct Bin {
     pub blower: Option<BlowerId>,
     /// The valve between the two.
     pub valve: Option<ValveId>,
+    /// What the blower moves through this bin while it runs, where that was measured; else an even share of the blower's flow.
+    pub flow: Option<CubicMetresPerHour>,
+    /// What the hose gives there.
+    pub hose: Option<LitresPerMinute>,
     /// Its probes, in the order of the settings.
     pub probes: Vec<ProbeId>,
     /// `file:line` of the settings, for messages.

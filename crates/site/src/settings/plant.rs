@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use pile::time::Span;
-use pile::units::{CubicMetres, CubicMetresPerHour, Metres};
+use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::model::{Bin, Blower, BlowerSchedule, POSITIONS, Position, Probe, RunProof, TopicMap};
@@ -19,10 +19,23 @@ use super::topics::{self, Patterns};
 // The units are exact by definition: NIST SP 811 (2008) appendix B.8.
 const CUBIC_METRES_PER_CUBIC_YARD: f64 = 0.764_554_857_984;
 const CUBIC_METRES_PER_HOUR_PER_CFM: f64 = 1.699_010_795_52;
+const LITRES_PER_US_GALLON: f64 = 3.785_411_784;
 pub(super) const METRES_PER_FOOT: f64 = 0.304_8;
 
 const BLOWER_KEYS: [&str; 5] = ["id", "flow_m3_per_h", "flow_cfm", "schedule", "running"];
-const BIN_KEYS: [&str; 6] = ["id", "volume_m3", "volume_yd3", "blower", "valve", "probes"];
+
+const BIN_KEYS: [&str; 10] = [
+    "id",
+    "volume_m3",
+    "volume_yd3",
+    "blower",
+    "flow_m3_per_h",
+    "flow_cfm",
+    "valve",
+    "hose_l_per_min",
+    "hose_gal_per_min",
+    "probes",
+];
 const PROBE_KEYS: [&str; 10] = [
     "id",
     "position",
@@ -319,6 +332,16 @@ fn bin(
             "add what the bin holds when full, such as `volume_m3: 2.5`, or `volume_yd3: 3.3`",
         );
     }
+    let flow = section.metric_or_us(
+        ("flow_m3_per_h", 0.1..=100_000.0, "m³/h"),
+        ("flow_cfm", CUBIC_METRES_PER_HOUR_PER_CFM, "cfm"),
+        faults,
+    );
+    let hose = section.metric_or_us(
+        ("hose_l_per_min", 0.1..=10_000.0, "L/min"),
+        ("hose_gal_per_min", LITRES_PER_US_GALLON, "gal/min"),
+        faults,
+    );
     let blower_item = section.optional("blower");
     let blower = blower_item.as_ref().map(|item| item.id(BlowerId::new, faults));
     if let (Some(item), Some(Some(id))) = (&blower_item, &blower)
@@ -357,6 +380,8 @@ fn bin(
         volume: CubicMetres(volume?),
         blower: blower.flatten(),
         valve: valve.flatten(),
+        flow: flow.map(CubicMetresPerHour),
+        hose: hose.map(LitresPerMinute),
         probes,
         place: faults.place(section.at),
     })

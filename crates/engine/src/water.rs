@@ -1,0 +1,325 @@
+//! The water account of each bin, fed ten minutes at a time from what was measured.
+//!
+//! Must never close a cell before late readings had their time, nor take silence of the blower for running or for standing: what is
+//! not known goes in as a range and widens the account's doubt.
+//!
+//! A cell is closed at its end and [`limits::LATE_AFTER`] (or three intervals of the slowest probe) later, from the windows as they
+//! are then; a reading that comes later still changes nothing. What the account stands at goes to the store with every cell, so that a
+//! restart goes on from there.
+
+use std::sync::Arc;
+
+use pile::bed::{Air, BedParameters};
+use pile::humid_air;
+use pile::time::{Span, Timestamp};
+use pile::units::{Celsius, CubicMetresPerHour, Fraction, Kelvin, KilogramsPerCubicMetre, Litres, Pascals};
+use pile::water_account::{Between, Filling, Stretch, WaterAccount, given_in};
+use pile::window::{Point, Window};
+use rulebook::facts::WaterFacts;
+use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, probes_out};
+use site::ids::BinId;
+use site::model::{Bin, Blower, Position, RunProof};
+use site::quantity::Quantity;
+use site::reading::{SeriesId, Source};
+
+use crate::effect::Effect;
+use crate::engine::{Deadline, Engine};
+use crate::limits;
+
+/// The account of the batch in a bin.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct BinWater {
+    /// The batch it is of.
+    pub(crate) batch: BatchId,
+    /// It, or why there is none.
+    pub(crate) account: Result<Arc<WaterAccount>, String>,
+}
+
+/// A kept account: which bin and batch, up to where, and its numbers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeptWater {
+    /// The bin.
+    pub bin: BinId,
+    /// The batch.
+    pub batch: BatchId,
+    /// Where it stands.
+    pub at: Timestamp,
+    /// See [`WaterAccount::to_numbers`].
+    pub numbers: Vec<f64>,
+}
+
+/// Density of a mix that nobody weighed, 400 to 600 kg/m³ in the middle (common practice, no source).
+const USUAL_DENSITY: KilogramsPerCubicMetre = KilogramsPerCubicMetre(500.0);
+/// Moisture of a mix that nobody measured: 55 to 60 % is what recipes aim at (Cooperband 2002).
+const USUAL_MOISTURE: f64 = 0.58;
+/// A watering of which no amount is known, L for each cubic metre: the dose that the rules ask for, and how far off it may be.
+const USUAL_DOSE: (f64, f64) = (15.0, 10.0);
+/// Doubt of litres that somebody wrote, of those worked out from minutes, and of a blower's flow from the settings, as shares.
+const LITRES_SD: f64 = 0.1;
+const MINUTES_SD: f64 = 0.2;
+const FLOW_SD: Fraction = Fraction(0.25);
+/// Outside air where no probe measures it (chosen).
+const USUAL_AIR: Celsius = Celsius(12.0);
+
+impl Engine {
+    /// Begins the account of a batch that went on air.
+    pub(crate) fn begin_water(&mut self, batch: &Batch, filled: Option<&Filled>, effects: &mut Vec<Effect>) {
+        let Some(bin) = self.site.bins.get(&batch.bin) else { return };
+        let account = begun(bin, batch, filled).map(Arc::new).map_err(|e| e.to_string());
+        let water = BinWater { batch: batch.id, account };
+        if let Some(state) = self.bins.get_mut(&batch.bin) {
+            state.water = Some(water);
+        }
+        self.keep_water(&batch.bin, effects);
+        self.schedule_water(&batch.bin);
+    }
+
+    /// Takes back the accounts that were kept; a batch without one stays without.
+    pub(crate) fn put_water_back(&mut self, kept: Vec<KeptWater>) {
+        for kept in kept {
+            let Some(state) = self.bins.get_mut(&kept.bin) else { continue };
+            if state.batch.as_ref().is_some_and(|b| b.id == kept.batch && b.off_air_at.is_none()) {
+                let account = WaterAccount::from_numbers(kept.at, &kept.numbers)
+                    .map(Arc::new)
+                    .ok_or_else(|| "the kept water account cannot be read".to_owned());
+                state.water = Some(BinWater { batch: kept.batch, account });
+                self.schedule_water(&kept.bin);
+            }
+        }
+    }
+
+    /// What people wrote goes into the account at once, where it stands.
+    pub(crate) fn water_entry(&mut self, entry: &Entry, effects: &mut Vec<Effect>) {
+        if !matches!(entry.kind, EntryKind::Watered { .. } | EntryKind::Sampled { .. }) {
+            return;
+        }
+        let Some(bin) = self.site.bins.get(&entry.bin) else { return };
+        let (volume, hose) = (bin.volume.0, bin.hose);
+        let Some(water) = self.bins.get_mut(&entry.bin).and_then(|s| s.water.as_mut()) else { return };
+        let Ok(account) = &mut water.account else { return };
+        let account = Arc::make_mut(account);
+        // What is out of range was refused before it became an entry; an error leaves the account as it was.
+        let _unchanged = match entry.kind {
+            EntryKind::Watered { litres: Some(litres), .. } => account.water(litres, Litres(LITRES_SD * litres.0)),
+            EntryKind::Watered { minutes, litres: None } => {
+                let by_hose =
+                    minutes.zip(hose).and_then(|(m, flow)| given_in(Span::from_seconds_f64(m * 60.0), flow).ok());
+                match by_hose {
+                    Some(litres) => account.water(litres, Litres(MINUTES_SD * litres.0)),
+                    None => account.water(Litres(USUAL_DOSE.0 * volume), Litres(USUAL_DOSE.1 * volume)),
+                }
+            }
+            EntryKind::Sampled { moisture_percent, sd_percent } => {
+                account.sample(Fraction(moisture_percent / 100.0), Fraction(sd_percent / 100.0)).map(|_| ())
+            }
+            _ => Ok(()),
+        };
+        self.keep_water(&entry.bin, effects);
+    }
+
+    /// Asks the store to keep where the account stands.
+    fn keep_water(&self, bin: &BinId, effects: &mut Vec<Effect>) {
+        let Some(water) = self.bins.get(bin).and_then(|s| s.water.as_ref()) else { return };
+        let Ok(account) = &water.account else { return };
+        let kept = KeptWater { bin: bin.clone(), batch: water.batch, at: account.at(), numbers: account.to_numbers() };
+        effects.push(Effect::Water(Box::new(kept)));
+    }
+
+    /// Closes every cell of a bin whose time for late readings is over at `at`.
+    pub(crate) fn close_water(&mut self, bin: &BinId, at: Timestamp, effects: &mut Vec<Effect>) {
+        let late = self.water_late_after(bin);
+        let Some(water) = self.bins.get(bin).and_then(|s| s.water.clone()) else { return };
+        let on_air = self.bins.get(bin).and_then(|s| s.batch.as_ref()).is_some_and(|b| b.off_air_at.is_none());
+        let Ok(account) = water.account else { return };
+        if !on_air {
+            return;
+        }
+        let mut next = (*account).clone();
+        while next.at() + limits::WATER_CELL + late <= at {
+            let stretch = self.stretch(bin, next.at(), next.at() + limits::WATER_CELL);
+            if let Err(error) = next.pass(&stretch) {
+                let why = format!("the water account stopped: {error}");
+                effects.push(Effect::Say { level: crate::effect::Level::Warn, text: format!("bin {bin}: {why}") });
+                if let Some(state) = self.bins.get_mut(bin) {
+                    state.water = Some(BinWater { batch: water.batch, account: Err(why) });
+                }
+                return;
+            }
+        }
+        if next.at() > account.at() {
+            if let Some(state) = self.bins.get_mut(bin) {
+                state.water = Some(BinWater { batch: water.batch, account: Ok(Arc::new(next)) });
+            }
+            self.keep_water(bin, effects);
+        }
+        self.schedule_water(bin);
+    }
+
+    /// What rules may know of the water in a bin.
+    pub(crate) fn water_facts(&self, bin: &BinId) -> WaterFacts {
+        let described = self.site.bins.get(bin);
+        let account = match self.bins.get(bin).and_then(|s| s.water.as_ref()) {
+            Some(water) => water.account.clone(),
+            None => Err("the water was not counted since on-air".into()),
+        };
+        WaterFacts {
+            volume: described.map_or(pile::units::CubicMetres(0.0), |b| b.volume),
+            hose: described.and_then(|b| b.hose),
+            account,
+        }
+    }
+
+    fn schedule_water(&mut self, bin: &BinId) {
+        let late = self.water_late_after(bin);
+        let stands =
+            self.bins.get(bin).and_then(|s| s.water.as_ref()).and_then(|w| w.account.as_ref().ok()).map(|a| a.at());
+        if let Some(at) = stands {
+            self.insert_deadline(at + limits::WATER_CELL + late, Deadline::Water(bin.clone()));
+        }
+    }
+
+    fn water_late_after(&self, bin: &BinId) -> Span {
+        let described = self.site.bins.get(bin);
+        let probes = described.map(|b| b.probes.as_slice()).unwrap_or_default();
+        let intervals = probes.iter().filter_map(|id| self.site.probes.get(id)).map(|p| p.interval);
+        let blower = described.and_then(|b| self.site.blowers.get(b.blower.as_ref()?)).map(|b| b.interval);
+        let slowest = intervals.chain(blower).max().unwrap_or(Span::ZERO);
+        limits::LATE_AFTER.max(slowest.times(3))
+    }
+
+    fn stretch(&self, bin: &BinId, from: Timestamp, to: Timestamp) -> Stretch {
+        let (bed, rise) = self.bed(bin, from, to);
+        let described = self.site.bins.get(bin);
+        let blower = described.and_then(|b| self.site.blowers.get(b.blower.as_ref()?));
+        let outside = self.outside(Quantity::Temperature, from, to);
+        let humidity = self.outside(Quantity::Humidity, from, to).filter(|h| (0.0..=100.0).contains(h));
+        let pressure = humid_air::pressure_at(self.site.elevation).unwrap_or(Pascals(101_325.0));
+        Stretch {
+            until: to,
+            duty: blower.map_or(Between::exactly(Fraction(0.0)), |b| self.duty(b, from, to)),
+            bed,
+            rise,
+            air: Air {
+                inlet: outside.filter(|t| (-40.0..=60.0).contains(t)).map_or(USUAL_AIR, Celsius),
+                humidity: Fraction(humidity.map_or(0.7, |h| h / 100.0)),
+                humidity_sd: Fraction(if humidity.is_some() { 0.05 } else { 0.2 }),
+                flow: described.zip(blower).map_or(CubicMetresPerHour(0.0), |(bin, blower)| self.flow(bin, blower)),
+                flow_sd: FLOW_SD,
+                pressure,
+            },
+        }
+    }
+
+    /// The temperature at which air leaves the bed, and the rise of its mean; a range around the last one known where no probe is heard.
+    fn bed(&self, bin: &BinId, from: Timestamp, to: Timestamp) -> (Between<Celsius>, Kelvin) {
+        let mut layers = Vec::new();
+        // Pulled probes tell of the air.
+        let out = self.bins.get(bin).map(|s| probes_out(&s.entries)).unwrap_or_default();
+        let positions: &[Position] = if out.iter().any(|(begin, end)| *begin < to && *end > from) {
+            &[]
+        } else {
+            &[Position::Base, Position::Core, Position::Upper]
+        };
+        for position in positions {
+            let heard: Vec<(f64, f64)> = self
+                .temperatures_at(bin, *position)
+                .filter_map(|s| value_at(&s.window, from).zip(value_at(&s.window, to)))
+                .collect();
+            if !heard.is_empty() {
+                let n = heard.len() as f64;
+                let sum = heard.iter().fold((0.0, 0.0), |sum, (a, b)| (sum.0 + a, sum.1 + b));
+                layers.push((sum.0 / n, sum.1 / n));
+            }
+        }
+        let within = |t: f64| Celsius(t.clamp(0.0, 95.0));
+        if layers.is_empty() {
+            let newest = [Position::Core, Position::Base, Position::Upper].into_iter().find_map(|position| {
+                self.temperatures_at(bin, position).find_map(|s| s.window.range(Timestamp::MIN, from).next_back())
+            });
+            let around = newest.map_or((10.0, 70.0), |p| (p.value - 10.0, p.value + 5.0));
+            return (Between { low: within(around.0), high: within(around.1) }, Kelvin(0.0));
+        }
+        let n = layers.len() as f64;
+        let rise = layers.iter().map(|(a, b)| b - a).sum::<f64>() / n;
+        // The air leaves through the uppermost layer that is measured, and is as warm and as damp as that: the layers come in that order.
+        let leaves_at = layers.last().map_or(0.0, |(a, b)| (a + b) / 2.0);
+        (Between::exactly(within(leaves_at)), Kelvin(rise.clamp(-95.0, 95.0)))
+    }
+
+    /// The share of the time that the blower ran.
+    fn duty(&self, blower: &Blower, from: Timestamp, to: Timestamp) -> Between<Fraction> {
+        let due = blower.schedule.duty();
+        let series = |quantity| {
+            let id = SeriesId { source: Source::Blower(blower.id.clone()), quantity };
+            self.series.get(&id).map(|s| &s.window)
+        };
+        let seconds = to.since(from).as_seconds();
+        let ran = match blower.proof {
+            RunProof::RunCounter => series(Quantity::RunTime)
+                .and_then(|w| value_at(w, to).zip(value_at(w, from)))
+                .map(|(end, start)| (end - start) / seconds),
+            RunProof::Signal { quantity, on_above } if blower.pulses_countable() => series(quantity).and_then(|w| {
+                let samples: Vec<Point> = w.range(from, to).collect();
+                let on = samples.iter().filter(|p| p.value > on_above).count();
+                let enough =
+                    blower.interval.times(samples.len() as i64) >= Span::millis(to.since(from).as_millis() / 2);
+                enough.then(|| on as f64 / samples.len() as f64)
+            }),
+            RunProof::Signal { .. } => None,
+            // Nothing will ever tell; most timers do what they are set to.
+            RunProof::ScheduledOnly => {
+                return Between { low: Fraction(due / 2.0), high: Fraction(due) };
+            }
+        };
+        match ran.filter(|share| (-0.001..=1.05).contains(share)) {
+            Some(share) => Between::exactly(Fraction(share.clamp(0.0, 1.0))),
+            None => Between { low: Fraction(0.0), high: Fraction(due) },
+        }
+    }
+
+    fn flow(&self, bin: &Bin, blower: &Blower) -> CubicMetresPerHour {
+        let served = self.site.bins.values().filter(|b| b.blower.as_ref() == Some(&blower.id)).count().max(1);
+        let flow = bin.flow.map_or(blower.flow.0 / served as f64, |flow| flow.0);
+        let open = self.bins.get(&bin.id).map_or(100.0, |s| s.valve_percent);
+        CubicMetresPerHour(flow * open.clamp(0.0, 100.0) / 100.0)
+    }
+
+    /// The mean of what the first heard outside probe measured.
+    fn outside(&self, quantity: Quantity, from: Timestamp, to: Timestamp) -> Option<f64> {
+        let of = |(id, s): (&SeriesId, &crate::series::Series)| {
+            (id.quantity == quantity && s.position == Some(Position::Ambient))
+                .then(|| Some((value_at(&s.window, from)? + value_at(&s.window, to)?) / 2.0))?
+        };
+        self.series.iter().find_map(of)
+    }
+}
+
+fn begun(bin: &Bin, batch: &Batch, filled: Option<&Filled>) -> Result<WaterAccount, pile::bed::AccountError> {
+    let usual = Filling::by_volume(bin.volume, USUAL_DENSITY, Fraction(USUAL_MOISTURE));
+    let filling = match filled {
+        None => Filling { wet_mass_sd: Fraction(0.2), ..usual },
+        Some(f) => Filling {
+            wet_mass: f.wet_mass,
+            wet_mass_sd: Fraction(if f.weighed { 0.03 } else { 0.1 }),
+            moisture: Fraction(f.moisture_percent.map_or(USUAL_MOISTURE, |m| m / 100.0)),
+            moisture_sd: Fraction(if f.moisture_percent.is_some() { 0.03 } else { 0.05 }),
+            degradable: f.degradable_percent.map_or(usual.degradable, |d| Fraction(d / 100.0)),
+        },
+    };
+    WaterAccount::begin(BedParameters::of_static_bin(bin.volume)?, batch.on_air_at, &filling)
+}
+
+/// The value at an instant, on the straight line between its neighbours, if they are no further apart than an hour.
+fn value_at(window: &Window, at: Timestamp) -> Option<f64> {
+    let before = window.range(at - limits::GAP_BRIDGED, at).next_back()?;
+    if before.at == at {
+        return Some(before.value);
+    }
+    let after = window.range(at, at + limits::GAP_BRIDGED).next()?;
+    let apart = after.at.since(before.at);
+    if apart > limits::GAP_BRIDGED || apart <= Span::ZERO {
+        return None;
+    }
+    let share = at.since(before.at).as_seconds() / apart.as_seconds();
+    Some(before.value + (after.value - before.value) * share)
+}

@@ -1,0 +1,132 @@
+//! What a rule sees of the running water account of the batch, and of the food that its heat has taken.
+//!
+//! Must never give a number where no account is kept: everything is unknown then, with the reason.
+
+use std::sync::Arc;
+
+use pile::units::Fraction;
+use pile::water_account::{Until, WaterAccount, time_to_give};
+use rhai::{Dynamic, Engine};
+use site::quantity::Unit;
+
+use crate::bin_view::{Bin, time};
+use crate::fact::{Bounds, Fact, Kind, Trouble};
+use crate::judgement::Judgement;
+use crate::language::Outcome;
+
+/// The water account.
+#[derive(Clone, Debug)]
+struct WaterView(Arc<Judgement>);
+
+/// What its heat says.
+#[derive(Clone, Debug)]
+struct HeatView(Arc<Judgement>);
+
+const MOISTURE: Kind = Kind::Amount(Unit::Percent);
+
+pub(crate) fn register(engine: &mut Engine) {
+    engine.register_type_with_name::<WaterView>("water account");
+    engine.register_type_with_name::<HeatView>("heat account");
+    engine.register_get("water", |bin: &mut Bin| WaterView(Arc::clone(&bin.0)));
+    engine.register_get("heat", |bin: &mut Bin| HeatView(Arc::clone(&bin.0)));
+    engine.register_get("known", |water: &mut WaterView| water.account().is_ok());
+    engine.register_get("moisture", |water: &mut WaterView| water.moisture());
+    engine.register_get("age", |water: &mut WaterView| {
+        water.of(Kind::Time, |w, a| time(w.0.facts.at.since(a.at())).number().ok())
+    });
+    engine.register_fn("litres_to", |water: &mut WaterView, goal: Dynamic| -> Outcome<Fact> {
+        Ok(water.litres_to(&goal)?)
+    });
+    engine.register_fn("minutes_to", |water: &mut WaterView, goal: Dynamic| -> Outcome<Fact> {
+        Ok(water.minutes_to(&goal)?)
+    });
+    engine.register_fn("days_until", |water: &mut WaterView, goal: Dynamic| -> Outcome<Fact> {
+        Ok(water.days_until(&goal)?)
+    });
+    engine.register_get("left", |heat: &mut HeatView| {
+        WaterView(Arc::clone(&heat.0)).of(Kind::Share, |_, a| {
+            let (left, gone) = (a.degradable_left().0, a.oxidised().0.max(0.0));
+            (left + gone > 0.0).then(|| left / (left + gone))
+        })
+    });
+}
+
+impl WaterView {
+    fn account(&self) -> Result<&WaterAccount, &str> {
+        self.0.facts.water.account.as_deref().map_err(String::as_str)
+    }
+
+    fn of(&self, kind: Kind, value: impl FnOnce(&WaterView, &WaterAccount) -> Option<f64>) -> Fact {
+        match self.account() {
+            Err(why) => Fact::unknown(kind, format!("water account: {why}")),
+            Ok(account) => {
+                self.0.used(Some(account.at()));
+                match value(self, account).filter(|v| v.is_finite()) {
+                    Some(value) => Fact::known(kind, value),
+                    None => Fact::unknown(kind, "the water account cannot tell"),
+                }
+            }
+        }
+    }
+
+    /// In percent, with its 95 % band as bounds.
+    fn moisture(&self) -> Fact {
+        let fact = self.of(MOISTURE, |_, account| Some(account.moisture().value.0 * 100.0));
+        let bounds = self.account().ok().map(|account| {
+            let m = account.moisture();
+            Bounds { low: m.low.0 * 100.0, high: m.high.0 * 100.0, points: 0 }
+        });
+        Fact { bounds: bounds.filter(|_| fact.value.is_ok()), ..fact }
+    }
+
+    fn litres_to(&self, goal: &Dynamic) -> Result<Fact, Trouble> {
+        let goal = fraction(goal)?;
+        let dose = self.account().ok().and_then(|account| account.litres_to(goal).ok());
+        let fact = self.of(Kind::Volume, |_, _| dose.map(|d| d.litres.value.0));
+        let bounds = dose.map(|d| Bounds { low: d.litres.low.0, high: d.litres.high.0, points: 0 });
+        Ok(Fact { bounds: bounds.filter(|_| fact.value.is_ok()), ..fact })
+    }
+
+    fn minutes_to(&self, goal: &Dynamic) -> Result<Fact, Trouble> {
+        let goal = fraction(goal)?;
+        let Some(hose) = self.0.facts.water.hose else {
+            return Ok(Fact::unknown(
+                Kind::Time,
+                "the settings do not say what the hose gives: `hose_l_per_min` of the bin",
+            ));
+        };
+        Ok(self.of(Kind::Time, |_, account| {
+            let dose = account.litres_to(goal).ok()?;
+            time_to_give(dose.litres.value, hose).ok().map(|t| t.as_seconds())
+        }))
+    }
+
+    fn days_until(&self, goal: &Dynamic) -> Result<Fact, Trouble> {
+        let goal = fraction(goal)?;
+        let until = match self.account() {
+            Err(why) => return Ok(Fact::unknown(Kind::Time, format!("water account: {why}"))),
+            Ok(account) => account.until(goal),
+        };
+        let unknown = |why: &str| Ok(Fact::unknown(Kind::Time, why));
+        match until {
+            Ok(Until::Reached) => Ok(self.of(Kind::Time, |_, _| Some(0.0))),
+            Ok(Until::In { value, low, high }) => {
+                let fact = self.of(Kind::Time, |_, _| Some(value.as_seconds()));
+                let bounds =
+                    Bounds { low: low.as_seconds(), high: high.map_or(f64::INFINITY, |h| h.as_seconds()), points: 0 };
+                Ok(Fact { bounds: Some(bounds), ..fact })
+            }
+            Ok(Until::Rising) => unknown("the bin is getting wetter"),
+            Ok(Until::TooShort) => unknown("the water account is too young to have a rate"),
+            Ok(Until::CannotTell) | Err(_) => unknown("the water account cannot tell"),
+        }
+    }
+}
+
+/// A moisture handed to a function, as a fraction.
+fn fraction(goal: &Dynamic) -> Result<Fraction, Trouble> {
+    let wrong = || Trouble::Wrong("this needs a moisture of 5 to 90 percent; write 55.percent".into());
+    let fact = Fact::from_dynamic(goal).filter(|f| f.kind == MOISTURE).ok_or_else(wrong)?;
+    let percent = fact.number()?;
+    if (5.0..=90.0).contains(&percent) { Ok(Fraction(percent / 100.0)) } else { Err(wrong()) }
+}
