@@ -25,6 +25,7 @@ fn on_air() -> Request {
         by: "Ann".into(),
         note: String::new(),
         loaded_celsius: Some(18.0),
+        filling: None,
     }
 }
 

@@ -26,6 +26,7 @@ async fn a_recorded_run_and_a_fresh_engine_agree_byte_for_byte() {
             by: by.clone(),
             note: String::new(),
             loaded_celsius: None,
+            filling: None,
         })
         .await
         .unwrap();

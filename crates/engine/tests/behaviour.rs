@@ -288,7 +288,7 @@ fn a_rule_that_does_not_compile_raises_an_alarm_about_itself() {
 #[test]
 fn batches_begin_and_end_by_entries_that_are_answered() {
     let mut yard = Yard::new();
-    let on_air = EntryKind::OnAir { loaded_at: Some(Celsius(12.0)) };
+    let on_air = EntryKind::OnAir { loaded_at: Some(Celsius(12.0)), filling: None };
     for (bin, kind, ok, why) in [
         ("b9", on_air.clone(), false, "an unknown bin"),
         ("b1", EntryKind::OffAir, false, "nothing is on air"),
@@ -306,7 +306,7 @@ fn batches_begin_and_end_by_entries_that_are_answered() {
 #[test]
 fn the_summary_goes_out_once_on_monday_morning_with_the_accounts_of_the_batch() {
     let mut yard = Yard::new();
-    yard.enter("b1", EntryKind::OnAir { loaded_at: None }).unwrap();
+    yard.enter("b1", EntryKind::OnAir { loaded_at: None, filling: None }).unwrap();
     // Recalls are answered from an empty history: the batch has just begun.
     for _ in 0..(4 * 24 * 12) {
         yard.core(58.0);

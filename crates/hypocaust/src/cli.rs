@@ -174,6 +174,9 @@ pub enum BatchCommand {
         /// Temperature of the material when it was loaded, in the site's unit (°C, or °F for a US site).
         #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
         loaded: Option<f64>,
+        /// What was filled in; the water account begins with it.
+        #[command(flatten)]
+        filled: FilledArgs,
     },
     /// The air was switched off for good.
     OffAir {
@@ -187,6 +190,23 @@ pub enum BatchCommand {
         #[arg(long)]
         json: bool,
     },
+}
+
+/// What was filled into a bin. Without it the water account begins with a usual mix, and knows less.
+#[derive(Debug, Args)]
+pub struct FilledArgs {
+    /// Its weight with the water in it, in kg (lb for a US site).
+    #[arg(long, value_name = "N", allow_negative_numbers = true)]
+    pub mass: Option<f64>,
+    /// Or its density as it lies, in kg/m³ (lb/yd³ for a US site); the bin is then taken as full.
+    #[arg(long, value_name = "N", conflicts_with = "mass", allow_negative_numbers = true)]
+    pub density: Option<f64>,
+    /// Its moisture in percent of the wet mass; `hypocaust mix` works it out from a recipe.
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
+    pub moisture: Option<f64>,
+    /// The part of the dry mass that can decay, in percent; 42 when left out.
+    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
+    pub degradable: Option<f64>,
 }
 
 /// Log commands.
@@ -203,6 +223,18 @@ pub enum LogCommand {
         /// How much went in, in litres.
         #[arg(long, value_name = "L", allow_negative_numbers = true)]
         litres: Option<f64>,
+    },
+    /// A sample was dried: its moisture sets the water account right.
+    Sampled {
+        /// Who, when, where.
+        #[command(flatten)]
+        written: Written,
+        /// Moisture in percent of the wet mass.
+        #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
+        moisture: f64,
+        /// How well it stands for the whole bin, as one standard deviation: 3 for one grab, 1.5 for a mix of many.
+        #[arg(long, value_name = "PERCENT", default_value_t = 3.0, allow_negative_numbers = true)]
+        sd: f64,
     },
     /// The bin's valve was set.
     Valve {

@@ -18,12 +18,12 @@ use site::entry::EntryKind;
 use site::model::{Display, Person, Site};
 use site::zone::parse_instant;
 
-use crate::cli::{AlarmsCommand, BatchCommand, LogCommand, RunArgs, Written};
+use crate::cli::{AlarmsCommand, BatchCommand, FilledArgs, LogCommand, RunArgs, Written};
 use crate::clock::Clock;
 use crate::daemon::{self, DaemonError, Progress, Setup};
 use crate::driven::DrivenError;
 use crate::recording::{self, Recorder, RecordingError};
-use crate::socket::{self, AlarmWord, Answer, Request, SocketError};
+use crate::socket::{self, AlarmWord, Answer, Filling, Request, SocketError};
 use crate::wiring::{self, Settings, SettingsError, WiringError};
 
 /// Why a command failed; [`CommandError::exit_code`] gives the sysexits code.
@@ -240,14 +240,15 @@ fn week_to_come(site: &Site, now: Timestamp) -> Vec<(Timestamp, String)> {
 pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
     let site = wiring::settings(config)?.site;
     match command {
-        BatchCommand::OnAir { written, loaded } => {
+        BatchCommand::OnAir { written, loaded, filled } => {
             let loaded_celsius = loaded.map(|t| match site.display {
                 Display::Metric => t,
                 Display::Us => Celsius::from_fahrenheit(t).0,
             });
             let at = when(&site, written.at.as_deref())?;
+            let filling = filling(&site, &written.bin, &filled)?;
             let Written { bin, by, note, .. } = written;
-            write(&site, &Request::OnAir { bin, at: at.as_millis(), by, note, loaded_celsius })
+            write(&site, &Request::OnAir { bin, at: at.as_millis(), by, note, loaded_celsius, filling })
         }
         BatchCommand::OffAir { written } => {
             let at = when(&site, written.at.as_deref())?;
@@ -270,6 +271,12 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let Written { bin, by, note, .. } = written;
             write(&site, &Request::Watered { bin, at: at.as_millis(), by, note, minutes, litres })
         }
+        LogCommand::Sampled { written, moisture, sd } => {
+            let at = when(&site, written.at.as_deref())?;
+            let Written { bin, by, note, .. } = written;
+            let (moisture_percent, sd_percent) = (moisture, sd);
+            write(&site, &Request::Sampled { bin, at: at.as_millis(), by, note, moisture_percent, sd_percent })
+        }
         LogCommand::Valve { written, open } => {
             let at = when(&site, written.at.as_deref())?;
             let Written { bin, by, note, .. } = written;
@@ -282,6 +289,34 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
         LogCommand::AirChanged(written) => noted(&site, written, &EntryKind::AirChanged),
         LogCommand::Note(written) => noted(&site, written, &EntryKind::Note),
     }
+}
+
+/// What went into the bin, from its mass or from its density and the bin's volume.
+fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filling>, CommandError> {
+    const KILOGRAMS_PER_POUND: f64 = 0.453_592_37;
+    const CUBIC_YARDS_PER_CUBIC_METRE: f64 = 1.307_950_619;
+    let us = site.display == Display::Us;
+    let mass = |mass: f64| if us { mass * KILOGRAMS_PER_POUND } else { mass };
+    let wet_kilograms = match (filled.mass, filled.density) {
+        (Some(given), _) => mass(given),
+        (None, Some(density)) => {
+            let described = site.bins.values().find(|b| b.id.as_str() == bin);
+            let volume = described.map(|b| b.volume.0).ok_or_else(|| {
+                CommandError::Usage(format!("there is no bin `{bin}` in the settings, so its volume is not known"))
+            })?;
+            mass(density) * if us { volume * CUBIC_YARDS_PER_CUBIC_METRE } else { volume }
+        }
+        (None, None) if filled.moisture.is_none() && filled.degradable.is_none() => return Ok(None),
+        (None, None) => {
+            return Err(CommandError::Usage("say how much went in too: --mass N, or --density N".into()));
+        }
+    };
+    Ok(Some(Filling {
+        wet_kilograms,
+        weighed: filled.mass.is_some(),
+        moisture_percent: filled.moisture,
+        degradable_percent: filled.degradable,
+    }))
 }
 
 fn noted(site: &Site, written: Written, kind: &EntryKind) -> Result<(), CommandError> {

@@ -420,7 +420,8 @@ impl Loop {
             | Effect::Mail(_)
             | Effect::MailState { .. }
             | Effect::SummaryDone(_)
-            | Effect::RoundListDone(_) => {}
+            | Effect::RoundListDone(_)
+            | Effect::Water(_) => {}
         }
     }
 

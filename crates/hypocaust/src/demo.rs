@@ -261,7 +261,14 @@ impl Season {
                 bay.said_on_air = true;
                 let loaded_celsius = Some(bay.loaded.0);
                 self.driven
-                    .ask(Request::OnAir { bin, at: bay.on_air.as_millis(), by, note: String::new(), loaded_celsius })
+                    .ask(Request::OnAir {
+                        bin,
+                        at: bay.on_air.as_millis(),
+                        by,
+                        note: String::new(),
+                        loaded_celsius,
+                        filling: None,
+                    })
                     .await?;
                 continue;
             }

@@ -13,11 +13,11 @@ use engine::effect::{Effect, MailId};
 use engine::input::{Input, LinkState, MailOutcome, PreviousRun, Word};
 use engine::restore::Restored;
 use pile::time::Timestamp;
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 use pile::window::Point;
 use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind};
+use site::entry::{Entry, EntryKind, Filled};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::quantity::Quantity;
 use site::reading::{Reading, Refusal, SeriesId, Source, TimeSource};
@@ -128,10 +128,26 @@ enum SourceLine {
     Blower(String),
 }
 
+/// Kilograms, weighed, moisture and degradable part in percent.
+#[derive(Debug, Serialize, Deserialize)]
+struct FilledLine(f64, bool, Option<f64>, Option<f64>);
+
+impl FilledLine {
+    fn of(filled: &Filled) -> FilledLine {
+        FilledLine(filled.wet_mass.0, filled.weighed, filled.moisture_percent, filled.degradable_percent)
+    }
+
+    fn into_filled(self) -> Filled {
+        let FilledLine(kilograms, weighed, moisture_percent, degradable_percent) = self;
+        Filled { wet_mass: Kilograms(kilograms), weighed, moisture_percent, degradable_percent }
+    }
+}
+
 #[derive(Debug, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 enum KindLine {
-    OnAir(Option<f64>),
+    OnAir(Option<f64>, Option<FilledLine>),
+    Sampled(f64, f64),
     OffAir,
     Watered(Option<f64>, Option<f64>),
     Valve(f64),
@@ -310,7 +326,12 @@ impl InputLine {
                 by: e.by.clone(),
                 note: e.note.clone(),
                 kind: match &e.kind {
-                    EntryKind::OnAir { loaded_at } => KindLine::OnAir(loaded_at.map(|c| c.0)),
+                    EntryKind::OnAir { loaded_at, filling } => {
+                        KindLine::OnAir(loaded_at.map(|c| c.0), filling.as_ref().map(FilledLine::of))
+                    }
+                    EntryKind::Sampled { moisture_percent, sd_percent } => {
+                        KindLine::Sampled(*moisture_percent, *sd_percent)
+                    }
                     EntryKind::OffAir => KindLine::OffAir,
                     EntryKind::Watered { minutes, litres } => KindLine::Watered(*minutes, litres.map(|l| l.0)),
                     EntryKind::Valve { open_percent } => KindLine::Valve(*open_percent),
@@ -357,7 +378,13 @@ impl InputLine {
                 at: Timestamp::from_millis(at),
                 bin: BinId::new(&bin).map_err(|e| e.to_string())?,
                 kind: match kind {
-                    KindLine::OnAir(loaded) => EntryKind::OnAir { loaded_at: loaded.map(Celsius) },
+                    KindLine::OnAir(loaded, filled) => EntryKind::OnAir {
+                        loaded_at: loaded.map(Celsius),
+                        filling: filled.map(FilledLine::into_filled),
+                    },
+                    KindLine::Sampled(moisture_percent, sd_percent) => {
+                        EntryKind::Sampled { moisture_percent, sd_percent }
+                    }
                     KindLine::OffAir => EntryKind::OffAir,
                     KindLine::Watered(minutes, litres) => EntryKind::Watered { minutes, litres: litres.map(Litres) },
                     KindLine::Valve(open_percent) => EntryKind::Valve { open_percent },

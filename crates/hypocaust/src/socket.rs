@@ -10,9 +10,9 @@ use std::time::Duration;
 use engine::alarm::AlarmId;
 use engine::input::{Input, Word};
 use pile::time::Timestamp;
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind, PLAIN};
+use site::entry::{Entry, EntryKind, Filled, PLAIN};
 use site::ids::BinId;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
@@ -44,6 +44,25 @@ pub enum Request {
         note: String,
         /// Temperature of the material, °C.
         loaded_celsius: Option<f64>,
+        /// What was filled in.
+        #[serde(default)]
+        filling: Option<Filling>,
+    },
+    /// A sample's moisture was found.
+    Sampled {
+        /// Bin.
+        bin: String,
+        /// When, UTC milliseconds.
+        at: i64,
+        /// Who.
+        by: String,
+        /// Anything else.
+        #[serde(default)]
+        note: String,
+        /// Percent of the wet mass.
+        moisture_percent: f64,
+        /// How well it stands for the bin, one standard deviation, percent of the wet mass.
+        sd_percent: f64,
     },
     /// A batch goes off air.
     OffAir {
@@ -141,6 +160,31 @@ pub enum AlarmWord {
     InService,
 }
 
+/// What was filled into a bin.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Filling {
+    /// Its mass, kg.
+    pub wet_kilograms: f64,
+    /// It was weighed.
+    pub weighed: bool,
+    /// Percent of the wet mass.
+    pub moisture_percent: Option<f64>,
+    /// Percent of the dry mass.
+    pub degradable_percent: Option<f64>,
+}
+
+impl Filling {
+    fn into_filled(self) -> Result<Filled, String> {
+        let within = |what, value: Option<f64>, low, high| value.map(|v| in_range(what, v, low, high, "%")).transpose();
+        Ok(Filled {
+            wet_mass: Kilograms(in_range("mass", self.wet_kilograms, 1.0, 1e7, "kg")?),
+            weighed: self.weighed,
+            moisture_percent: within("moisture", self.moisture_percent, 5.0, 95.0)?,
+            degradable_percent: within("degradable part", self.degradable_percent, 5.0, 90.0)?,
+        })
+    }
+}
+
 /// The daemon's answer, as one line of JSON.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -208,10 +252,11 @@ impl Request {
             Request::Alarm { alarm, by, word } => {
                 Ok(Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() })
             }
-            Request::OnAir { bin, at, by, note, loaded_celsius } => {
+            Request::OnAir { bin, at, by, note, loaded_celsius, filling } => {
                 let loaded_at =
                     loaded_celsius.map(|c| in_range("loaded temperature", c, -30.0, 100.0, "°C")).transpose()?;
-                entry(&bin, at, by, note, EntryKind::OnAir { loaded_at: loaded_at.map(Celsius) })
+                let filling = filling.map(Filling::into_filled).transpose()?;
+                entry(&bin, at, by, note, EntryKind::OnAir { loaded_at: loaded_at.map(Celsius), filling })
             }
             Request::OffAir { bin, at, by, note } => entry(&bin, at, by, note, EntryKind::OffAir),
             Request::Watered { bin, at, by, note, minutes, litres } => {
@@ -221,6 +266,11 @@ impl Request {
                 let minutes = minutes.map(|m| in_range("minutes", m, 0.0, 1_440.0, "min")).transpose()?;
                 let litres = litres.map(|l| in_range("litres", l, 0.0, 100_000.0, "L")).transpose()?;
                 entry(&bin, at, by, note, EntryKind::Watered { minutes, litres: litres.map(Litres) })
+            }
+            Request::Sampled { bin, at, by, note, moisture_percent, sd_percent } => {
+                let moisture_percent = in_range("moisture", moisture_percent, 2.0, 95.0, "%")?;
+                let sd_percent = in_range("standard deviation", sd_percent, 0.1, 30.0, "%")?;
+                entry(&bin, at, by, note, EntryKind::Sampled { moisture_percent, sd_percent })
             }
             Request::Valve { bin, at, by, note, open_percent } => {
                 let open_percent = in_range("opening", open_percent, 0.0, 100.0, "%")?;

@@ -7,6 +7,7 @@ use std::error::Error as _;
 
 use engine::alarm::{Alarm, AlarmEvent};
 use engine::effect::{Effect, Mail, MailId, MailState};
+use engine::water::KeptWater;
 use pile::time::Timestamp;
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
 use site::entry::{Batch, Entry};
@@ -84,7 +85,8 @@ fn is_lasting(effect: &Effect) -> bool {
         | Effect::Mail(_)
         | Effect::MailState { .. }
         | Effect::SummaryDone(_)
-        | Effect::RoundListDone(_) => true,
+        | Effect::RoundListDone(_)
+        | Effect::Water(_) => true,
         Effect::Deliver(_)
         | Effect::Recall { .. }
         | Effect::Publish { .. }
@@ -129,6 +131,7 @@ impl Slice<'_> {
                 self.tx.prepare_cached(insert)?.execute([day.to_string()])?;
                 Ok(())
             }
+            Effect::Water(kept) => self.water(kept),
             Effect::Store { .. }
             | Effect::Deliver(_)
             | Effect::Recall { .. }
@@ -253,6 +256,16 @@ impl Slice<'_> {
                 self.tx.prepare_cached("DELETE FROM refused WHERE id <= (SELECT max(id) FROM refused) - ?1")?;
             delete.execute([REFUSED_KEPT])?;
         }
+        Ok(())
+    }
+
+    fn water(&self, kept: &KeptWater) -> Result<(), Cause> {
+        let numbers = serde_json::to_string(&kept.numbers).map_err(|e| Cause::Contradiction(e.to_string()))?;
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO water (bin, batch, at, account) VALUES (?1, ?2, ?3, ?4)
+             ON CONFLICT (bin) DO UPDATE SET batch = excluded.batch, at = excluded.at, account = excluded.account",
+        )?;
+        insert.execute(params![kept.bin.as_str(), kept.batch.0 as i64, kept.at.as_millis(), numbers])?;
         Ok(())
     }
 

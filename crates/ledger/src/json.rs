@@ -9,11 +9,11 @@ use engine::notice::{
     OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 use rulebook::header::Priority;
 use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use site::entry::{BatchId, EntryKind};
+use site::entry::{BatchId, EntryKind, Filled};
 use site::ids::{BinId, BlowerId};
 use site::zone::{Day, IsoWeek};
 
@@ -116,6 +116,7 @@ carried_as!(f64, Option<f64>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_o
 carried_as!(f32, Option<f32>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_or(f32::NAN)));
 carried_as!(Celsius, Option<f64>, |c| c.0.to_row(), |n| f64::from_row(n).map(Celsius));
 carried_as!(Litres, Option<f64>, |l| l.0.to_row(), |n| f64::from_row(n).map(Litres));
+carried_as!(Kilograms, Option<f64>, |m| m.0.to_row(), |n| f64::from_row(n).map(Kilograms));
 carried_as!(BinId, String, |id| id.as_str().into(), |text| BinId::new(&text).map_err(|e| e.to_string()));
 carried_as!(BlowerId, String, |id| id.as_str().into(), |text| BlowerId::new(&text).map_err(|e| e.to_string()));
 carried_as!(Day, String, |day| day.to_string(), |text| Day::parse(&text).ok_or_else(|| format!("`{text}` is no day")));
@@ -158,6 +159,7 @@ listed_by!(ChartLine, ChartLineRow, "ChartLineFields");
 listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
 listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
 listed_by!(EntryKind, EntryKindRow, "EntryKindFields");
+listed_by!(Filled, FilledRow, "FilledFields");
 
 #[derive(Serialize, Deserialize)]
 #[serde(remote = "Notice", rename_all = "snake_case")]
@@ -508,11 +510,25 @@ enum BackOnAirFields {
 }
 
 #[derive(Serialize, Deserialize)]
+#[serde(remote = "Filled")]
+struct FilledFields {
+    #[serde(with = "shape", rename = "wet_kilograms")]
+    wet_mass: Kilograms,
+    weighed: bool,
+    #[serde(with = "shape")]
+    moisture_percent: Option<f64>,
+    #[serde(with = "shape")]
+    degradable_percent: Option<f64>,
+}
+
+#[derive(Serialize, Deserialize)]
 #[serde(remote = "EntryKind", rename_all = "kebab-case")]
 enum EntryKindFields {
     OnAir {
         #[serde(with = "shape", rename = "loaded_celsius")]
         loaded_at: Option<Celsius>,
+        #[serde(with = "shape", default)]
+        filling: Option<Filled>,
     },
     OffAir,
     Watered {
@@ -520,6 +536,12 @@ enum EntryKindFields {
         minutes: Option<f64>,
         #[serde(with = "shape")]
         litres: Option<Litres>,
+    },
+    Sampled {
+        #[serde(with = "shape")]
+        moisture_percent: f64,
+        #[serde(with = "shape")]
+        sd_percent: f64,
     },
     Valve {
         #[serde(with = "shape")]

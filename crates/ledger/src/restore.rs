@@ -86,6 +86,7 @@ impl Ledger {
                 last_round_list: days.into_iter().next(),
                 previous,
                 off,
+                water: rows::all(conn, "SELECT bin, batch, at, account FROM water ORDER BY bin", [], rows::water)?,
                 windows: windows(conn, now, window)?,
             })
         })

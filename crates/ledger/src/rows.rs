@@ -6,6 +6,7 @@ use engine::alarm::{ALARM_EVENT_KINDS, Alarm, AlarmEvent, AlarmEventKind, AlarmI
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Mail, MailId, MailState};
 use engine::life::Life;
+use engine::water::KeptWater;
 use pile::time::Timestamp;
 use pile::units::Celsius;
 use rulebook::header::Priority;
@@ -202,6 +203,17 @@ pub(crate) fn batch(row: &Row<'_>) -> Result<Batch, Cause> {
         off_air_at: columns.at_if_any()?,
         loaded_at: columns.take::<Option<f64>>()?.map(Celsius),
     })
+}
+
+/// A row of `water`.
+pub(crate) fn water(row: &Row<'_>) -> Result<KeptWater, Cause> {
+    let (name, batch, at, text): (String, i64, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+    let wrong = |why: String| Cause::row("water", 0, why);
+    let bin = BinId::new(&name).map_err(|e| wrong(e.to_string()))?;
+    let batch = BatchId(u64::try_from(batch).map_err(|_| wrong(format!("bin {bin}: {batch} is no batch")))?);
+    let at = Timestamp::from_millis(at);
+    let numbers = serde_json::from_str(&text).map_err(|e| wrong(format!("bin {bin}: {e}")))?;
+    Ok(KeptWater { bin, batch, at, numbers })
 }
 
 /// A row of `round_lists`.

@@ -167,6 +167,9 @@ CREATE INDEX outbox_created ON outbox (created_at);
 ", "
 -- 1 when the finding has become graver in the current occurrence.
 ALTER TABLE alarms ADD COLUMN graver INTEGER NOT NULL DEFAULT 0;
+", "
+-- Where the water account of each bin stands, its numbers as a JSON list; see `pile::water_account`.
+CREATE TABLE water (bin TEXT PRIMARY KEY, batch INTEGER NOT NULL, at INTEGER NOT NULL, account TEXT NOT NULL) STRICT, WITHOUT ROWID;
 "];
 
 /// The number of steps that were taken on a file.

@@ -10,10 +10,11 @@ use engine::notice::{
     AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
     OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
+use engine::water::KeptWater;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 use rulebook::header::Priority;
-use site::entry::{Batch, BatchId, Entry, EntryKind, PLAIN};
+use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, PLAIN};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::quantity::QUANTITIES;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source, TimeSource};
@@ -153,14 +154,28 @@ impl Dice {
     }
 
     pub(crate) fn entry(&mut self) -> Entry {
-        let kind = match self.below(4) {
-            0 => EntryKind::OnAir { loaded_at: self.maybe(|d| Celsius(d.number())) },
+        let kind = match self.below(6) {
+            0 => EntryKind::OnAir {
+                loaded_at: self.maybe(|d| Celsius(d.number())),
+                filling: self.maybe(|d| Filled {
+                    wet_mass: Kilograms(d.number()),
+                    weighed: d.below(2) == 0,
+                    moisture_percent: d.maybe(Dice::number),
+                    degradable_percent: d.maybe(Dice::number),
+                }),
+            },
             1 => EntryKind::OffAir,
             2 => EntryKind::Watered { minutes: self.maybe(Dice::number), litres: self.maybe(|d| Litres(d.number())) },
+            4 => EntryKind::Sampled { moisture_percent: self.number(), sd_percent: self.number() },
             3 => EntryKind::Valve { open_percent: self.number() },
             _ => PLAIN[self.below(PLAIN.len() as u64) as usize].clone(),
         };
         Entry { at: self.at(), bin: self.bin(), kind, by: self.text(), note: self.text() }
+    }
+
+    pub(crate) fn water(&mut self) -> KeptWater {
+        let numbers = (0..self.below(130)).map(|_| self.number()).collect();
+        KeptWater { bin: self.bin(), batch: BatchId(1 + self.below(9)), at: self.at(), numbers }
     }
 
     pub(crate) fn batch(&mut self, id: u64) -> Batch {

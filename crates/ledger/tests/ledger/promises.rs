@@ -48,6 +48,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         let mut mails: BTreeMap<u64, Mail> = BTreeMap::new();
         let mut weeks = Vec::new();
         let mut days = Vec::new();
+        let mut water = BTreeMap::new();
         for _ in 0..12 {
             let mut effects = Vec::new();
             for _ in 0..dice.below(30) {
@@ -73,6 +74,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                     }
                     8 => Effect::SummaryDone(dice.week()),
                     9 => Effect::RoundListDone(dice.day()),
+                    10 => Effect::Water(Box::new(dice.water())),
                     _ => dice.passing(),
                 };
                 match &effect {
@@ -95,6 +97,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                     Effect::MailState { mail, state } => mails.get_mut(&mail.0).unwrap().state = state.clone(),
                     Effect::SummaryDone(week) => weeks.push(*week),
                     Effect::RoundListDone(day) => days.push(*day),
+                    Effect::Water(kept) => drop(water.insert(kept.bin.clone(), (**kept).clone())),
                     _ => {}
                 }
                 effects.push(effect);
@@ -122,6 +125,7 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         assert_eq!(restored.last_mail, mails.keys().next_back().copied().unwrap_or(0));
         assert_eq!(restored.last_summary, weeks.iter().max().copied());
         assert_eq!(restored.last_round_list, days.iter().max().copied());
+        assert_eq!(restored.water, water.values().cloned().collect::<Vec<_>>(), "the newest of each bin");
         let waiting: Vec<Mail> =
             mails.values().filter(|mail| matches!(mail.state, MailState::Waiting { .. })).cloned().collect();
         assert_eq!(restored.waiting, waiting);

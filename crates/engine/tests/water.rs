@@ -1,0 +1,181 @@
+//! The running water account: what moves it, what widens its doubt, and that a restart changes nothing.
+//!
+//! Must never compare but with the account that the same readings gave without a break.
+
+mod yard;
+
+use engine::effect::Effect;
+use engine::input::{Input, PreviousRun};
+use engine::restore::Restored;
+use engine::water::KeptWater;
+use pile::time::{Span, Timestamp};
+use pile::units::{Kilograms, Litres};
+use pile::water_account::WaterAccount;
+use pile::window::{Point, Window};
+use site::entry::{EntryKind, Filled};
+use site::ids::BlowerId;
+use site::quantity::Quantity;
+use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
+use yard::{HOT, START, Yard, reading};
+
+/// A quiet rule: only the account is looked at.
+const QUIET: (&str, &str) = ("hot-core", HOT);
+
+/// What the probes and the blower of bin b1 send at one moment: core temperature, and seconds run.
+type Sends = fn(hours: f64) -> (Option<f64>, Option<f64>);
+
+fn usual(hours: f64) -> (Option<f64>, Option<f64>) {
+    // One minute in thirty, read off every five minutes.
+    (Some(55.0 + 3.0 * (hours / 8.0).sin()), Some(120.0 * hours))
+}
+
+fn filled() -> EntryKind {
+    let filling =
+        Filled { wet_mass: Kilograms(1_250.0), weighed: true, moisture_percent: Some(58.0), degradable_percent: None };
+    EntryKind::OnAir { loaded_at: None, filling: Some(filling) }
+}
+
+fn ran(at: Timestamp, seconds: f64) -> Reading {
+    Reading {
+        series: SeriesId { source: Source::Blower(BlowerId::new("fan").unwrap()), quantity: Quantity::RunTime },
+        measured_at: at,
+        received_at: at,
+        value: seconds,
+        time_source: TimeSource::Device,
+        retained: false,
+    }
+}
+
+/// Lets five minutes pass and sends what is due.
+fn five_minutes(yard: &mut Yard, sends: Sends) {
+    yard.wait(Span::minutes(5));
+    let (core, seconds) = sends(yard.now.since(START).as_hours());
+    let now = yard.now;
+    let readings = core.map(|c| reading("b1-core", now, now, c)).into_iter().chain(seconds.map(|s| ran(now, s)));
+    yard.step(Input::Readings(readings.collect()));
+}
+
+fn lived(hours: i64, sends: Sends, entries: &[(i64, EntryKind)]) -> Yard {
+    let mut yard = Yard::with_rules(&[QUIET]);
+    yard.enter("b1", filled()).unwrap();
+    go_on(&mut yard, 0, hours, sends, entries);
+    yard
+}
+
+fn go_on(yard: &mut Yard, from: i64, to: i64, sends: Sends, entries: &[(i64, EntryKind)]) {
+    for hour in from..to {
+        for (_, kind) in entries.iter().filter(|(at, _)| *at == hour) {
+            yard.enter("b1", kind.clone()).unwrap();
+        }
+        for _ in 0..12 {
+            five_minutes(yard, sends);
+        }
+    }
+}
+
+fn kept(yard: &Yard) -> KeptWater {
+    let all =
+        yard.effects.iter().filter_map(|e| if let Effect::Water(kept) = e { Some((**kept).clone()) } else { None });
+    all.last().expect("an account is kept")
+}
+
+fn account(yard: &Yard) -> WaterAccount {
+    let kept = kept(yard);
+    WaterAccount::from_numbers(kept.at, &kept.numbers).expect("what was kept can be read")
+}
+
+fn watered(litres: f64) -> EntryKind {
+    EntryKind::Watered { minutes: None, litres: Some(Litres(litres)) }
+}
+
+#[test]
+fn what_is_measured_and_written_moves_the_account() {
+    let stands: Sends = |hours| (usual(hours).0, Some(0.0));
+    let silent: Sends = |hours| (usual(hours).0, None);
+    let deaf: Sends = |hours| if hours < 6.0 { usual(hours) } else { (None, usual(hours).1) };
+    let plain = account(&lived(48, usual, &[]));
+    let band = |a: &WaterAccount| a.moisture().high.0 - a.moisture().low.0;
+    let removed = |a: &WaterAccount| a.totals().removed.0;
+    let late = (START + Span::hours(48)).since(plain.at());
+    assert!((Span::minutes(30)..=Span::minutes(45)).contains(&late), "it waits {late} for late readings");
+
+    let still = account(&lived(48, stands, &[]));
+    assert!(removed(&still) < removed(&plain) / 2.0, "a blower that stands dries little: {}", removed(&still));
+    let unheard = account(&lived(48, silent, &[]));
+    assert!(
+        removed(&unheard) < removed(&plain) && removed(&unheard) > removed(&still),
+        "and is neither running nor standing"
+    );
+    // Over ten days what is not known outweighs what the filling and the flow leave open.
+    let sd = |sends| account(&lived(240, sends, &[])).water_mass_sd().0;
+    assert!(sd(silent) > sd(usual) + 1.0, "silence of the blower widens: {} {}", sd(silent), sd(usual));
+    assert!(sd(deaf) > sd(usual) + 1.0, "so does a silent probe: {} {}", sd(deaf), sd(usual));
+
+    let wet = account(&lived(48, usual, &[(20, watered(100.0))]));
+    assert!((wet.totals().added.0 - 100.0).abs() < 1e-9, "what is watered is added");
+    let told = account(&lived(48, usual, &[(47, EntryKind::Sampled { moisture_percent: 50.0, sd_percent: 1.0 })]));
+    assert!((told.moisture().value.0 - 0.50).abs() < 0.01, "a sample sets it right: {:?}", told.moisture());
+    assert!(band(&told) < band(&plain), "and narrows it");
+}
+
+#[test]
+fn without_a_weight_the_account_begins_with_a_usual_mix_and_doubts_it_more() {
+    let mut yard = Yard::with_rules(&[QUIET]);
+    yard.enter("b1", EntryKind::OnAir { loaded_at: None, filling: None }).unwrap();
+    let (assumed, told) = (account(&yard), account(&lived(0, usual, &[])));
+    let band = |a: &WaterAccount| a.moisture().high.0 - a.moisture().low.0;
+    assert!((assumed.moisture().value.0 - 0.58).abs() < 1e-9);
+    assert!(band(&assumed) > 1.5 * band(&told));
+}
+
+#[test]
+fn a_restart_at_any_moment_leaves_the_account_as_it_would_have_been() {
+    let entries = [(5, watered(60.0)), (11, EntryKind::Sampled { moisture_percent: 55.0, sd_percent: 2.0 })];
+    let whole = kept(&lived(16, usual, &entries));
+    for cut in [1, 4, 5, 6, 11, 12, 15] {
+        let first = lived(cut, usual, &entries);
+        let mut second = Yard::restored(&[QUIET], remembered(&first.effects, first.now), first.now);
+        second.step(Input::Started { previous: Some(PreviousRun { last_alive: first.now, stopped_cleanly: true }) });
+        go_on(&mut second, cut, 16, usual, &entries);
+        assert_eq!(kept(&second), whole, "cut after {cut} hours");
+    }
+}
+
+#[test]
+fn an_account_that_was_not_kept_is_not_made_up() {
+    let first = lived(4, usual, &[]);
+    let restored = Restored { water: vec![], ..remembered(&first.effects, first.now) };
+    let mut second = Yard::restored(&[QUIET], restored, first.now);
+    second.step(Input::Started { previous: None });
+    go_on(&mut second, 4, 6, usual, &[]);
+    assert!(!second.effects.iter().any(|e| matches!(e, Effect::Water(_))), "nothing is counted from the middle");
+}
+
+/// What the store would give back.
+fn remembered(effects: &[Effect], now: Timestamp) -> Restored {
+    let mut restored = Restored { life: 7, ..Restored::default() };
+    for effect in effects {
+        match effect {
+            Effect::Store { reading, quality: Quality::Good, .. } => {
+                let windows = &mut restored.windows;
+                let place = windows.iter().position(|(id, _)| *id == reading.series).unwrap_or(windows.len());
+                if place == windows.len() {
+                    windows.push((reading.series.clone(), Window::new(Span::days(3))));
+                }
+                windows[place].1.absorb(Point { at: reading.measured_at, value: reading.value });
+            }
+            Effect::Batch(batch) => {
+                restored.batches.retain(|b| b.bin != batch.bin);
+                restored.batches.push(batch.clone());
+            }
+            Effect::Entry(entry) => restored.entries.push(entry.clone()),
+            Effect::Water(kept) => {
+                restored.water.retain(|w| w.bin != kept.bin);
+                restored.water.push((**kept).clone());
+            }
+            _ => {}
+        }
+    }
+    restored.previous = Some(PreviousRun { last_alive: now, stopped_cleanly: true });
+    restored
+}
