@@ -21,7 +21,7 @@ use crate::cli::DemoArgs;
 use crate::commands::{CommandError, runtime};
 use crate::driven::{Driven, acknowledged, connect, publish};
 use crate::listing::about;
-use crate::socket::{AlarmWord, Request};
+use crate::socket::{AlarmWord, Filling, Request};
 use crate::wiring;
 
 /// The settings of the invented site.
@@ -116,6 +116,7 @@ struct Bay {
     on_air: Timestamp,
     off_air: Timestamp,
     loaded: Celsius,
+    filled: Filling,
     care: Care,
     client: AsyncClient,
     said_on_air: bool,
@@ -239,6 +240,12 @@ impl Season {
                     on_air,
                     off_air: day(off_air),
                     loaded: setup.loaded_at,
+                    filled: Filling {
+                        wet_kilograms: setup.wet_mass,
+                        weighed: false,
+                        moisture_percent: Some(setup.moisture * 100.0),
+                        degradable_percent: None,
+                    },
                     care,
                     client: connect(address, &format!("demo-{name}")),
                     said_on_air: false,
@@ -267,7 +274,7 @@ impl Season {
                         by,
                         note: String::new(),
                         loaded_celsius,
-                        filling: None,
+                        filling: Some(bay.filled.clone()),
                     })
                     .await?;
                 continue;
