@@ -311,8 +311,8 @@ fn air(w: &mut Weighed, known: &Known) {
         (AirProof::Proven, Some(share)) => {
             let said = format!("the blower ran {:.0} % of its schedule over {over}, by its own signal", share * 100.0);
             match share {
-                s if s < 0.5 || s > 2.0 => w.add(4.0, said),
-                s if s < AIR_RIGHT.0 || s > AIR_RIGHT.1 => w.add(1.5, said),
+                s if !(0.5..=2.0).contains(&s) => w.add(4.0, said),
+                s if !(AIR_RIGHT.0..=AIR_RIGHT.1).contains(&s) => w.add(1.5, said),
                 _ => w.add(-3.0, said),
             }
         }
