@@ -52,8 +52,14 @@ fn temperature_crash() {
             (
                 hot("10d:60 2d:49 0h:30"),
                 Clear,
-                "has not been at 50.0 °C for a day",
+                "has not been at 52.0 °C for a day",
                 "what is no longer hot cannot crash",
+            ),
+            (
+                on_air("29d").core("29d:20 27d:60 24h:60 0h:53"),
+                Clear,
+                "the hot weeks are over",
+                "food runs out after four weeks",
             ),
             (hot("24h:60 0h:57.3"), Clear, "core changes by -2.7 K/d", "cooling as piles do"),
             (hot("24h:60 0h:57.2"), Keep, "core falls 2.8 K/d", "exactly on the lower limit keeps what stands"),
