@@ -32,7 +32,7 @@ use site::reading::{Reading, SeriesId, Source, TimeSource};
 /// A fall of the six-hour mean of the true core by this much a day is the onset of a crash, K/d.
 const CRASH: f64 = 5.6;
 /// The rules that may tell that air is missing.
-const AIR: [&str; 4] = ["no-air", "blower-silent", "blower-stopped", "blower"];
+const AIR: [&str; 2] = ["no-air", "blower-silent"];
 
 /// Something an alarm did.
 #[derive(Clone, Debug)]
@@ -609,7 +609,7 @@ impl Lived {
             .any(|(from, until)| *from <= at && (*until == Timestamp::MAX || at <= *until + Span::hours(6)));
         let driest = now.moisture.iter().copied().fold(1.0, f64::min);
         match told.rule.as_str() {
-            "too-hot" => within(Span::hours(3)).any(|t| t.celsius.iter().any(|c| *c >= 68.5)),
+            "too-hot" | "running-hot" => within(Span::hours(3)).any(|t| t.celsius.iter().any(|c| *c >= 68.5)),
             "slow-start" => !self.truth.iter().any(|t| t.at <= self.plan.day(2.0) && t.celsius[1] >= 50.0),
             "hot-hold" => now.celsius[1] < 55.5 || !self.hot_before(at, 55.5),
             // Dry to the hand: common practice waters below half.

@@ -19,6 +19,8 @@
 //! M: an extended Kalman update (Kalman 1960; the augmentation with bias states is Friedland 1969; both from memory),
 //! which weighs account and sample by their inverse variances and, through the covariance, learns the flow.
 
+mod kept;
+
 use crate::bed::{AccountError, Air, BedParameters, Exchange, Factors, MASS_KG, capacity, in_range};
 use crate::time::{Span, Timestamp};
 use crate::units::{
@@ -50,8 +52,6 @@ const WALLS: usize = 6;
 const OXIDATION: usize = 7;
 const SILENCE: usize = 8;
 const N: usize = 9;
-/// Numbers before the vectors in [`WaterAccount::to_numbers`].
-const HEAD: usize = 19;
 
 type Vector = [f64; N];
 
@@ -369,84 +369,6 @@ impl WaterAccount {
         };
         self.totals.corrected.0 += self.state[W] - before;
         Ok(outcome)
-    }
-
-    /// All that the account is, as numbers, for whoever keeps it over a restart; [`WaterAccount::from_numbers`] takes them back.
-    pub fn to_numbers(&self) -> Vec<f64> {
-        let (b, t, r) = (&self.bed, &self.totals, &self.rate);
-        let mut out = vec![
-            b.solids_joules_per_kg_kelvin,
-            b.surface_square_metres,
-            b.wall_watts_per_square_metre_kelvin,
-            b.wall_sd.0,
-            b.draught.0,
-            b.draught_sd.0,
-            b.exhaust_humidity_sd.0,
-            b.heat_joules_per_kg_solids,
-            b.water_per_kg_solids,
-            b.oxidation_sd.0,
-            self.degradable_left,
-            t.initial.0,
-            t.formed.0,
-            t.added.0,
-            t.removed.0,
-            t.corrected.0,
-            r.weight,
-            r.water,
-            r.dry,
-        ];
-        out.extend(self.state);
-        out.extend(self.covariance.iter().flatten());
-        out.extend(r.water_by);
-        out.extend(r.dry_by);
-        out
-    }
-
-    /// The account that stood at `at` and gave these numbers; `None` where they are not those of an account.
-    pub fn from_numbers(at: Timestamp, numbers: &[f64]) -> Option<WaterAccount> {
-        let (head, rest) = numbers.split_at_checked(HEAD)?;
-        if rest.len() != N * (N + 3) || numbers.iter().any(|x| !x.is_finite()) {
-            return None;
-        }
-        let vector = |n: usize| -> Option<Vector> { rest.get(n * N..(n + 1) * N)?.try_into().ok() };
-        let mut covariance = [[0.0; N]; N];
-        for (n, row) in covariance.iter_mut().enumerate() {
-            *row = vector(n + 1)?;
-        }
-        let bed = BedParameters {
-            solids_joules_per_kg_kelvin: head[0],
-            surface_square_metres: head[1],
-            wall_watts_per_square_metre_kelvin: head[2],
-            wall_sd: Fraction(head[3]),
-            draught: crate::units::CubicMetresPerHour(head[4]),
-            draught_sd: Fraction(head[5]),
-            exhaust_humidity_sd: Fraction(head[6]),
-            heat_joules_per_kg_solids: head[7],
-            water_per_kg_solids: head[8],
-            oxidation_sd: Fraction(head[9]),
-        };
-        bed.check().ok()?;
-        Some(WaterAccount {
-            bed,
-            at,
-            state: vector(0)?,
-            covariance,
-            degradable_left: head[10],
-            totals: WaterTotals {
-                initial: Kilograms(head[11]),
-                formed: Kilograms(head[12]),
-                added: Kilograms(head[13]),
-                removed: Kilograms(head[14]),
-                corrected: Kilograms(head[15]),
-            },
-            rate: Rate {
-                weight: head[16],
-                water: head[17],
-                dry: head[18],
-                water_by: vector(N + 1)?,
-                dry_by: vector(N + 2)?,
-            },
-        })
     }
 
     /// Where the account stands.

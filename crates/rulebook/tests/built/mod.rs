@@ -8,9 +8,11 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use pile::above::Above;
+use pile::bed::BedParameters;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetres, Litres};
+use pile::units::{Celsius, CubicMetres, Fraction, KilogramsPerCubicMetre, Litres, LitresPerMinute};
+use pile::water_account::{Filling, WaterAccount};
 use pile::window::{Point, Window};
 use rulebook::answer::Answer;
 use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
@@ -289,6 +291,16 @@ impl Built {
 
     pub fn valve(mut self, percent: f64) -> Built {
         self.0.blower.as_mut().unwrap().valve_percent = percent;
+        self
+    }
+
+    /// A water account that began two hours ago with 1,250 kg at this moisture, and a hose of 18 L/min.
+    pub fn account(mut self, moisture: f64) -> Built {
+        let bed = BedParameters::of_static_bin(CubicMetres(2.5)).unwrap();
+        let filling = Filling::by_volume(CubicMetres(2.5), KilogramsPerCubicMetre(500.0), Fraction(moisture / 100.0));
+        let account = WaterAccount::begin(bed, TICK - Span::hours(2), &filling).unwrap();
+        self.0.water.account = Ok(Arc::new(account));
+        self.0.water.hose = Some(LitresPerMinute(18.0));
         self
     }
 

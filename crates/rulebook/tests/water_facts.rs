@@ -1,0 +1,72 @@
+//! What rules see of the water account, and that nothing is made up where there is none.
+//!
+//! Must never compare with numbers that the account itself gave: 1,250 kg at 50 % are 625 kg of each.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+mod built;
+
+use built::{Built, judging, on_air};
+use rulebook::Rulebook;
+use rulebook::answer::Verdict;
+use site::model::{Display, RuleSettings};
+
+fn says(built: Built, body: &str) -> Result<(Verdict, String), String> {
+    let (book, faults) = Rulebook::compile(&[judging(body)], &RuleSettings::default(), Display::Metric);
+    assert!(faults.is_empty(), "{faults:#?}");
+    let facts = built.done();
+    let answer = book.judge(&book.rules()[0], &facts).map_err(|fault| fault.to_string())?;
+    Ok((answer.verdict, answer.finding))
+}
+
+#[test]
+fn the_account_answers_in_the_units_of_rules() {
+    let built = || on_air("10d").account(50.0);
+    for (body, want, why) in [
+        ("alarm(`${bin.water.moisture}`)", "50.0 %", "what it stands at"),
+        (
+            "if bin.water.moisture.low < 50 && bin.water.moisture.high > 50 { return alarm(`in between`); } keep()",
+            "in between",
+            "a band",
+        ),
+        ("alarm(`${bin.water.litres_to(55.percent)}`)", "138.9 L", "625 kg × 55/45 less 625 kg"),
+        ("alarm(`${bin.water.litres_to(45.percent)}`)", "0.0 L", "wet enough"),
+        ("alarm(`${bin.water.minutes_to(55.percent)}`)", "7 min", "138.9 L at 18 L/min"),
+        ("alarm(`${bin.water.age}`)", "2 h", "it stands where late readings had their time"),
+        ("alarm(`${bin.heat.left}`)", "100.0 %", "nothing has decayed yet"),
+        (
+            "if bin.water.days_until(45.percent).known { return keep(); } alarm(bin.water.days_until(45.percent).why)",
+            "the water account is too young to have a rate",
+            "no rate yet",
+        ),
+    ] {
+        let (verdict, finding) = says(built(), body).unwrap();
+        assert_eq!((verdict, finding.as_str()), (Verdict::Alarm, want), "{why}");
+    }
+}
+
+#[test]
+fn without_an_account_everything_is_unknown_and_says_why() {
+    for what in ["moisture", "litres_to(55.percent)", "days_until(45.percent)", "age"] {
+        let (verdict, _) = says(on_air("10d"), &format!("if bin.water.{what} > 0 {{ return alarm(`x`); }} clear(`y`)"))
+            .unwrap_or_else(|fault| {
+                // A length of time and a bare number are not compared: the fault comes before the unknown.
+                assert!(fault.contains("24.hours"), "{fault}");
+                (Verdict::CannotTell, String::new())
+            });
+        assert_eq!(verdict, Verdict::CannotTell, "{what}: a comparison with the unknown tells nothing");
+    }
+    let (_, why) = says(on_air("10d"), "alarm(bin.water.moisture.why)").unwrap();
+    assert!(why.contains("nobody wrote how the bin was filled"), "{why}");
+    let (_, why) = says(on_air("10d"), "alarm(bin.water.minutes_to(55.percent).why)").unwrap();
+    assert!(why.contains("hose_l_per_min"), "the remedy is named: {why}");
+}
+
+#[test]
+fn a_goal_that_is_no_moisture_is_a_fault_with_a_remedy() {
+    for goal in ["55", "55.celsius", "99.percent", "`wet`"] {
+        let fault =
+            says(on_air("10d").account(50.0), &format!("alarm(`${{bin.water.litres_to({goal})}}`)")).unwrap_err();
+        assert!(fault.contains("write 55.percent"), "{goal}: {fault}");
+    }
+}
