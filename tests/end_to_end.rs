@@ -41,6 +41,8 @@ async fn a_crash_is_mailed_once(mut driven: Driven, address: std::net::SocketAdd
         .iter()
         .map(|mail| (mail.to.clone(), letter(&mail.data)))
         .filter(|(_, l)| l.subject.contains("temperature crash"))
+        // Nobody acknowledges here, so reminders come in between.
+        .filter(|(_, l)| l.step.as_deref() != Some("reminder"))
         .collect();
     let steps: Vec<_> = crash.iter().map(|(_, l)| l.step.clone().unwrap()).collect();
     assert_eq!(steps, ["raise", "clear"], "exactly one raise and its clear");
@@ -92,6 +94,7 @@ async fn a_crash_is_mailed_once_from_afar(mut driven: Driven, address: std::net:
         .map(|mail| letter(&mail.data))
         .filter(|l| l.subject.contains("temperature crash"))
         .map(|l| l.step.unwrap())
+        .filter(|step| step != "reminder")
         .collect();
     assert_eq!(steps, ["raise", "clear"], "exactly one raise and its clear");
 }
@@ -188,10 +191,12 @@ async fn smtp_that_is_down_for_an_hour_loses_no_mail_and_is_told_of_once() {
     }
     let seen = sink.wait_for(|seen| !seen.received.is_empty(), PATIENCE);
     driven.stop().await.unwrap();
-    assert_eq!(seen.received.len(), 1, "the raise, once");
-    let raise = letter(&seen.received[0].data);
+    let letters: Vec<_> = seen.received.iter().map(|mail| letter(&mail.data)).collect();
+    let raises: Vec<_> = letters.iter().filter(|l| l.step.as_deref() == Some("raise")).collect();
+    assert_eq!(raises.len(), 1, "the raise, once");
+    let raise = raises[0];
     assert!(raise.subject.contains("hot now"), "{}", raise.subject);
     let store = ledger::Ledger::open(&yard.data(), ledger::Access::Read).unwrap();
     let counts = store.counts().unwrap();
-    assert_eq!((counts.mails_accepted, counts.mails_waiting, counts.mails_given_up), (1, 0, 0));
+    assert_eq!((counts.mails_accepted, counts.mails_waiting, counts.mails_given_up), (letters.len() as u64, 0, 0));
 }
