@@ -10,7 +10,7 @@ mod panel;
 mod router;
 
 pub use panel::Seen;
-pub use router::{Decoded, Retained, Router};
+pub use router::{Decoded, GatewayWord, Retained, Router};
 
 /// The longest payload that is read, in bytes; a longer one is refused unread (our own bound: a pack of 300 bins with eight probes
 /// each takes about 100 kB).

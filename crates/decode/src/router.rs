@@ -34,6 +34,17 @@ pub struct Decoded {
     pub refusals: Vec<Refusal>,
     /// What a wall panel said.
     pub seen: Vec<Seen>,
+    /// What gateways, or their wills, said.
+    pub gateways: Vec<GatewayWord>,
+}
+
+/// A gateway is there, or gone.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GatewayWord {
+    /// Its id.
+    pub gateway: String,
+    /// The broker says that it is gone.
+    pub gone: bool,
 }
 
 /// Knows the site's topics and decodes their messages. Cheap to share, never changes.
@@ -43,6 +54,8 @@ pub struct Router {
     sources: BTreeMap<Box<str>, Source>,
     /// Where wall panels acknowledge.
     panel: String,
+    /// Where gateways say how they are: topic, id, and the payload when gone.
+    gateways: Vec<(String, String, String)>,
     settings: String,
 }
 
@@ -95,6 +108,11 @@ impl Router {
             routes: site.topics.iter().map(Route::new).collect(),
             sources: probes.chain(blowers).collect(),
             panel: site.acknowledge_topic(),
+            gateways: site
+                .gateways
+                .iter()
+                .filter_map(|g| g.status.as_ref().map(|s| (s.topic.clone(), g.id.clone(), s.gone.clone())))
+                .collect(),
             settings: site.settings_path.clone(),
         }
     }
@@ -112,7 +130,7 @@ impl Router {
 
     /// Whether some entry of the settings fits this topic, or it is the one on which wall panels acknowledge.
     pub fn maps(&self, topic: &str) -> bool {
-        if topic == self.panel {
+        if topic == self.panel || self.gateways.iter().any(|(own, ..)| own == topic) {
             return true;
         }
         let levels: Vec<&str> = topic.split('/').collect();
@@ -125,6 +143,7 @@ impl Router {
     /// nobody mapped. A message that comes twice for that reason is the same to us as one that the broker repeats.
     pub fn filters(&self) -> Vec<String> {
         let mut all: Vec<Vec<&str>> = self.routes.iter().map(Route::filter).filter(|f| !f.is_empty()).collect();
+        all.extend(self.gateways.iter().map(|(topic, ..)| topic.split('/').collect()));
         all.push(self.panel.split('/').collect());
         let mut kept: Vec<&Vec<&str>> = Vec::new();
         for (i, filter) in all.iter().enumerate() {
@@ -141,6 +160,12 @@ impl Router {
 
     fn read(&self, message: &mut Message<'_>) -> Result<(), Fault> {
         check_topic(message.topic, &self.settings)?;
+        if let Some((_, gateway, gone)) = self.gateways.iter().find(|(topic, ..)| topic == message.topic) {
+            // What the broker had kept counts: it is how the gateway is now.
+            let gone = message.payload.trim_ascii() == gone.as_bytes();
+            message.decoded.gateways.push(GatewayWord { gateway: gateway.clone(), gone });
+            return Ok(());
+        }
         if message.topic == self.panel {
             if message.retained == Retained::Kept {
                 return Err(Fault::KeptAcknowledgement);

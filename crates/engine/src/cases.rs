@@ -9,18 +9,19 @@ use pile::time::{Span, Timestamp};
 use pile::units::CubicMetresPerHour;
 use pile::window::Point;
 use rulebook::answer::Verdict;
-use rulebook::cases::{Case, Expected, ExpectedKind};
+use rulebook::cases::{Case, Expected, ExpectedKind, MailWay, value_at};
+use rulebook::header::Scope;
 use rulebook::{RuleFault, RuleText, Rulebook};
 use site::entry::Entry;
 use site::ids::{BadId, BinId, BlowerId, ProbeId};
-use site::model::{Blower, BlowerSchedule, Position, Probe, RuleSettings, RunProof, Site};
+use site::model::{Blower, BlowerSchedule, Gateway, Position, Probe, RuleSettings, RunProof, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
 
 use crate::Engine;
-use crate::alarm::AlarmEventKind;
-use crate::effect::Effect;
-use crate::input::Input;
+use crate::alarm::{AlarmEventKind, Subject};
+use crate::effect::{Effect, MailId};
+use crate::input::{Input, MailOutcome};
 use crate::restore::Restored;
 
 /// What came of a case.
@@ -97,7 +98,8 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
     let bin = site.bins.keys().next().cloned().ok_or_else(|| CaseError::Site("it has no bin".into()))?;
     let mut engine = Engine::new(Arc::new(site), rulebook, vec![], Restored::default(), BEGIN);
     let run = Run { events: vec![], said: vec![] };
-    let mut watched = Watched { rule: &rule.name, run, history: BTreeMap::new(), recalls: vec![] };
+    let mut watched =
+        Watched { rule: &rule.name, run, history: BTreeMap::new(), recalls: vec![], mails: vec![], mail: case.mail };
     watched.take(engine.step(BEGIN, Input::Started { previous: None }));
 
     let mut log = case.log.iter().peekable();
@@ -124,7 +126,19 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
             watched.recall(&mut engine, now);
         }
         let now = BEGIN + at;
-        watched.wait(&mut engine, now);
+        // While the clock jumps nobody is awake, and it wakes at once at the end.
+        let asleep = case.jump.is_some_and(|(from, by)| from < at && at < from + by);
+        if asleep && at < case.length {
+            n += 1;
+            continue;
+        }
+        if !case.jump.is_some_and(|(from, by)| at >= from + by && at - case.probes_every < from + by) {
+            watched.wait(&mut engine, now);
+        }
+        if let Some((free, _)) = value_at(&case.disk_free, at) {
+            watched.take(engine.step(now, Input::Health { disk_free: free / 100.0 }));
+        }
+        watched.post(&mut engine, now);
         let readings = readings(case, at, n).map_err(|bad| CaseError::Site(bad.to_string()))?;
         watched.take(engine.step(now, Input::Readings(readings)));
         if let Some(fault) = engine.failing.values().next() {
@@ -156,6 +170,9 @@ struct Watched<'r> {
     history: BTreeMap<SeriesId, Vec<Point>>,
     /// What the engine wants of them.
     recalls: Vec<(SeriesId, Timestamp)>,
+    /// Mails that want to leave.
+    mails: Vec<MailId>,
+    mail: MailWay,
 }
 
 impl Watched<'_> {
@@ -178,10 +195,26 @@ impl Watched<'_> {
         }
     }
 
+    /// Takes the mails, where the relay of the case does.
+    fn post(&mut self, engine: &mut Engine, now: Timestamp) {
+        for mail in std::mem::take(&mut self.mails) {
+            let outcome = match self.mail {
+                MailWay::Open => MailOutcome::Accepted { reply: "250 taken".into() },
+                MailWay::Down => MailOutcome::Deferred { reply: "421 not now".into() },
+            };
+            let effects = engine.step(now, Input::Mail { mail, outcome });
+            self.take(effects);
+        }
+    }
+
     fn take(&mut self, effects: Vec<Effect>) {
         for effect in effects {
             let (alarm, event) = match effect {
                 Effect::Alarm { alarm, event: Some(event) } => (alarm, event),
+                Effect::Deliver(mail) => {
+                    self.mails.push(mail);
+                    continue;
+                }
                 Effect::Recall { series, from } => {
                     self.recalls.push((series, from));
                     continue;
@@ -200,7 +233,7 @@ impl Watched<'_> {
                 #[allow(unreachable_patterns, reason = "what people do to alarms is no part of a case")]
                 _ => continue,
             };
-            if alarm.key.rule == self.rule && alarm.key.bin().is_some() {
+            if alarm.key.rule == self.rule && !matches!(alarm.key.subject, Subject::Rule(_)) {
                 self.run.events.push(Happened { kind, at: event.at.since(BEGIN), finding: event.words });
             }
         }
@@ -208,8 +241,15 @@ impl Watched<'_> {
 }
 
 fn said(engine: &Engine, bin: &BinId, now: Timestamp) -> String {
-    let facts = Arc::new(engine.facts(bin, now));
     let Some(rule) = engine.rulebook.rules().first() else { return String::new() };
+    let facts = match rule.header.scope {
+        Scope::Bin => engine.facts(bin, now),
+        Scope::Site => match engine.site_facts(now, true) {
+            Some(facts) => facts,
+            None => return String::new(),
+        },
+    };
+    let facts = Arc::new(facts);
     match engine.rulebook.judge(rule, &facts) {
         Ok(answer) => {
             let verdict = match answer.verdict {
@@ -301,11 +341,16 @@ fn site_of(case: &Case) -> Result<Site, Box<dyn std::error::Error>> {
         };
         site.probes.insert(id, probe);
     }
+    let behind: Vec<ProbeId> = bin.probes.clone();
+    if behind.len() > 1 {
+        site.gateways = vec![Gateway { id: "gateway".into(), probes: behind, status: None }];
+    }
     if case.blower.is_some() {
         bin.blower = Some(blower.clone());
         let (on, every) = case.schedule;
         let described = Blower {
             id: blower.clone(),
+            role: case.blower_role,
             flow: CubicMetresPerHour(150.0),
             schedule: BlowerSchedule::Pulses { on, every },
             proof: RunProof::RunCounter,

@@ -122,6 +122,11 @@ impl Conditioning {
         };
     }
 
+    /// Whether the condition is proven and its end is not.
+    pub fn raised(&self) -> bool {
+        matches!(self.phase, Phase::On | Phase::PendingOff { .. })
+    }
+
     /// Whether a delay is running.
     pub fn pending(&self) -> bool {
         matches!(self.phase, Phase::PendingOn { .. } | Phase::PendingOff { .. })

@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
+use rulebook::header::Scope;
 use rulebook::{RuleFault, Rulebook};
 use site::entry::{Batch, BatchId, Entry, EntryKind};
 use site::ids::BinId;
@@ -47,8 +48,14 @@ pub struct Engine {
     pub(crate) week: WeekMemory,
     /// More alarms than anybody can read one by one.
     pub(crate) flood: Option<Flood>,
-    /// Rules that failed when they last ran, by rule and bin.
-    pub(crate) failing: BTreeMap<(String, BinId), RuleFault>,
+    /// Rules that failed when they last ran, by rule and what they were judged on.
+    pub(crate) failing: BTreeMap<(String, Subject), RuleFault>,
+    /// Gateways of which the broker says that they are gone, and since when.
+    pub(crate) gateways_gone: BTreeMap<String, Timestamp>,
+    /// The share of the disk that is free, and when that was looked at.
+    pub(crate) disk_free: Option<(Timestamp, f64)>,
+    /// When the clock last jumped, and by how much.
+    pub(crate) clock_jumped: Option<(Timestamp, Span)>,
     /// Temperatures for which time above is accounted.
     pub(crate) thresholds: Vec<Celsius>,
     reach: Span,
@@ -58,7 +65,7 @@ pub struct Engine {
     refused: VecDeque<Timestamp>,
     last_refusal: Option<Refusal>,
     pub(crate) link: LinkState,
-    link_down_since: Option<Timestamp>,
+    pub(crate) link_down_since: Option<Timestamp>,
     /// Series whose accounts wait to be made from history; the first one is being read.
     recalls: VecDeque<SeriesId>,
     recalling: Option<SeriesId>,
@@ -118,6 +125,8 @@ impl WeekMemory {
 pub(crate) enum Deadline {
     /// Judge the rules of a bin that are due.
     Tick(BinId),
+    /// Judge the rules about the whole site that are due.
+    SiteTick,
     /// Look after the daemon's own alarms, an outage to tell of, and the status topic.
     Health,
     /// Tell the outside that all is well.
@@ -188,6 +197,9 @@ impl Engine {
             },
             flood: None,
             failing: BTreeMap::new(),
+            gateways_gone: BTreeMap::new(),
+            disk_free: None,
+            clock_jumped: None,
             thresholds,
             reach,
             deadlines: BTreeSet::new(),
@@ -295,6 +307,10 @@ impl Engine {
                     self.judged_since_beat += self.tick(&bin, at, effects);
                     self.schedule_tick(&bin, at);
                 }
+                Deadline::SiteTick => {
+                    self.judged_since_beat += self.site_tick(at, effects);
+                    self.schedule_site_tick(at);
+                }
                 Deadline::Health => {
                     self.look_after_itself(at, effects);
                     self.deadlines.insert((at + HEALTH_EVERY, Deadline::Health));
@@ -333,13 +349,16 @@ impl Engine {
             ),
         });
         self.watching_since = now;
+        self.clock_jumped = Some((now, now.since(self.now)));
         for alarm in self.alarms.values_mut() {
             alarm.conditioning.break_proof();
         }
         let skipped: Vec<_> = self
             .deadlines
             .iter()
-            .filter(|(at, d)| *at < now && matches!(d, Deadline::Tick(_) | Deadline::Health | Deadline::Beat))
+            .filter(|(at, d)| {
+                *at < now && matches!(d, Deadline::Tick(_) | Deadline::SiteTick | Deadline::Health | Deadline::Beat)
+            })
             .cloned()
             .collect();
         for (at, deadline) in skipped {
@@ -350,9 +369,17 @@ impl Engine {
 
     pub(crate) fn schedule_tick(&mut self, bin: &BinId, after: Timestamp) {
         let Some(state) = self.bins.get(bin) else { return };
-        let next = self.rulebook.rules().iter().map(|r| after.next_on_grid(r.header.every, state.phase)).min();
+        let rules = self.rulebook.rules().iter().filter(|r| r.header.scope == Scope::Bin);
+        let next = rules.map(|r| after.next_on_grid(r.header.every, state.phase)).min();
         if let Some(next) = next {
             self.deadlines.insert((next, Deadline::Tick(bin.clone())));
+        }
+    }
+
+    pub(crate) fn schedule_site_tick(&mut self, after: Timestamp) {
+        let rules = self.rulebook.rules().iter().filter(|r| r.header.scope == Scope::Site);
+        if let Some(next) = rules.map(|r| after.next_on_grid(r.header.every, Span::ZERO)).min() {
+            self.deadlines.insert((next, Deadline::SiteTick));
         }
     }
 
@@ -385,6 +412,14 @@ impl Engine {
             }
             Input::Recalled { series, from, points } => self.recalled(&series, from, &points, effects),
             Input::Link { state } => self.link(now, state, effects),
+            Input::Gateway { gateway, gone } => {
+                if gone {
+                    self.gateways_gone.entry(gateway).or_insert(now);
+                } else {
+                    self.gateways_gone.remove(&gateway);
+                }
+            }
+            Input::Health { disk_free } => self.disk_free = Some((now, disk_free)),
             Input::Started { previous } => self.start(now, previous, effects),
             Input::Wake => {}
         }
@@ -438,6 +473,11 @@ impl Engine {
         while self.refused.len() > limits::REFUSED_ALARM_AT as usize * 50 {
             self.refused.pop_front();
         }
+    }
+
+    /// Payloads refused in the last hour.
+    pub(crate) fn refused_lately(&self) -> usize {
+        self.refused.len()
     }
 
     fn refused_finding(&self) -> String {
@@ -564,6 +604,7 @@ impl Engine {
         for bin in &bins {
             self.schedule_tick(bin, now);
         }
+        self.schedule_site_tick(now);
         self.deadlines.insert((now + HEALTH_EVERY, Deadline::Health));
         if let Some(heartbeat) = &self.site.heartbeat {
             self.deadlines.insert((now + heartbeat.every, Deadline::Beat));

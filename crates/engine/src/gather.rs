@@ -6,10 +6,10 @@ use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
-use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal};
+use rulebook::facts::{BlowerFacts, Facts, GatewayFacts, Neighbour, Own, Signal, SiteBlower, Whole};
 use site::entry::{Stage, probes_out};
-use site::ids::{BinId, BlowerId};
-use site::model::{Position, RunProof};
+use site::ids::{BinId, BlowerId, ProbeId};
+use site::model::{Gateway, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
 
@@ -52,6 +52,62 @@ impl Engine {
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
             water: self.water_facts(bin),
+            whole: None,
+        }
+    }
+
+    /// What rules about the whole site may know at a tick; the bins' own facts where a rule asks for them.
+    pub(crate) fn site_facts(&self, at: Timestamp, with_bins: bool) -> Option<Facts> {
+        let name = BinId::new("site").ok()?;
+        let bins = self.site.bins.keys().filter(|_| with_bins).map(|bin| Arc::new(self.facts(bin, at)));
+        let on_air = |bin: &BinId| {
+            let batch = self.bins.get(bin).and_then(|s| s.batch.as_ref());
+            batch.is_some_and(|batch| batch.stage(at) == Stage::OnAir)
+        };
+        let nothing = Facts { signals: Vec::new(), ..self.facts(&name, at) };
+        let blowers = self.site.blowers.values().map(|blower| {
+            let blower_facts = self.blower_facts(&blower.id, &name);
+            let serves = self.site.bins.values().filter(|b| b.blower.as_ref() == Some(&blower.id));
+            SiteBlower {
+                facts: Arc::new(Facts { blower: blower_facts, ..nothing.clone() }),
+                role: blower.role,
+                serves: serves.map(|b| (b.id.clone(), on_air(&b.id))).collect(),
+            }
+        });
+        let whole = Whole {
+            bins: bins.collect(),
+            blowers: blowers.collect(),
+            gateways: self.site.gateways.iter().map(|gateway| self.gateway_facts(gateway)).collect(),
+            own: Own {
+                mails_waiting: self.outbox.waiting() as u64,
+                oldest_mail: self.outbox.oldest(),
+                refused_lately: self.refused_lately() as u64,
+                link_down_since: self.link_down_since,
+                disk_free: self.disk_free,
+                clock_jumped: self.clock_jumped.filter(|(t, _)| at.since(*t) <= Span::days(1)),
+            },
+        };
+        Some(Facts { whole: Some(Arc::new(whole)), ..self.facts(&name, at) })
+    }
+
+    fn gateway_facts(&self, gateway: &Gateway) -> GatewayFacts {
+        let heard = |probe: &ProbeId| {
+            let source = Source::Probe(probe.clone());
+            let first = SeriesId { source: source.clone(), quantity: Quantity::Temperature };
+            let own = self.series.range(first..).take_while(|(id, _)| id.source == source);
+            own.filter_map(|(_, series)| series.heard_at).max()
+        };
+        let described = gateway.probes.iter().filter_map(|id| self.site.probes.get(id));
+        let wholly = |bin: &&site::model::Bin| {
+            !bin.probes.is_empty() && bin.probes.iter().all(|probe| gateway.probes.contains(probe))
+        };
+        GatewayFacts {
+            id: gateway.id.clone(),
+            interval: described.map(|probe| probe.interval).min().unwrap_or(Span::ZERO),
+            heard_at: gateway.probes.iter().filter_map(heard).max(),
+            gone_since: self.gateways_gone.get(&gateway.id).copied(),
+            probes: gateway.probes.len(),
+            bins: self.site.bins.values().filter(wholly).map(|bin| bin.id.clone()).collect(),
         }
     }
 

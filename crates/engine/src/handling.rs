@@ -288,7 +288,6 @@ impl Engine {
 
     /// Hides an alarm because another one tells of the same trouble. An alarm that never was is made first, so that it stays hidden
     /// when it comes.
-    #[allow(dead_code)]
     pub(crate) fn hide_by_design(
         &mut self,
         key: &AlarmKey,
@@ -305,7 +304,6 @@ impl Engine {
     }
 
     /// Ends what [`Engine::hide_by_design`] began.
-    #[allow(dead_code)]
     pub(crate) fn show_by_design(&mut self, key: &AlarmKey, at: Timestamp, effects: &mut Vec<Effect>) {
         if self.alarms.get(key).is_some_and(|a| a.life.by_design.is_some()) {
             let finding = Finding::plain("what told of it is over, and its condition holds", at);

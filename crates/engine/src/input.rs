@@ -49,6 +49,18 @@ pub enum Input {
         /// What it is now.
         state: LinkState,
     },
+    /// A gateway, or its will, says that it is there or gone.
+    Gateway {
+        /// Which.
+        gateway: String,
+        /// It is gone.
+        gone: bool,
+    },
+    /// How the machine is; comes every minute or so.
+    Health {
+        /// The share of the data folder's disk that is free, 0 to 1.
+        disk_free: f64,
+    },
     /// The daemon starts to watch; comes once, first, after the state was rebuilt.
     Started {
         /// How the run before this one ended; `None` on the first start.

@@ -2,12 +2,14 @@
 //!
 //! Must never let one rule's failure keep another from being judged.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use rulebook::answer::{Answer, Verdict};
-use rulebook::header::{Evidence, Priority};
-use rulebook::{Rule, RuleFault};
+use rulebook::facts::Facts;
+use rulebook::header::{Evidence, Priority, Scope};
+use rulebook::{Rule, RuleFault, Rulebook};
 use site::ids::BinId;
 
 use crate::alarm::{Alarm, AlarmId, AlarmKey, AlarmState, Subject};
@@ -30,6 +32,7 @@ impl Engine {
         let due: Vec<&Rule> = rulebook
             .rules()
             .iter()
+            .filter(|r| r.header.scope == Scope::Bin)
             .filter(|r| (at - Span::millis(1)).next_on_grid(r.header.every, phase) == at)
             .filter(|r| r.header.stages.is_empty() || stage.is_some_and(|s| r.header.stages.contains(&s)))
             .collect();
@@ -40,32 +43,103 @@ impl Engine {
         if due.iter().any(|rule| rule.asks_neighbours) {
             facts.neighbours = Arc::new(self.neighbours(bin, at));
         }
-        let facts = Arc::new(facts);
+        self.judge_each(&rulebook, &due, &Arc::new(facts), &Subject::Bin(bin.clone()), effects)
+    }
+
+    /// Judges the rules about the whole site that are due at `at`; gives how many were.
+    pub(crate) fn site_tick(&mut self, at: Timestamp, effects: &mut Vec<Effect>) -> u64 {
+        let rulebook = Arc::clone(&self.rulebook);
+        let due: Vec<&Rule> = rulebook
+            .rules()
+            .iter()
+            .filter(|r| r.header.scope == Scope::Site)
+            .filter(|r| (at - Span::millis(1)).next_on_grid(r.header.every, Span::ZERO) == at)
+            .collect();
+        let with_bins = due.iter().any(|rule| rule.asks_bins);
+        match self.site_facts(at, with_bins) {
+            Some(facts) if !due.is_empty() => {
+                self.judge_each(&rulebook, &due, &Arc::new(facts), &Subject::Site, effects)
+            }
+            _ => 0,
+        }
+    }
+
+    fn judge_each(
+        &mut self,
+        rulebook: &Rulebook,
+        due: &[&Rule],
+        facts: &Arc<Facts>,
+        subject: &Subject,
+        effects: &mut Vec<Effect>,
+    ) -> u64 {
+        let at = facts.at;
         let mut judged = 0;
         for rule in due {
-            match rulebook.judge(rule, &facts) {
+            match rulebook.judge(rule, facts) {
                 Ok(answer) => {
                     judged += 1;
-                    self.rule_works(at, rule, bin, effects);
-                    self.answered(at, rule, bin, answer, effects);
+                    self.rule_works(at, rule, subject, effects);
+                    let hides = answer.hides.clone();
+                    let verdict = answer.verdict;
+                    self.answered(at, rule, subject, answer, effects);
+                    self.hide_behind(at, rule, subject, verdict, &hides, effects);
                 }
                 Err(fault) => {
                     self.raise_broken_rule(at, &fault, effects);
-                    self.failing.insert((rule.name.clone(), bin.clone()), fault);
+                    self.failing.insert((rule.name.clone(), subject.clone()), fault);
                 }
             }
         }
         judged
     }
 
-    fn answered(&mut self, at: Timestamp, rule: &Rule, bin: &BinId, answer: Answer, effects: &mut Vec<Effect>) {
-        let key = AlarmKey { rule: rule.name.clone(), subject: Subject::Bin(bin.clone()) };
+    /// Hides the alarms that this rule's alarm tells of while it stands, and shows those again that it no longer tells of.
+    fn hide_behind(
+        &mut self,
+        at: Timestamp,
+        rule: &Rule,
+        subject: &Subject,
+        verdict: Verdict,
+        hides: &[(String, String)],
+        effects: &mut Vec<Effect>,
+    ) {
+        let own = AlarmKey { rule: rule.name.clone(), subject: subject.clone() };
+        let stands = self.alarms.get(&own).is_some_and(|a| a.conditioning.raised());
+        // What cannot be told, or lies in the deadband, leaves hidden what is hidden.
+        if stands && verdict != Verdict::Alarm {
+            return;
+        }
+        let wanted: BTreeSet<AlarmKey> = match stands {
+            true => hides
+                .iter()
+                .filter_map(|(rule, bin)| {
+                    let bin = BinId::new(bin).ok().filter(|bin| self.bins.contains_key(bin))?;
+                    Some(AlarmKey { rule: rule.clone(), subject: Subject::Bin(bin) })
+                })
+                .collect(),
+            false => BTreeSet::new(),
+        };
+        let hidden = |a: &&Alarm| a.life.by_design.as_deref() == Some(rule.name.as_str());
+        let now: BTreeSet<AlarmKey> = self.alarms.values().filter(hidden).map(|a| a.key.clone()).collect();
+        let rulebook = Arc::clone(&self.rulebook);
+        for key in wanted.difference(&now) {
+            if let Some(hidden) = rulebook.rules().iter().find(|r| r.name == key.rule) {
+                self.hide_by_design(key, hidden, &rule.name, at, effects);
+            }
+        }
+        for key in now.difference(&wanted) {
+            self.show_by_design(key, at, effects);
+        }
+    }
+
+    fn answered(&mut self, at: Timestamp, rule: &Rule, subject: &Subject, answer: Answer, effects: &mut Vec<Effect>) {
+        let key = AlarmKey { rule: rule.name.clone(), subject: subject.clone() };
         let delays = Delays { on: rule.header.on_delay, off: rule.header.off_delay, max_gap: rule.header.max_gap };
         let evidence_at = match rule.header.evidence {
             Evidence::Clock => Some(at),
             // Evidence older than a late reading would be is no evidence of the present, however it came into the windows.
             Evidence::Readings => {
-                let oldest = self.late_after(bin) + rule.header.every;
+                let oldest = self.late_after(key.bin()) + rule.header.every;
                 answer.evidence_at.filter(|evidence| at.since(*evidence) <= oldest)
             }
         };
@@ -100,8 +174,9 @@ impl Engine {
         let _ = self.happen(&key, at, event, since, finding, effects);
     }
 
-    fn late_after(&self, bin: &BinId) -> Span {
-        let own = self.series.values().filter(|s| s.bin.as_ref() == Some(bin) || s.bin.is_none());
+    /// When a reading is late, among those of a bin and the site-wide ones, or among all of them.
+    fn late_after(&self, bin: Option<&BinId>) -> Span {
+        let own = self.series.values().filter(|s| bin.is_none() || s.bin.as_ref() == bin || s.bin.is_none());
         own.map(crate::series::Series::late_after).max().unwrap_or(limits::LATE_AFTER)
     }
 
@@ -195,13 +270,13 @@ impl Engine {
         self.raise_builtin(&builtin::BROKEN_RULE, subject, at, fault.to_string(), evidence, effects);
     }
 
-    fn rule_works(&mut self, at: Timestamp, rule: &Rule, bin: &BinId, effects: &mut Vec<Effect>) {
-        if self.failing.remove(&(rule.name.clone(), bin.clone())).is_none() {
+    fn rule_works(&mut self, at: Timestamp, rule: &Rule, judged: &Subject, effects: &mut Vec<Effect>) {
+        if self.failing.remove(&(rule.name.clone(), judged.clone())).is_none() {
             return;
         }
         if !self.failing.keys().any(|(name, _)| *name == rule.name) {
             let subject = Subject::Rule(rule.name.clone());
-            self.clear_builtin(&builtin::BROKEN_RULE, &subject, at, "the rule runs again for every bin", effects);
+            self.clear_builtin(&builtin::BROKEN_RULE, &subject, at, "the rule runs again wherever it failed", effects);
         }
     }
 
@@ -209,20 +284,29 @@ impl Engine {
     pub(crate) fn retire_removed_rules(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         let names: Vec<&str> = self.rulebook.rules().iter().map(|r| r.name.as_str()).collect();
         let broken: Vec<&str> = self.broken.iter().map(|f| f.rule.as_str()).collect();
+        // What a rule hid that is gone hides no longer.
+        let behind = |a: &&Alarm| a.life.by_design.as_deref().is_some_and(|rule| !names.contains(&rule));
+        let shown: Vec<AlarmKey> = self.alarms.values().filter(behind).map(|a| a.key.clone()).collect();
+        let scopes: Vec<(&str, Scope)> =
+            self.rulebook.rules().iter().map(|r| (r.name.as_str(), r.header.scope)).collect();
         let gone: Vec<AlarmKey> = self
             .alarms
             .keys()
             .filter(|key| match &key.subject {
                 Subject::Rule(rule) => !broken.contains(&rule.as_str()),
                 // A rule whose text is broken at present is not gone: its alarms stand until it can judge again.
-                _ => {
-                    !names.contains(&key.rule.as_str())
+                subject => {
+                    let scope = if *subject == Subject::Site { Scope::Site } else { Scope::Bin };
+                    !scopes.contains(&(key.rule.as_str(), scope))
                         && !broken.contains(&key.rule.as_str())
                         && !builtin::ALL.iter().any(|b| b.rule == key.rule)
                 }
             })
             .cloned()
             .collect();
+        for key in shown {
+            self.show_by_design(&key, at, effects);
+        }
         for key in gone {
             let words = if matches!(key.subject, Subject::Rule(_)) {
                 "the rule compiles again"

@@ -34,6 +34,16 @@ struct Waiting {
 }
 
 impl Outbox {
+    /// How many mails wait to leave.
+    pub(crate) fn waiting(&self) -> usize {
+        self.waiting.len()
+    }
+
+    /// Since when the oldest of them waits.
+    pub(crate) fn oldest(&self) -> Option<Timestamp> {
+        self.waiting.values().map(|mail| mail.created_at).min()
+    }
+
     pub(crate) fn new(last: u64) -> Outbox {
         Outbox {
             last,

@@ -12,7 +12,7 @@ use engine::effect::{Effect, Level, MailId};
 use engine::input::{Input, MailOutcome, Word};
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use post::Postman;
 use rulebook::{RuleFault, Rulebook};
@@ -93,6 +93,8 @@ const FAREWELL_WITHIN: Duration = Duration::from_secs(2);
 /// Work that came back from tasks of our own, waiting for the loop.
 const WORK_MAX: usize = 64;
 /// From one line in the store that says "still alive" to the next, when nothing else is committed.
+/// From one look at the disk to the next.
+const HEALTH_EVERY: Span = Span::minutes(1);
 const ALIVE_EVERY: Duration = Duration::from_secs(30);
 
 /// What comes back from tasks of the loop's own.
@@ -123,6 +125,8 @@ struct Loop {
     away: usize,
     recorder: Option<Recorder>,
     folder: std::path::PathBuf,
+    /// When the machine was last looked at.
+    health_at: Option<Timestamp>,
     store_pages: Option<watch::Receiver<Option<u32>>>,
     progress: watch::Sender<Progress>,
 }
@@ -190,6 +194,7 @@ pub async fn run(
         away: 0,
         recorder,
         folder: path.clone(),
+        health_at: None,
         store_pages,
         progress: progress.clone(),
     };
@@ -239,6 +244,10 @@ pub async fn run(
                     tracing::warn!("the store does not take a sign of life: {source}");
                 }
                 let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
+                    this.health_at = Some(now);
+                    items.extend(disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
+                }
             }
         }
         if !items.is_empty() {
@@ -268,6 +277,15 @@ pub async fn run(
     Ok(())
 }
 
+/// The share of the folder's disk that is free to us; `None` where the system does not say, or the clock is driven.
+fn disk_free(folder: &std::path::Path, clock: &Clock) -> Option<f64> {
+    if matches!(clock, Clock::Driven(_)) {
+        return None;
+    }
+    let disk = rustix::fs::statvfs(folder).ok()?;
+    (disk.f_blocks > 0).then(|| disk.f_bavail as f64 / disk.f_blocks as f64)
+}
+
 impl Item {
     fn alone(input: Input) -> Item {
         Item { inputs: vec![input], ack: None, answer: None }
@@ -286,6 +304,8 @@ impl Item {
                     word: Word::Acknowledge { comment: seen.comment },
                 });
                 inputs.extend(seen);
+                let words = arrival.gateways.into_iter();
+                inputs.extend(words.map(|word| Input::Gateway { gateway: word.gateway, gone: word.gone }));
                 Item { inputs, ack: Some(arrival.ack), answer: None }
             }
             // The intake has told the log already, once an outage.

@@ -107,6 +107,8 @@ enum InputLine {
     Mail { mail: u64, outcome: OutcomeLine },
     Recalled { series: (SourceLine, String), from: i64, points: Vec<(i64, f64)> },
     Link(bool),
+    Gateway(String, bool),
+    Health(f64),
     Started(Option<(i64, bool)>),
     Wake,
 }
@@ -355,6 +357,8 @@ impl InputLine {
                 points: points.iter().map(|p| (p.at.as_millis(), p.value)).collect(),
             },
             Input::Link { state } => InputLine::Link(*state == LinkState::Up),
+            Input::Gateway { gateway, gone } => InputLine::Gateway(gateway.clone(), *gone),
+            Input::Health { disk_free } => InputLine::Health(*disk_free),
             Input::Started { previous } => {
                 InputLine::Started(previous.map(|p| (p.last_alive.as_millis(), p.stopped_cleanly)))
             }
@@ -409,6 +413,8 @@ impl InputLine {
                 points: points.into_iter().map(|(at, value)| Point { at: Timestamp::from_millis(at), value }).collect(),
             },
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
+            InputLine::Gateway(gateway, gone) => Input::Gateway { gateway, gone },
+            InputLine::Health(disk_free) => Input::Health { disk_free },
             InputLine::Started(previous) => Input::Started {
                 previous: previous.map(|(alive, stopped_cleanly)| PreviousRun {
                     last_alive: Timestamp::from_millis(alive),

@@ -30,6 +30,8 @@ pub struct Answer {
     pub figures: Vec<(String, String)>,
     /// It is worse than what the rule usually tells of: an alarm that stands is told of once more.
     pub graver: bool,
+    /// Alarms that this one tells of too, by rule and bin: they are hidden while it stands.
+    pub hides: Vec<(String, String)>,
     /// The newest on-time reading that the rule used; the tick's time for a rule that judges by the clock; `None` when it used none.
     pub evidence_at: Option<Timestamp>,
 }

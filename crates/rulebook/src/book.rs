@@ -13,9 +13,10 @@ use crate::bin_view::Bin;
 use crate::fact::Unknowable;
 use crate::facts::Facts;
 use crate::fault::{RuleFault, Source, did_you_mean, innermost, plain_types};
-use crate::header::{Evidence, Header, Priority};
+use crate::header::{self, Evidence, Header, Priority};
 use crate::judgement::{Judgement, Memo};
 use crate::language::{self, Draft, Set};
+use crate::site_view::SiteView;
 use crate::{header_text, limits, settings};
 
 /// A rule's file as the caller read it.
@@ -44,6 +45,8 @@ pub struct Rule {
     pub priority: Priority,
     /// Whether it asks for the other bins: only then are they gathered.
     pub asks_neighbours: bool,
+    /// Whether it asks for every bin's own facts: only then are they gathered for a rule about the site.
+    pub asks_bins: bool,
     shared: Arc<Header>,
     text: String,
     ast: AST,
@@ -96,6 +99,7 @@ impl Rulebook {
                         revision: revision(&text.text),
                         priority: Priority::of(header.severity, header.time_to_respond),
                         asks_neighbours: asks(&ast, "neighbours"),
+                        asks_bins: asks(&ast, "bins"),
                         shared: Arc::new(header.clone()),
                         header,
                         text: text.text.clone(),
@@ -125,7 +129,7 @@ impl Rulebook {
             || Arc::new(Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display));
         let judgement = again();
         let options = CallFnOptions::new().eval_ast(false).with_tag(Arc::clone(&judgement));
-        let arguments = (Bin(Arc::clone(&judgement)), Set(Arc::clone(&rule.shared)));
+        let arguments = (judged(&judgement), Set(Arc::clone(&rule.shared)));
         let returned: Result<Dynamic, Box<EvalAltResult>> =
             self.engine.call_fn_with_options(options, &mut Scope::new(), &rule.ast, "judge", arguments);
         let evidence_at = match rule.shared.evidence {
@@ -152,14 +156,15 @@ impl Rulebook {
                         evidence: vec![],
                         figures: vec![],
                         graver: false,
+                        hides: vec![],
                     },
                     None => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
                 },
                 _ => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
             },
         };
-        let Draft { verdict, finding, evidence, figures, graver } = draft;
-        Ok(Answer { verdict, finding, evidence, figures, graver, evidence_at })
+        let Draft { verdict, finding, evidence, figures, graver, hides } = draft;
+        Ok(Answer { verdict, finding, evidence, figures, graver, hides, evidence_at })
     }
 
     fn memo_of(&self, facts: &Arc<Facts>) -> Arc<Memo> {
@@ -168,6 +173,14 @@ impl Rulebook {
             *memo = (Arc::downgrade(facts), Arc::default());
         }
         Arc::clone(&memo.1)
+    }
+}
+
+/// What `judge` gets first: a bin, or the site.
+fn judged(judgement: &Arc<Judgement>) -> Dynamic {
+    match judgement.header.scope {
+        header::Scope::Bin => Dynamic::from(Bin(Arc::clone(judgement))),
+        header::Scope::Site => Dynamic::from(SiteView::new(Arc::clone(judgement))),
     }
 }
 
@@ -196,7 +209,7 @@ fn place_of_fault(rule: &Rule, judgement: Arc<Judgement>, error: &EvalAltResult)
     let mut scope = Scope::new();
     let functions = rule.ast.shared_lib();
     if let Some((.., judge)) = functions.iter_script_fn_info().find(|(.., f)| f.name == "judge") {
-        let arguments = [Dynamic::from(Bin(Arc::clone(&judgement))), Dynamic::from(Set(Arc::clone(&rule.shared)))];
+        let arguments = [judged(&judgement), Dynamic::from(Set(Arc::clone(&rule.shared)))];
         for (name, argument) in judge.params.iter().zip(arguments) {
             scope.push_dynamic(name.clone(), argument);
         }

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use pile::time::Span;
 use pile::units::{Celsius, Litres};
 use site::entry::EntryKind;
-use site::model::{Changed, POSITIONS, Position};
+use site::model::{BlowerRole, Changed, POSITIONS, Position};
 use site::quantity::{QUANTITIES, Quantity};
 use site::settings::Fault;
 use site::settings::fault::{Faults, Place};
@@ -30,6 +30,14 @@ pub struct Case {
     pub tracks: Vec<Track>,
     /// What the blower does; `None` where no blower serves the bin.
     pub blower: Option<Vec<BlowerPiece>>,
+    /// What the blower is for.
+    pub blower_role: BlowerRole,
+    /// Whether the relay takes mail.
+    pub mail: MailWay,
+    /// The share of the disk that is free, in percent; nobody looks at it where this is empty.
+    pub disk_free: Vec<Piece>,
+    /// When the clock jumps, and by how much.
+    pub jump: Option<(Span, Span)>,
     /// The blower's schedule: how long it runs, and from one start to the next.
     pub schedule: (Span, Span),
     /// From one reading to the next.
@@ -46,6 +54,15 @@ pub struct Case {
     pub expected: Vec<Expected>,
     /// How long it lasts.
     pub length: Span,
+}
+
+/// Whether the relay of a case takes mail.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MailWay {
+    /// At once.
+    Open,
+    /// Never.
+    Down,
 }
 
 /// What one probe sends, or the blower of its own air.
@@ -121,8 +138,22 @@ pub enum ExpectedKind {
     Retired,
 }
 
-const CASE_KEYS: [&str; 9] =
-    ["name", "expect", "blower", "schedule", "probes_every", "noise", "seed", "log", "settings"];
+const CASE_KEYS: [&str; 13] = [
+    "name",
+    "expect",
+    "blower",
+    "blower_role",
+    "mail",
+    "disk_free",
+    "clock",
+    "schedule",
+    "probes_every",
+    "noise",
+    "seed",
+    "log",
+    "settings",
+];
+const CLOCK: &str = "write `jumps 2 h at 1 d`";
 const SERIES: &str = "write stretches such as `18 → 60 in 36 h, 60 for 3 d, gap 2 h, → 45 in 2 d, stuck -127 for 1 h`";
 const BLOWER: &str =
     "write stretches such as `scheduled for 3 d, stopped for 6 h, 40 % for 2 h, always for 1 h, gap 2 h`";
@@ -144,22 +175,27 @@ pub fn read_cases(text: &str, path: &str) -> Result<Vec<Case>, Vec<Fault>> {
 impl Track {
     /// What it sends at this time of the case, and whether errors belong on it.
     pub fn at(&self, at: Span) -> Option<(f64, bool)> {
-        let mut begun = Span::ZERO;
-        for piece in &self.pieces {
-            let into = at - begun;
-            if into < piece.length {
-                return match piece.shape {
-                    Shape::Line(from, to) => {
-                        Some((from + (to - from) * into.as_seconds() / piece.length.as_seconds(), true))
-                    }
-                    Shape::Stuck(value) => Some((value, false)),
-                    Shape::Gap => None,
-                };
-            }
-            begun = begun + piece.length;
-        }
-        None
+        value_at(&self.pieces, at)
     }
+}
+
+/// What a row of stretches comes to at this time of the case, and whether errors belong on it.
+pub fn value_at(pieces: &[Piece], at: Span) -> Option<(f64, bool)> {
+    let mut begun = Span::ZERO;
+    for piece in pieces {
+        let into = at - begun;
+        if into < piece.length {
+            return match piece.shape {
+                Shape::Line(from, to) => {
+                    Some((from + (to - from) * into.as_seconds() / piece.length.as_seconds(), true))
+                }
+                Shape::Stuck(value) => Some((value, false)),
+                Shape::Gap => None,
+            };
+        }
+        begun = begun + piece.length;
+    }
+    None
 }
 
 impl Case {
@@ -264,6 +300,19 @@ impl<'t> Reader<'_, 't> {
         let mut tracks = self.tracks();
         let mut blower = self.item("blower").map(|item| self.blower(&item));
         let schedule = self.schedule();
+        let blower_role = match self.item("blower_role") {
+            Some(item) => {
+                let roles = [("pile", BlowerRole::Pile), ("building_exhaust", BlowerRole::BuildingExhaust)];
+                item.choice(&roles, self.faults)
+            }
+            None => Some(BlowerRole::Pile),
+        };
+        let mail = match self.item("mail") {
+            Some(item) => item.choice(&[("open", MailWay::Open), ("down", MailWay::Down)], self.faults),
+            None => Some(MailWay::Open),
+        };
+        let mut disk_free = self.item("disk_free").map(|item| self.series(&item)).unwrap_or_default();
+        let jump = self.jump();
         let probes_every = match self.item("probes_every") {
             Some(item) => self.length(&item, Span::seconds(10), Span::hours(6)),
             None => Some(Span::minutes(5)),
@@ -280,8 +329,9 @@ impl<'t> Reader<'_, 't> {
         let settings = self.settings();
 
         let lengths = tracks.iter().map(|t| sum(t.pieces.iter().map(|p| p.length)));
+        let lengths = lengths.chain([sum(disk_free.iter().map(|p| p.length))]);
         let length = lengths.chain(blower.iter().map(|b| sum(b.iter().map(|p| p.length)))).max().unwrap_or(Span::ZERO);
-        if tracks.is_empty() && blower.is_none() {
+        if tracks.is_empty() && blower.is_none() && disk_free.is_empty() {
             self.faults.add(at, "the case has no series", format!("give `core`, `base` or another one: {SERIES}"));
         } else if length <= Span::ZERO && self.faults.is_empty() {
             self.faults.add(at, "nothing says how long the case lasts", "give one of its series an end: `60 for 3 d`");
@@ -294,6 +344,10 @@ impl<'t> Reader<'_, 't> {
             if let Some(last) = track.pieces.last_mut().filter(|p| p.length == Span::ZERO) {
                 last.length = length - ends + Span::millis(1);
             }
+        }
+        let ends = sum(disk_free.iter().map(|p| p.length));
+        if let Some(last) = disk_free.last_mut().filter(|p| p.length == Span::ZERO) {
+            last.length = length - ends + Span::millis(1);
         }
         if let Some(pieces) = &mut blower {
             let ends = sum(pieces.iter().map(|p| p.length));
@@ -322,6 +376,10 @@ impl<'t> Reader<'_, 't> {
             place,
             tracks,
             blower,
+            blower_role: blower_role?,
+            mail: mail?,
+            disk_free,
+            jump,
             schedule,
             probes_every: probes_every?,
             noise: noise?,
@@ -331,6 +389,17 @@ impl<'t> Reader<'_, 't> {
             expected,
             length,
         })
+    }
+
+    fn jump(&mut self) -> Option<(Span, Span)> {
+        let item = self.item("clock")?;
+        let text = item.text(self.faults)?;
+        let read = text.strip_prefix("jumps ").and_then(|rest| rest.split_once(" at "));
+        let read = read.and_then(|(by, at)| Some((span_of(at)?, span_of(by)?)));
+        if read.is_none() {
+            self.fault(&item, text, "it is no jump of the clock", CLOCK);
+        }
+        read
     }
 
     fn tracks(&mut self) -> Vec<Track> {

@@ -12,7 +12,7 @@ use pile::water_account::WaterAccount;
 use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
 use site::ids::{BinId, BlowerId};
-use site::model::{BlowerSchedule, Display, Position, RunProof};
+use site::model::{BlowerRole, BlowerSchedule, Display, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
 
@@ -41,6 +41,8 @@ pub struct Facts {
     pub watching: Span,
     /// What is known of the water in the bin.
     pub water: WaterFacts,
+    /// The whole site, for a rule about it.
+    pub whole: Option<Arc<Whole>>,
 }
 
 /// What is known of the water in a bin.
@@ -52,6 +54,64 @@ pub struct WaterFacts {
     pub hose: Option<LitresPerMinute>,
     /// The running account of the batch, or why there is none.
     pub account: Result<Arc<WaterAccount>, String>,
+}
+
+/// The whole site at one tick.
+#[derive(Clone, Debug, Default)]
+pub struct Whole {
+    /// The facts of every bin, in the order of their ids.
+    pub bins: Vec<Arc<Facts>>,
+    /// Every blower, in the order of their ids.
+    pub blowers: Vec<SiteBlower>,
+    /// Every gateway, in the order of the settings.
+    pub gateways: Vec<GatewayFacts>,
+    /// The daemon itself.
+    pub own: Own,
+}
+
+/// A blower with what it serves.
+#[derive(Clone, Debug)]
+pub struct SiteBlower {
+    /// Facts that hold this blower and nothing else.
+    pub facts: Arc<Facts>,
+    /// What it is for.
+    pub role: BlowerRole,
+    /// The bins that it serves, and whether a batch is on air in each.
+    pub serves: Vec<(BinId, bool)>,
+}
+
+/// A gateway with the probes behind it.
+#[derive(Clone, Debug)]
+pub struct GatewayFacts {
+    /// Its id.
+    pub id: String,
+    /// The longest time between two messages of its probes when all is well.
+    pub interval: Span,
+    /// When anything at all came from any probe behind it.
+    pub heard_at: Option<Timestamp>,
+    /// Since when the broker says that it is gone.
+    pub gone_since: Option<Timestamp>,
+    /// How many probes are behind it.
+    pub probes: usize,
+    /// The bins whose probes are all behind it.
+    pub bins: Vec<BinId>,
+}
+
+/// How the daemon itself is.
+#[derive(Clone, Debug, Default)]
+pub struct Own {
+    /// Mails that wait to leave.
+    pub mails_waiting: u64,
+    /// Since when the oldest of them waits.
+    pub oldest_mail: Option<Timestamp>,
+    /// Payloads refused in the last hour.
+    pub refused_lately: u64,
+    /// Since when the broker is not reached.
+    pub link_down_since: Option<Timestamp>,
+    /// The share of the disk that is free, 0 to 1, and when that was looked at.
+    pub disk_free: Option<(Timestamp, f64)>,
+    /// When the clock last jumped, and by how much.
+    pub clock_jumped: Option<(Timestamp, Span)>,
 }
 
 /// One quantity of one probe or blower.

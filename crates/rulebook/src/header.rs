@@ -41,6 +41,8 @@ pub struct Header {
     pub window: Span,
     /// By what it judges.
     pub evidence: Evidence,
+    /// What it is judged on.
+    pub scope: Scope,
     /// Stages of a batch in which it is judged; empty means also bins without a batch.
     pub stages: Vec<Stage>,
     /// Names of settings (temperatures) for which time above is accounted since on-air.
@@ -49,6 +51,15 @@ pub struct Header {
     pub handling: Handling,
     /// Numbers that the site may change.
     pub settings: BTreeMap<String, Setting>,
+}
+
+/// What a rule is judged on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scope {
+    /// Each bin by itself: one alarm a bin.
+    Bin,
+    /// The whole site at once: one alarm.
+    Site,
 }
 
 /// What people may and must do with the alarms of a rule.

@@ -11,11 +11,11 @@ use site::entry::Stage;
 use site::quantity::Unit;
 
 use crate::fault::{RuleFault, Source, did_you_mean};
-use crate::header::{Evidence, Handling, Header, Setting, Severity};
+use crate::header::{Evidence, Handling, Header, Scope, Setting, Severity};
 use crate::limits;
 use crate::settings;
 
-const KEYS: [&str; 21] = [
+const KEYS: [&str; 22] = [
     "title",
     "watches_for",
     "cause",
@@ -30,6 +30,7 @@ const KEYS: [&str; 21] = [
     "max_gap",
     "window",
     "evidence",
+    "scope",
     "stages",
     "time_above",
     "ack_required",
@@ -44,6 +45,7 @@ const SETTING_KEYS: [&str; 5] = ["value", "min", "max", "unit", "about"];
 const SEVERITIES: [(&str, Severity); 3] =
     [("minor", Severity::Minor), ("major", Severity::Major), ("severe", Severity::Severe)];
 const EVIDENCES: [(&str, Evidence); 2] = [("readings", Evidence::Readings), ("clock", Evidence::Clock)];
+const SCOPES: [(&str, Scope); 2] = [("bin", Scope::Bin), ("site", Scope::Site)];
 const STAGES: [(&str, Stage); 2] = [("on-air", Stage::OnAir), ("off-air", Stage::OffAir)];
 
 /// The header, or its faults in the order of the text.
@@ -131,7 +133,16 @@ impl<'a> Reader<'a> {
         let max_gap = self.length(&mut f, "max_gap", Some(Span::hours(1)), Span::minutes(1), limits::DELAY_MAX);
         let window = self.length(&mut f, "window", None, Span::minutes(1), limits::WINDOW_MAX);
         let evidence = self.choice(&mut f, "evidence", Some(Evidence::Readings), &EVIDENCES);
+        let scope = self.choice(&mut f, "scope", Some(Scope::Bin), &SCOPES);
+        let at_stages = f.at_key("stages");
         let stages = self.stages(&mut f);
+        if scope == Some(Scope::Site) && stages.as_ref().is_some_and(|s| !s.is_empty()) {
+            self.fault(
+                at_stages,
+                "a rule about the whole site has no stages",
+                "write `stages: [],` and ask each of `site.bins`",
+            );
+        }
         let handling = self.handling(&mut f);
         Some(Header {
             title: title?,
@@ -148,6 +159,7 @@ impl<'a> Reader<'a> {
             max_gap: max_gap?,
             window: window?,
             evidence: evidence?,
+            scope: scope?,
             stages: stages?,
             time_above: time_above?,
             handling: handling?,

@@ -254,5 +254,5 @@ fn spread(
 }
 
 fn draft(verdict: Verdict, finding: &str) -> Draft {
-    Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![], graver: false }
+    Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![], graver: false, hides: vec![] }
 }

@@ -35,7 +35,7 @@ pub(crate) struct Judgement {
     pub(crate) memo: Arc<Memo>,
     pub(crate) header: Arc<Header>,
     display: Display,
-    touched: Mutex<Touched>,
+    touched: Arc<Mutex<Touched>>,
 }
 
 #[derive(Debug, Default)]
@@ -51,7 +51,24 @@ const LIMITS_KEPT: usize = 64;
 impl Judgement {
     pub(crate) fn new(facts: Arc<Facts>, memo: Arc<Memo>, header: Arc<Header>, display: Display) -> Judgement {
         let limits = header.settings.values().filter_map(|s| s.fact().value.ok().map(|v| (s.fact().kind, v))).collect();
-        Judgement { facts, memo, header, display, touched: Mutex::new(Touched { limits, ..Touched::default() }) }
+        Judgement {
+            facts,
+            memo,
+            header,
+            display,
+            touched: Arc::new(Mutex::new(Touched { limits, ..Touched::default() })),
+        }
+    }
+
+    /// The same judgement over other facts: what it uses and what it costs count together.
+    pub(crate) fn over(&self, facts: &Arc<Facts>) -> Arc<Judgement> {
+        Arc::new(Judgement {
+            facts: Arc::clone(facts),
+            memo: Arc::default(),
+            header: Arc::clone(&self.header),
+            display: self.display,
+            touched: Arc::clone(&self.touched),
+        })
     }
 
     /// The judgement that a native function was called in.

@@ -22,6 +22,7 @@ use crate::helpers;
 use crate::judgement::Judgement;
 use crate::limits;
 use crate::signals::{Asked, End, Over, Side, SignalSet, TimeAbove};
+use crate::site_view::{self, GatewayView, SiteBlowerView, SiteView};
 use crate::water_view;
 use crate::wording::{FAHRENHEIT_PER_KELVIN, LITRES_PER_GALLON};
 
@@ -35,6 +36,7 @@ pub(crate) struct Draft {
     pub(crate) evidence: Vec<String>,
     pub(crate) figures: Vec<(String, String)>,
     pub(crate) graver: bool,
+    pub(crate) hides: Vec<(String, String)>,
 }
 
 /// The rule's settings in force.
@@ -90,6 +92,7 @@ pub(crate) fn engine() -> Engine {
     facts(&mut engine);
     texts(&mut engine);
     signals(&mut engine);
+    sites(&mut engine);
     bins(&mut engine);
     blowers(&mut engine);
     answers(&mut engine);
@@ -416,6 +419,55 @@ fn signals(engine: &mut Engine) {
     });
 }
 
+fn sites(engine: &mut Engine) {
+    engine.register_type_with_name::<SiteView>("site");
+    engine.register_type_with_name::<SiteBlowerView>("site blower");
+    engine.register_type_with_name::<GatewayView>("gateway");
+    fn list<T: Clone + Send + Sync + 'static>(items: Vec<T>) -> Array {
+        items.into_iter().map(Dynamic::from).collect()
+    }
+    for (key, position) in site_view::POSITIONS {
+        engine.register_get(key, move |site: &mut SiteView| site.0.temperature(position));
+    }
+    engine.register_fn("signal", |site: &mut SiteView, quantity: ImmutableString| -> Outcome<SignalSet> {
+        Ok(site.0.signal(&quantity, None)?)
+    });
+    engine.register_fn(
+        "signal",
+        |site: &mut SiteView, quantity: ImmutableString, position: ImmutableString| -> Outcome<SignalSet> {
+            Ok(site.0.signal(&quantity, Some(&position))?)
+        },
+    );
+    engine.register_get("probes", |site: &mut SiteView| list(site.0.probes()));
+    engine.register_get("watching", |site: &mut SiteView| site.0.watching());
+    engine.register_get("bins", |site: &mut SiteView| list(site.bins()));
+    engine.register_get("blowers", |site: &mut SiteView| list(site.blowers()));
+    engine.register_get("gateways", |site: &mut SiteView| list(site.gateways()));
+    engine.register_get("mails_waiting", |site: &mut SiteView| site.mails_waiting());
+    engine.register_get("oldest_mail", |site: &mut SiteView| site.oldest_mail());
+    engine.register_get("refused_lately", |site: &mut SiteView| site.refused_lately());
+    engine.register_get("link_down", |site: &mut SiteView| site.link_down());
+    engine.register_get("disk_free", |site: &mut SiteView| site.disk_free());
+    engine.register_get("clock_jumped", |site: &mut SiteView| site.clock_jumped());
+    engine.register_get("clock_jump", |site: &mut SiteView| site.clock_jump());
+
+    engine.register_get("blower", |b: &mut SiteBlowerView| b.blower());
+    engine.register_get("role", |b: &mut SiteBlowerView| b.role());
+    engine.register_get("on_air", |b: &mut SiteBlowerView| list(b.on_air()));
+    engine.register_get("serves", |b: &mut SiteBlowerView| list(b.serves()));
+
+    engine.register_get("name", |g: &mut GatewayView| g.name());
+    engine.register_get("probes", |g: &mut GatewayView| g.probes());
+    engine.register_get("bins", |g: &mut GatewayView| list(g.bins()));
+    engine.register_get("interval", |g: &mut GatewayView| g.interval());
+    engine.register_get("heard", |g: &mut GatewayView| g.heard());
+    engine.register_get("gone", |g: &mut GatewayView| g.gone());
+
+    engine.register_fn("dew_point", |temperature: Fact, humidity: Fact| -> Outcome<Fact> {
+        Ok(site_view::dew_point(&temperature, &humidity)?)
+    });
+}
+
 fn bins(engine: &mut Engine) {
     engine.register_type_with_name::<Bin>("bin");
     engine.register_type_with_name::<ProbeView>("probe");
@@ -547,13 +599,28 @@ fn answers(engine: &mut Engine) {
         if finding.trim().is_empty() && matches!(verdict, Verdict::Alarm | Verdict::Clear) {
             return Err(Trouble::Wrong("an answer needs a finding: one line that says what is the case".into()).into());
         }
-        Ok(Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![], graver: false })
+        Ok(Draft {
+            verdict,
+            finding: shortened(finding),
+            evidence: vec![],
+            figures: vec![],
+            graver: false,
+            hides: vec![],
+        })
     }
     engine.register_fn("alarm", |finding: ImmutableString| draft(Verdict::Alarm, &finding));
     engine.register_fn("clear", |finding: ImmutableString| draft(Verdict::Clear, &finding));
     engine.register_fn("keep", || draft(Verdict::Keep, ""));
     engine.register_fn("keep", |finding: ImmutableString| draft(Verdict::Keep, &finding));
     engine.register_fn("cannot_tell", |why: ImmutableString| draft(Verdict::CannotTell, &why));
+    engine.register_fn("hides", |answer: Draft, rule: ImmutableString, bin: ImmutableString| -> Outcome<Draft> {
+        let mut answer = answer;
+        if answer.hides.len() >= limits::ANSWER_HIDES {
+            return Err(Trouble::Wrong(format!("an answer hides more than {} alarms", limits::ANSWER_HIDES)).into());
+        }
+        answer.hides.push((rule.to_string(), bin.to_string()));
+        Ok(answer)
+    });
     engine.register_fn("graver", |answer: Draft| Draft { graver: true, ..answer });
     engine.register_fn("because", |answer: Draft, ground: ImmutableString| -> Outcome<Draft> {
         let mut answer = room(answer)?;

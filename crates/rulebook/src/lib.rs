@@ -20,6 +20,7 @@ mod language;
 pub mod limits;
 mod settings;
 mod signals;
+mod site_view;
 mod water_view;
 mod wording;
 

@@ -41,6 +41,8 @@ pub struct Site {
     pub mail: Mail,
     /// Who gets it.
     pub people: Vec<Person>,
+    /// Gateways, in the order of the settings.
+    pub gateways: Vec<Gateway>,
     /// Where the rules are and what the site changed in them.
     pub rules: RuleSettings,
     /// A topic that drives a lamp or horn at the site while a high alarm stands.
@@ -180,6 +182,8 @@ pub struct Field {
 pub struct Blower {
     /// Its id.
     pub id: BlowerId,
+    /// What it is for.
+    pub role: BlowerRole,
     /// What it delivers while running.
     pub flow: CubicMetresPerHour,
     /// When it is meant to run.
@@ -190,6 +194,35 @@ pub struct Blower {
     pub interval: Span,
     /// `file:line` of the settings, for messages.
     pub place: String,
+}
+
+/// What a blower is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BlowerRole {
+    /// It aerates piles.
+    Pile,
+    /// It carries vapour and gas out of a building in which people work.
+    BuildingExhaust,
+}
+
+/// What connects probes to the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Gateway {
+    /// Its id.
+    pub id: String,
+    /// The probes behind it.
+    pub probes: Vec<ProbeId>,
+    /// The topic on which it, or its will, says how it is.
+    pub status: Option<GatewayStatus>,
+}
+
+/// How a gateway says that it is there or gone.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GatewayStatus {
+    /// The topic.
+    pub topic: String,
+    /// The payload when it is gone, which it leaves with the broker as its will.
+    pub gone: String,
 }
 
 /// When a blower is meant to run.

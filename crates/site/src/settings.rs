@@ -27,7 +27,7 @@ use fault::{Faults, nearest};
 use node::{Node, shortened};
 use section::{Item, Section};
 
-const KEYS: [&str; 14] = [
+const KEYS: [&str; 15] = [
     "site",
     "data_folder",
     "broker",
@@ -35,6 +35,7 @@ const KEYS: [&str; 14] = [
     "blowers",
     "bins",
     "probes",
+    "gateways",
     "mail",
     "people",
     "rules",
@@ -104,6 +105,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         );
     }
     let mail = links::mail(&top, data_folder.as_deref(), faults);
+    let gateways = plant::gateways(&top, &plant.probes, &patterns, faults);
     let people = people::read(&top, &plant.bins, faults);
     let rules = rules(&top, faults);
     let sounder = links::sounder(&top, &patterns, faults);
@@ -125,6 +127,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         probes: plant.probes,
         mail: mail?,
         people,
+        gateways,
         rules: rules?,
         sounder,
         heartbeat,

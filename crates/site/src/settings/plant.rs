@@ -8,7 +8,9 @@ use pile::time::Span;
 use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
-use crate::model::{Bin, Blower, BlowerSchedule, POSITIONS, Position, Probe, RunProof, TopicMap};
+use crate::model::{
+    Bin, Blower, BlowerRole, BlowerSchedule, Gateway, GatewayStatus, POSITIONS, Position, Probe, RunProof, TopicMap,
+};
 use crate::quantity::Quantity;
 
 use super::fault::{Faults, Place, listed, suggestion};
@@ -22,8 +24,9 @@ const CUBIC_METRES_PER_HOUR_PER_CFM: f64 = 1.699_010_795_52;
 const LITRES_PER_US_GALLON: f64 = 3.785_411_784;
 pub(super) const METRES_PER_FOOT: f64 = 0.304_8;
 
-const BLOWER_KEYS: [&str; 5] = ["id", "flow_m3_per_h", "flow_cfm", "schedule", "running"];
-
+const BLOWER_KEYS: [&str; 6] = ["id", "role", "flow_m3_per_h", "flow_cfm", "schedule", "running"];
+const ROLES: [(&str, BlowerRole); 2] = [("pile", BlowerRole::Pile), ("building_exhaust", BlowerRole::BuildingExhaust)];
+const GATEWAY_KEYS: [&str; 4] = ["id", "probes", "topic", "gone"];
 const BIN_KEYS: [&str; 10] = [
     "id",
     "volume_m3",
@@ -142,6 +145,70 @@ pub(super) fn read(top: &Section<'_>, patterns: &mut Patterns, faults: &mut Faul
     plant
 }
 
+/// Reads `gateways`.
+pub(super) fn gateways(
+    top: &Section<'_>,
+    probes: &BTreeMap<ProbeId, Probe>,
+    patterns: &Patterns,
+    faults: &mut Faults,
+) -> Vec<Gateway> {
+    let mut seen: BTreeMap<String, Place> = BTreeMap::new();
+    let mut homes: BTreeMap<ProbeId, String> = BTreeMap::new();
+    let mut out = Vec::new();
+    for node in top.list("gateways", faults) {
+        let Some(section) = Section::open_named(node, "gateway", "id", &GATEWAY_KEYS, faults) else { continue };
+        // Its name stands in mails and obeys the same rule as that of a bin.
+        let id = section
+            .required("id", "for example `id: gateway-1`", faults)
+            .and_then(|item| item.id(BinId::new, faults))
+            .map(|id| id.to_string());
+        if let Some(id) = &id
+            && let Some(first) = seen.insert(id.clone(), section.at)
+        {
+            faults.add(
+                section.at,
+                format!("gateway {id} occurs twice, first on line {}", first.line),
+                "give the second gateway an id of its own, or remove it",
+            );
+        }
+        let mut behind = Vec::new();
+        if let Some(item) = section.required("probes", "the probes behind it, such as `probes: [north-1-core]`", faults)
+        {
+            for node in item.list(faults) {
+                let item = Item { node, label: item.label.clone() };
+                let Some(probe) = item.id(ProbeId::new, faults) else { continue };
+                if !probes.contains_key(&probe) {
+                    faults.add(
+                        node.at,
+                        format!("{} names `{probe}`, which is no probe", item.label),
+                        "name probes that stand under `bins` or `probes`",
+                    );
+                } else if let Some(other) = homes.insert(probe.clone(), id.clone().unwrap_or_default()) {
+                    faults.add(
+                        node.at,
+                        format!("probe {probe} is behind two gateways, also behind {other}"),
+                        "leave it in one of the two lists",
+                    );
+                } else {
+                    behind.push(probe);
+                }
+            }
+        }
+        let topic = section.optional("topic").and_then(|item| topics::read_plain_topic(&item, patterns, faults));
+        let gone = section.optional("gone").map_or(Some("offline"), |item| item.text(faults));
+        if section.has("gone") && !section.has("topic") {
+            faults.add(
+                section.at,
+                format!("`gone` stands without `topic` in {}", section.called),
+                "add the topic on which it is said",
+            );
+        }
+        let status = topic.zip(gone).map(|(topic, gone)| GatewayStatus { topic, gone: gone.into() });
+        out.extend(id.map(|id| Gateway { id, probes: behind, status }));
+    }
+    out
+}
+
 fn blower(node: &Node, devices: &mut Devices, faults: &mut Faults) -> Option<Blower> {
     let section = Section::open_named(node, "blower", "id", &BLOWER_KEYS, faults)?;
     let id_item = section.required("id", "for example `id: blower-1`", faults);
@@ -161,6 +228,10 @@ fn blower(node: &Node, devices: &mut Devices, faults: &mut Faults) -> Option<Blo
             "add what the blower delivers while it runs, such as `flow_m3_per_h: 150`, or `flow_cfm: 90`",
         );
     }
+    let role = match section.optional("role") {
+        Some(item) => item.choice(&ROLES, faults),
+        None => Some(BlowerRole::Pile),
+    };
     let schedule = section
         .required("schedule", "`schedule: continuous`, or `schedule: { on_seconds: 45, every_minutes: 30 }`", faults)
         .and_then(|item| schedule(&item, &section.called, faults));
@@ -172,6 +243,7 @@ fn blower(node: &Node, devices: &mut Devices, faults: &mut Faults) -> Option<Blo
     let (proof, interval) = running?;
     Some(Blower {
         id: id?,
+        role: role?,
         flow: CubicMetresPerHour(flow?),
         schedule: schedule?,
         proof,
