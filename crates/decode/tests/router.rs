@@ -244,6 +244,25 @@ fn patterns_say_which_topics_they_map() {
     assert_eq!(sites::pattern("a/{x}"), [Segment::Literal("a".into()), Segment::Capture("x".into())]);
 }
 
+#[test]
+fn a_gateway_says_that_it_is_gone_or_there_and_what_the_broker_kept_counts() {
+    let mut site = sites::with(Vec::new(), &["core"], &[]);
+    let status = Some(site::model::GatewayStatus { topic: "gw/1".into(), gone: "offline".into() });
+    site.gateways = vec![site::model::Gateway { id: "gw".into(), probes: vec![], status }];
+    let router = Router::new(&site);
+    assert_eq!(router.filters(), ["gw/1", "hypocaust/yard/acknowledge"]);
+    for (payload, retained, gone, why) in [
+        ("offline", Retained::Fresh, true, "its will"),
+        ("offline\n", Retained::Kept, true, "kept: so it is now"),
+        ("online", Retained::Fresh, false, "any other word"),
+        ("", Retained::Fresh, false, "nothing"),
+    ] {
+        let decoded = router.decode("gw/1", payload.as_bytes(), retained, NOW);
+        assert_eq!(decoded.gateways, [decode::GatewayWord { gateway: "gw".into(), gone }], "{why}");
+        assert!(decoded.refusals.is_empty() && decoded.readings.is_empty());
+    }
+}
+
 fn payloads() -> impl Strategy<Value = Vec<u8>> {
     prop_oneof![
         any::<Vec<u8>>(),

@@ -79,6 +79,7 @@ fn site(display: Display) -> Site {
                 on_duty: Vec::new(),
             },
         ],
+        gateways: Vec::new(),
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

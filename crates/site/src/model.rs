@@ -547,7 +547,15 @@ mod tests {
 
     fn blower(schedule: BlowerSchedule, proof: RunProof, interval: Span) -> Blower {
         let id = BlowerId::new("blower-1").unwrap();
-        Blower { id, flow: CubicMetresPerHour(150.0), schedule, proof, interval, place: "site.yaml:1".into() }
+        Blower {
+            id,
+            role: BlowerRole::Pile,
+            flow: CubicMetresPerHour(150.0),
+            schedule,
+            proof,
+            interval,
+            place: "site.yaml:1".into(),
+        }
     }
 
     #[test]

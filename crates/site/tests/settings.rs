@@ -304,7 +304,6 @@ fn advice_says_what_could_be_better() {
         site.yaml:124: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
         site.yaml:124: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
         site.yaml: mail goes to m.example without a login, and many relays then refuse it or take it for spam; add `user:` with `password_file:` or `credential:`, unless the relay knows this machine
-        site.yaml: nobody gets alarms; add `gets: [alarms]` to the people who can act on one
         site.yaml: Nora Quill gets no mail at all; write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log
     "#]].assert_eq(&with(&[
         ("  folder: mail\n", "  smtp: { host: m.example }\n"),

@@ -11,8 +11,8 @@ use pile::time::Span;
 use pile::units::{CubicMetresPerHour, Metres};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{
-    Blower, BlowerSchedule, Broker, Display, Field, Mail, Payload, Position, Probe, RoundList, RuleSettings, RunProof,
-    Segment, Site, TopicMap, Transport,
+    Blower, BlowerRole, BlowerSchedule, Broker, Display, Field, Mail, Payload, Position, Probe, RoundList,
+    RuleSettings, RunProof, Segment, Site, TopicMap, Transport,
 };
 use site::quantity::{Quantity, Unit};
 use site::zone::{TimeOfDay, WeeklyTime, Zone};
@@ -38,6 +38,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         let id = BlowerId::new(id).unwrap();
         let blower = Blower {
             id: id.clone(),
+            role: BlowerRole::Pile,
             flow: CubicMetresPerHour(100.0),
             schedule: BlowerSchedule::Continuous,
             proof: RunProof::RunCounter,
@@ -64,6 +65,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
             transport: Transport::Folder(PathBuf::from("nowhere")),
         },
         people: Vec::new(),
+        gateways: Vec::new(),
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

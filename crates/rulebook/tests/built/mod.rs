@@ -137,6 +137,7 @@ pub fn on_air(age: &str) -> Built {
                 hose: None,
                 account: Err("nobody wrote how the bin was filled".into()),
             },
+            whole: None,
         },
         vec![],
     )
