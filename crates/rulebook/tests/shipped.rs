@@ -704,11 +704,21 @@ fn priorities_follow_from_severity_and_time_to_respond() {
     assert_eq!(
         got,
         [
+            ("blower-silent", Priority::Medium),
+            ("clock-stepped", Priority::Low),
+            ("damp-room", Priority::Low),
+            ("disk-filling", Priority::Low),
             ("dry-pile", Priority::Low),
+            ("exhaust-fan-stopped", Priority::High),
+            ("frost", Priority::Low),
+            ("gas-in-room", Priority::High),
+            ("gateway-down", Priority::Medium),
             ("hot-hold", Priority::Low),
+            ("mail-not-leaving", Priority::Medium),
             ("no-air", Priority::Medium),
             ("probe-fault", Priority::Low),
             ("probe-silent", Priority::Low),
+            ("site-probe-silent", Priority::Low),
             ("slow-cooling", Priority::Low),
             ("slow-start", Priority::Low),
             ("temperature-crash", Priority::Medium),
@@ -723,7 +733,11 @@ fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
         let header = &rule.header;
         assert!(header.response.len() >= 3, "{}: steps", rule.name);
         assert!(header.caution.contains("Local codes"), "{}: who decides", rule.name);
-        assert!(header.caution.contains("starts by itself"), "{}: the blower", rule.name);
+        // Whoever answers these works at the machine of the daemon, or keeps away from the pile altogether.
+        let far_from_blowers =
+            ["mail-not-leaving", "disk-filling", "clock-stepped", "damp-room", "gas-in-room", "gateway-down"];
+        let near = !far_from_blowers.contains(&rule.name.as_str()) && rule.name != "site-probe-silent";
+        assert!(!near || header.caution.contains("starts by itself"), "{}: the blower", rule.name);
         assert!(header.max_gap >= header.every, "{}: a gap shorter than its own pace breaks every proof", rule.name);
         assert!(header.evidence == Evidence::Clock || header.max_gap >= header.every.times(2), "{}", rule.name);
         for (name, setting) in &header.settings {

@@ -301,9 +301,10 @@ fn advice_says_what_could_be_better() {
     assert_eq!(current(22), "", "two samples in each pulse");
     expect_test::expect![[r#"
         site.yaml:80: nothing tells whether blower blower-1 runs; the log can only say that it was meant to; wire a run counter, or a current, pressure or flow signal, and name it under `running`
-        site.yaml:124: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
-        site.yaml:124: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
+        site.yaml:126: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
+        site.yaml:126: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
         site.yaml: mail goes to m.example without a login, and many relays then refuse it or take it for spam; add `user:` with `password_file:` or `credential:`, unless the relay knows this machine
+        site.yaml: nobody gets alarms; add `gets: [alarms]` to the people who can act on one
         site.yaml: Nora Quill gets no mail at all; write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log
     "#]].assert_eq(&with(&[
         ("  folder: mail\n", "  smtp: { host: m.example }\n"),
@@ -322,7 +323,9 @@ fn many_bins_are_advised_to_have_a_broker_of_their_own() {
         let bins: String = (0..bins)
             .map(|n| format!("  - {{ id: b{n}, volume_m3: 2, probes: [{{ id: b{n}-core, position: core, every_seconds: {every} }}] }}\n"))
             .collect();
-        let text = example().replace("    bins: [north-1, north-2]\n", "");
+        let text = example()
+            .replace("    bins: [north-1, north-2]\n", "")
+            .replace("probes: [north-1-base, north-1-core, north-2-base, north-2-core]", "probes: [yard-air]");
         let (from, to) = (text.find("\nbins:\n").unwrap() + 1, text.find("# Probes that belong").unwrap());
         let said = advised(&read_ok(&format!("{}bins:\n{bins}{}", &text[..from], &text[to..])));
         said.contains("embedded broker")
