@@ -237,6 +237,11 @@ impl Engine {
     pub fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
         let mut effects = Vec::new();
         let now = now.max(self.now);
+        if self.started && matches!(input, Input::Started { .. }) {
+            // A start after a start: nobody was there in between, and what fell due then was due to nobody.
+            self.deadlines.retain(|(_, deadline)| matches!(deadline, Deadline::Mail(_)));
+            self.now = now;
+        }
         self.run_deadlines(now, &mut effects);
         self.now = now;
         self.absorb(now, input, &mut effects);

@@ -61,7 +61,8 @@ pub enum Input {
         /// The share of the data folder's disk that is free, 0 to 1.
         disk_free: f64,
     },
-    /// The daemon starts to watch; comes once, first, after the state was rebuilt.
+    /// The daemon starts to watch; comes once, first, after the state was rebuilt. When history is lived again it comes once for each
+    /// run of that time.
     Started {
         /// How the run before this one ended; `None` on the first start.
         previous: Option<PreviousRun>,

@@ -17,6 +17,7 @@ pub mod limits;
 pub mod notice;
 mod outbox;
 mod pulled;
+pub mod replay;
 pub mod restore;
 mod rounds;
 mod series;

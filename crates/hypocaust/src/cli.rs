@@ -66,6 +66,26 @@ prints
     include_str!("../../../tests/golden/mix/recipe.txt")
 );
 
+const REPLAY_HELP: &str = "\
+CSV of readings (what `hypocaust readings --csv` writes; a blower's id may stand under `probe`):
+  measured_at,probe,quantity,value,unit
+  2026-03-10T06:00:00Z,north-1-core,temperature,61.5,Cel
+CSV of entries (amount, unit, by and note may be empty; kinds as in `hypocaust log` and `hypocaust batch`):
+  at,bin,kind,amount,unit,by,note
+  2026-03-09 07:00,north-1,on-air,18,°C,Ann,
+  2026-03-12 16:30,north-1,watered,120,L,Ann,dry at the base
+Times are RFC 3339, or by the site's clock.
+
+JSON lines, stable: at (RFC 3339, UTC), bin (null for the whole site), rule, event (raised, cleared, retired), priority, occurrence
+(1 for the first of this rule and bin in this replay), finding. With --compare: change (new, gone, same, moved), rule, bin, priority,
+raised_at, ended_at, raised_at_in_force, ended_at_in_force, raised_later_seconds, ended_later_seconds (negative: earlier; null where one
+of the two is missing), finding.
+
+Examples:
+  hypocaust replay --from 2026-03-01 --bins north-1,north-2
+  hypocaust replay --set temperature-crash.fall=8 --compare
+  hypocaust replay --rules rules-next --compare";
+
 /// How the log is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum LogFormat {
@@ -117,6 +137,13 @@ pub enum Command {
     /// Try the way out for mail.
     #[command(subcommand)]
     Mail(MailCommand),
+    /// Run rules over recorded or imported history and print every alarm that they would have raised and cleared.
+    ///
+    /// The same engine as the daemon's judges the site's own history, beside a running daemon, or that of CSV files. No mail is sent and
+    /// nothing is written. Each reading counts from when it came in, each entry from when it was written down, as on the day; what people
+    /// did to alarms is left out.
+    #[command(after_long_help = REPLAY_HELP)]
+    Replay(ReplayArgs),
     /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
     Rerun {
         /// The file that `hypocaust run --record FILE` wrote.
@@ -407,6 +434,38 @@ pub enum DisplayUnits {
     Metric,
     /// Pounds, cubic yards, gallons.
     Us,
+}
+
+/// Arguments of `replay`.
+#[derive(Debug, Args)]
+pub struct ReplayArgs {
+    /// From when on: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339; the beginning of the history when left out.
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Until when; the end of the history when left out.
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// Alarms of these bins only, with commas between them.
+    #[arg(long, value_name = "BIN,...", value_delimiter = ',')]
+    pub bins: Vec<String>,
+    /// The rules of this folder instead of the site's; the numbers that the site changed hold for them too.
+    #[arg(long, value_name = "DIR")]
+    pub rules: Option<PathBuf>,
+    /// Another number for a rule's setting, such as `temperature-crash.fall=8` or `too-hot.limit=160°F`. May be repeated.
+    #[arg(long, value_name = "RULE.SETTING=NUMBER")]
+    pub set: Vec<String>,
+    /// Readings from this CSV file instead of the site's history.
+    #[arg(long, value_name = "FILE.csv")]
+    pub readings: Option<PathBuf>,
+    /// Entries from this CSV file, beside those readings.
+    #[arg(long, value_name = "FILE.csv", requires = "readings")]
+    pub entries: Option<PathBuf>,
+    /// Show the difference against the site's rules and numbers: new, gone, earlier or later by how long.
+    #[arg(long)]
+    pub compare: bool,
+    /// One JSON object a line.
+    #[arg(long)]
+    pub json: bool,
 }
 
 /// Mail commands.

@@ -13,6 +13,7 @@ pub mod driven;
 pub mod listing;
 pub mod mixing;
 pub mod recording;
+pub mod replay;
 pub mod rules;
 pub mod secrets;
 pub mod socket;

@@ -8,7 +8,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, demo, listing, mixing, rules, wiring};
+use hypocaust::{calc, demo, listing, mixing, replay, rules, wiring};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -60,6 +60,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Calc(command) => calc::print(&command)?,
         Command::Rules(command) => return rules::rules(&config, command),
         Command::Mail(MailCommand::Test { to }) => commands::mail_test(&config, to)?,
+        Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Rerun { recording } => return commands::rerun(&recording),
     }
     Ok(ExitCode::SUCCESS)

@@ -47,6 +47,7 @@ impl Ledger {
             let tx = ledger.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
             let mut slice = Slice {
                 tx: &tx,
+                at,
                 known: &ledger.series,
                 newest: ledger.arrivals.newest(),
                 fresh: HashMap::new(),
@@ -99,6 +100,8 @@ fn is_lasting(effect: &Effect) -> bool {
 /// One transaction under way.
 struct Slice<'a> {
     tx: &'a Transaction<'a>,
+    /// When it is written.
+    at: Timestamp,
     known: &'a HashMap<SeriesId, i64>,
     newest: &'a mut arrivals::Newest,
     /// Series that this transaction adds.
@@ -270,16 +273,17 @@ impl Slice<'_> {
     }
 
     fn entry(&self, entry: &Entry) -> Result<(), Cause> {
-        let mut insert = self
-            .tx
-            .prepare_cached("INSERT INTO entries (at, bin, kind, detail, by, note) VALUES (?1, ?2, ?3, ?4, ?5, ?6)")?;
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO entries (at, bin, kind, detail, by, note, recorded_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        )?;
         insert.execute(params![
             entry.at.as_millis(),
             entry.bin.as_str(),
             entry.kind.key(),
             json::text(&entry.kind).map_err(Cause::Contradiction)?,
             entry.by,
-            entry.note
+            entry.note,
+            self.at.as_millis()
         ])?;
         Ok(())
     }

@@ -8,6 +8,7 @@ mod error;
 mod folder;
 mod json;
 mod outbox;
+mod past;
 mod read;
 mod restore;
 mod rows;
@@ -29,6 +30,7 @@ pub use commit::{Committed, REFUSED_KEPT};
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
 pub use outbox::Rendered;
+pub use past::{RecordedEntry, Run};
 pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};
 
 use error::Cause;

@@ -170,6 +170,9 @@ ALTER TABLE alarms ADD COLUMN graver INTEGER NOT NULL DEFAULT 0;
 ", "
 -- Where the water account of each bin stands, its numbers as a JSON list; see `pile::water_account`.
 CREATE TABLE water (bin TEXT PRIMARY KEY, batch INTEGER NOT NULL, at INTEGER NOT NULL, account TEXT NOT NULL) STRICT, WITHOUT ROWID;
+", "
+-- When an entry was written down, which may be long after what it tells of; NULL in entries of an older layout.
+ALTER TABLE entries ADD COLUMN recorded_at INTEGER;
 "];
 
 /// The number of steps that were taken on a file.
