@@ -47,13 +47,18 @@ fn lines(yard: &Yard, more: &[&str]) -> Vec<String> {
 async fn on_air(driven: &Driven, bin: &str) {
     let at = driven.now().as_millis();
     let (bin, by, note) = (bin.to_owned(), "Ann".to_owned(), String::new());
-    driven.ask(Request::OnAir { bin, at, by, note, loaded_celsius: Some(18.0) }).await.unwrap();
+    driven.ask(Request::OnAir { bin, at, by, note, loaded_celsius: Some(18.0), filling: None }).await.unwrap();
 }
 
 /// Run with `UPDATE_EXPECT=1` to write the expectations anew, then read every line of the difference.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_replay_says_what_the_daemon_said_and_what_a_changed_number_would_change() {
     let yard = Yard::new(2);
+    let hot = |limit: &str| {
+        let proven = yard::HOT_NOW.replace("_delay: \"0 s\"", "_delay: \"1 h\"");
+        proven.replace("value: 65.0", &format!("value: {limit}"))
+    };
+    std::fs::write(yard.path("rules/very-hot.rhai"), hot("61.5")).unwrap();
     let mut driven = yard.driven(START).await;
     let client = connect(driven.listens_on().unwrap(), "b1-node");
     on_air(&driven, "b1").await;
@@ -105,15 +110,14 @@ async fn a_replay_says_what_the_daemon_said_and_what_a_changed_number_would_chan
     std::fs::create_dir(&tried).unwrap();
     for entry in std::fs::read_dir(yard.path("rules")).unwrap() {
         let path = entry.unwrap().path();
-        if !path.ends_with("slow-cooling.rhai") {
+        if !path.ends_with("probe-silent.rhai") {
             std::fs::copy(&path, tried.join(path.file_name().unwrap())).unwrap();
         }
     }
-    std::fs::write(tried.join("hot-now.rhai"), yard::HOT_NOW.replace("value: 65.0", "value: 62.0")).unwrap();
+    std::fs::write(tried.join("hot-now.rhai"), hot("61.0")).unwrap();
     let tried = tried.display().to_string();
-    let compared = |more: &[&str]| {
-        lines(&yard, &[&["--rules", &tried, "--set", "temperature-crash.fall=8", "--compare"], more].concat())
-    };
+    let compared =
+        |more: &[&str]| lines(&yard, &[&["--rules", &tried, "--set", "very-hot.limit=60", "--compare"], more].concat());
     let text = compared(&[]).join("\n") + "\n";
     expect_file![root().join("tests/golden/replay/compare.txt")].assert_eq(&text);
     let json = compared(&["--json"]).join("\n") + "\n";

@@ -217,7 +217,7 @@ fn standing(history: &History, begin: Timestamp) -> Restored {
     let mut last = 0;
     for (_, entry) in history.entries.iter().take_while(|(at, _)| *at <= begin) {
         match &entry.kind {
-            EntryKind::OnAir { loaded_at, filling } => {
+            EntryKind::OnAir { loaded_at, .. } => {
                 last += 1;
                 let batch = Batch {
                     id: BatchId(last),
@@ -225,7 +225,6 @@ fn standing(history: &History, begin: Timestamp) -> Restored {
                     on_air_at: entry.at,
                     off_air_at: None,
                     loaded_at: *loaded_at,
-                    filling: *filling,
                 };
                 batches.insert(&entry.bin, batch);
                 // How far the valve is open outlasts a batch.

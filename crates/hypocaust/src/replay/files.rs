@@ -22,6 +22,8 @@ use crate::commands::CommandError;
 const FAULTS_TOLD: usize = 20;
 /// Names that a message lists.
 const NAMES_TOLD: usize = 12;
+/// How well one sample stands for the whole bin, in percent of the wet mass: as the command line takes it where nothing is said.
+const SAMPLE_SD_PERCENT: f64 = 3.0;
 /// Longest text of a cell that a message repeats.
 const CELL_TOLD: usize = 40;
 
@@ -123,13 +125,11 @@ fn read_entries(site: &Site, path: &Path, faults: &mut Faults) -> Result<Vec<Ent
     Ok(entries)
 }
 
+/// Takes the cells of a row, or says all that is wrong with it.
+type TakeRow<'t> = dyn FnMut(&[&str]) -> Result<(), Vec<String>> + 't;
+
 /// Hands the wanted cells of each row to `take`, in the order of `columns`.
-fn each_row(
-    path: &Path,
-    columns: &[&str],
-    faults: &mut Faults,
-    take: &mut dyn FnMut(&[&str]) -> Result<(), Vec<String>>,
-) -> Result<(), CommandError> {
+fn each_row(path: &Path, columns: &[&str], faults: &mut Faults, take: &mut TakeRow<'_>) -> Result<(), CommandError> {
     let place = path.display().to_string();
     let file = std::fs::File::open(path)
         .map_err(|source| CommandError::Io { what: format!("{place} cannot be read; check the path"), source })?;
@@ -236,10 +236,10 @@ fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String>
         }
     };
     match word {
-        "on-air" if amount.is_empty() => Ok(EntryKind::OnAir { loaded_at: None }),
+        "on-air" if amount.is_empty() => Ok(EntryKind::OnAir { loaded_at: None, filling: None }),
         "on-air" => {
             let celsius = within("a load at °C", measured(Kind::Temperature)?, -30.0, 100.0)?;
-            Ok(EntryKind::OnAir { loaded_at: Some(Celsius(celsius)) })
+            Ok(EntryKind::OnAir { loaded_at: Some(Celsius(celsius)), filling: None })
         }
         "off-air" => Ok(EntryKind::OffAir),
         "watered" if matches!(unit, "min" | "h" | "s") => {
@@ -249,6 +249,10 @@ fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String>
         "watered" => {
             let litres = within("litres", measured(Kind::Water)?, 0.0, 100_000.0)?;
             Ok(EntryKind::Watered { minutes: None, litres: Some(Litres(litres)) })
+        }
+        "sampled" => {
+            let moisture_percent = within("moisture in percent", measured(Kind::Fraction)? * 100.0, 2.0, 95.0)?;
+            Ok(EntryKind::Sampled { moisture_percent, sd_percent: SAMPLE_SD_PERCENT })
         }
         "valve" => {
             let percent = if unit.is_empty() { number(amount)? } else { measured(Kind::Fraction)? * 100.0 };
