@@ -238,8 +238,9 @@ impl Engine {
         let mut effects = Vec::new();
         let now = now.max(self.now);
         if self.started && matches!(input, Input::Started { .. }) {
-            // A start after a start: nobody was there in between, and what fell due then was due to nobody.
-            self.deadlines.retain(|(_, deadline)| matches!(deadline, Deadline::Mail(_)));
+            // A start after a start: nobody was there in between, and what fell due then was due to nobody. The start plans it anew.
+            use Deadline::{Beat, Health, RoundList, Summary, Tick};
+            self.deadlines.retain(|(_, d)| !matches!(d, Tick(_) | Health | Beat | Summary | RoundList));
             self.now = now;
         }
         self.run_deadlines(now, &mut effects);

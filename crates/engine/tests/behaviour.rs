@@ -447,3 +447,24 @@ fn a_jump_of_the_clock_restarts_delays_and_mails_nothing_by_itself() {
     let onset = yard.alarm_mails()[0].onset;
     assert!(onset >= START + Span::days(3), "the proof began again after the jump");
 }
+
+#[test]
+fn a_second_start_goes_on_as_one_daemon_and_not_as_two() {
+    let mut yard = Yard::new();
+    yard.enter("b1", EntryKind::OnAir { loaded_at: None, filling: None }).unwrap();
+    yard.cores(&[50.0; 12]);
+    // Off for half an hour, which is no jump of the clock.
+    let last_alive = yard.now;
+    yard.now = last_alive + minutes(30) + Span::seconds(20);
+    yard.step(Input::Started { previous: Some(PreviousRun { last_alive, stopped_cleanly: true }) });
+    let before = yard.effects.len();
+    yard.cores(&[50.0; 24]);
+    let after = &yard.effects[before..];
+    let said = after
+        .iter()
+        .filter(|e| matches!(e, Effect::Publish { topic, .. } if topic == "hypocaust/test-yard/status"))
+        .count();
+    assert_eq!(said, 24, "one status every five minutes of two hours, not two");
+    let cells = after.iter().filter(|e| matches!(e, Effect::Water(_))).count();
+    assert!(cells >= 10, "the water account goes on: {cells} cells in two hours");
+}
