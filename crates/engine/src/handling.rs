@@ -426,7 +426,8 @@ enum Reminder {
 }
 
 fn reminder_after(alarm: &Alarm, words: &Words, told: Told, kind: AlarmEventKind) -> Reminder {
-    let patience = words.time_to_respond.max(limits::REMINDER_EARLIEST);
+    // Each reminder waits twice as long as the one before: whoever did not answer two may be out of reach, and mails pile up.
+    let patience = words.time_to_respond.max(limits::REMINDER_EARLIEST).times(1 << alarm.life.reminders.min(8));
     match alarm.life.state {
         // What can wait for daylight stands on the round list every morning.
         AlarmState::Unacknowledged if alarm.priority < Priority::Medium || !words.handling.acknowledge => {

@@ -92,7 +92,7 @@ pub const FLOOD_MAIL_EVERY: Span = Span::minutes(15);
 pub const FLOOD_MAIL_LISTS: usize = 60;
 /// An unacknowledged alarm reminds at the earliest after this, however short its time to respond is.
 pub const REMINDER_EARLIEST: Span = Span::minutes(30);
-/// An unacknowledged alarm reminds this often; after that the round list alone names it.
-pub const REMINDERS_MAX: u32 = 6;
+/// An unacknowledged alarm reminds this often, each time after twice as long; after that the round list alone names it.
+pub const REMINDERS_MAX: u32 = 3;
 /// An alarm that stands for longer than this is counted as standing in the summary.
 pub const STANDING_AFTER: Span = Span::hours(24);

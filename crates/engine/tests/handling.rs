@@ -233,7 +233,7 @@ fn reminders_end_and_survive_a_restart() {
     again.step(Input::Started { previous: None });
     again.wait(Span::hours(24));
     let reminders = steps(&again).iter().filter(|s| **s == Step::Reminder).count();
-    assert_eq!(reminders, engine::limits::REMINDERS_MAX as usize, "every hour, so often and no more");
+    assert_eq!(reminders, engine::limits::REMINDERS_MAX as usize, "after 1, 3 and 7 hours, and no more");
     assert_eq!(only(&again).reminder_at, None);
 }
 
