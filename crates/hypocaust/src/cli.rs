@@ -112,7 +112,7 @@ pub enum Command {
     Log(LogCommand),
     /// Print stored readings of a bin.
     Readings(ReadingsArgs),
-    /// List alarms, or acknowledge one.
+    /// List alarms, or say something about one: acknowledge, confirm, shelve, reset, take out of service.
     Alarms(AlarmsArgs),
     /// List mails and what became of them.
     Outbox(ListArgs),
