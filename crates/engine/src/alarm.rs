@@ -186,6 +186,32 @@ pub const ALARM_EVENT_KINDS: [(AlarmEventKind, &str); 15] = [
 ];
 
 impl Alarm {
+    /// An alarm that never was raised.
+    pub fn new(id: AlarmId, key: AlarmKey) -> Alarm {
+        Alarm {
+            id,
+            key,
+            life: Life::NORMAL,
+            conditioning: Conditioning::IDLE,
+            occurrence: 0,
+            onset: None,
+            raised_at: None,
+            acknowledged: None,
+            confirmed: None,
+            title: String::new(),
+            priority: Priority::Low,
+            revision: String::new(),
+            finding: String::new(),
+            evidence: Vec::new(),
+            thread_subject: String::new(),
+            thread: 0,
+            mails: 0,
+            reminder_at: None,
+            graver: false,
+            held: false,
+        }
+    }
+
     /// Whether its condition holds and people see it.
     pub fn stands(&self) -> bool {
         matches!(self.life.state, AlarmState::Unacknowledged | AlarmState::Acknowledged)

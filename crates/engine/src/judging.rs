@@ -18,7 +18,7 @@ use crate::conditioning::{Conditioning, Delays, Phase, Proven};
 use crate::effect::Effect;
 use crate::engine::Engine;
 use crate::handling::Finding;
-use crate::life::{Event, Life};
+use crate::life::Event;
 use crate::limits;
 
 impl Engine {
@@ -190,26 +190,10 @@ impl Engine {
         }
         let id = AlarmId(self.last_alarm);
         let alarm = self.alarms.entry(key.clone()).or_insert_with(|| Alarm {
-            id,
-            key: key.clone(),
-            life: Life::NORMAL,
-            conditioning: Conditioning::IDLE,
-            occurrence: 0,
-            onset: None,
-            raised_at: None,
-            acknowledged: None,
-            confirmed: None,
             title: title.to_owned(),
             priority,
             revision: revision.to_owned(),
-            finding: String::new(),
-            evidence: Vec::new(),
-            thread_subject: String::new(),
-            thread: 0,
-            mails: 0,
-            reminder_at: None,
-            graver: false,
-            held: false,
+            ..Alarm::new(id, key.clone())
         });
         if alarm.revision != revision {
             // An edited rule starts its proofs again; what stood stays until the new text proves clear.

@@ -352,12 +352,16 @@ fn an_alarm_that_keeps_coming_back_stays_in_one_thread() {
     assert_eq!(figures.raised, [0, 0, 4]);
 }
 
-/// A site of many bins, each with a core, and a reading for each of them.
-fn many(count: usize, hot: &str) -> (Yard, impl Fn(&mut Yard, f64)) {
+fn with_bins(count: usize) -> String {
     let bins: String = (0..count)
         .map(|n| format!("  - {{ id: m{n}, volume_m3: 2, probes: [ {{ id: m{n}-core, position: core, every_seconds: 300 }} ] }}\n"))
         .collect();
-    let settings = SETTINGS.replace("bins:\n", &format!("bins:\n{bins}"));
+    SETTINGS.replace("bins:\n", &format!("bins:\n{bins}"))
+}
+
+/// A site of many bins, each with a core, and a reading for each of them.
+fn many(count: usize, hot: &str) -> (Yard, impl Fn(&mut Yard, f64)) {
+    let settings = with_bins(count);
     let yard = started(&settings, hot);
     let feed = move |yard: &mut Yard, value: f64| {
         for n in 0..count {
@@ -415,10 +419,7 @@ fn what_was_held_at_a_crash_is_told_after_the_restart() {
     let alarms: Vec<Alarm> = yard.engine.alarms().cloned().collect();
     let held = alarms.iter().filter(|a| a.held).count();
     assert_eq!(held, 30);
-    let bins: String = (0..40)
-        .map(|n| format!("  - {{ id: m{n}, volume_m3: 2, probes: [ {{ id: m{n}-core, position: core, every_seconds: 300 }} ] }}\n"))
-        .collect();
-    let settings = SETTINGS.replace("bins:\n", &format!("bins:\n{bins}"));
+    let settings = with_bins(40);
     let mut again = Yard::described(
         &settings,
         &[("hot-core", &medium)],

@@ -5,7 +5,6 @@
 use engine::alarm::{ALARM_EVENT_KINDS, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Mail, MailId, MailState};
-use engine::life::Life;
 use engine::water::KeptWater;
 use pile::time::Timestamp;
 use pile::units::Celsius;
@@ -300,28 +299,12 @@ pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
         ("pending-off", Some(since)) => Phase::PendingOff { since },
         _ => return Err(columns.fault(format!("`{proof}` since {since:?} is no proof"))),
     };
-    let mut alarm = Alarm {
-        id,
-        key: AlarmKey { rule, subject },
-        life: Life { state, ..Life::NORMAL },
-        conditioning: Conditioning { phase, last: columns.at_if_any()? },
-        occurrence: columns.take()?,
-        onset: columns.at_if_any()?,
-        raised_at: columns.at_if_any()?,
-        acknowledged: None,
-        confirmed: None,
-        title: String::new(),
-        priority: Priority::Low,
-        revision: String::new(),
-        finding: String::new(),
-        evidence: Vec::new(),
-        thread_subject: String::new(),
-        thread: 0,
-        mails: 0,
-        reminder_at: None,
-        graver: false,
-        held: false,
-    };
+    let mut alarm = Alarm::new(id, AlarmKey { rule, subject });
+    alarm.life.state = state;
+    alarm.conditioning = Conditioning { phase, last: columns.at_if_any()? };
+    alarm.occurrence = columns.take()?;
+    alarm.onset = columns.at_if_any()?;
+    alarm.raised_at = columns.at_if_any()?;
     alarm.life.cleared_at = columns.at_if_any()?;
     alarm.acknowledged = columns.json_if_any("acknowledgement")?;
     alarm.title = columns.take()?;

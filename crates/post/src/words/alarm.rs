@@ -78,6 +78,10 @@ fn to_do(notice: &AlarmNotice) -> Vec<Block> {
     blocks
 }
 
+fn grounds(notice: &AlarmNotice) -> Option<Block> {
+    (!notice.evidence.is_empty()).then(|| Block::Lines("Why hypocaust thinks so", notice.evidence.clone()))
+}
+
 /// Something about it changed: what, and whether that leaves anything to do.
 fn updated(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     let mut blocks = vec![
@@ -88,9 +92,7 @@ fn updated(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
         blocks.insert(1, Block::Paragraph(urgency(notice.priority).into()));
         blocks.extend(to_do(notice));
     }
-    if !notice.evidence.is_empty() {
-        blocks.push(Block::Lines("Why hypocaust thinks so", notice.evidence.clone()));
-    }
+    blocks.extend(grounds(notice));
     blocks.push(Block::Section("Acknowledged", acknowledged(notice, site)));
     if notice.stands && notice.acknowledged.is_none() {
         blocks.push(acknowledge(notice, to, site));
@@ -121,9 +123,7 @@ fn reminded(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     if !notice.consequence.trim().is_empty() {
         blocks.push(Block::Section("If nobody acts", sentence(&notice.consequence)));
     }
-    if !notice.evidence.is_empty() {
-        blocks.push(Block::Lines("Why hypocaust thinks so", notice.evidence.clone()));
-    }
+    blocks.extend(grounds(notice));
     blocks.push(acknowledge(notice, to, site));
     blocks
 }
