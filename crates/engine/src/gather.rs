@@ -13,15 +13,25 @@ use site::model::{Gateway, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
 
-use crate::engine::Engine;
+use crate::engine::{BinState, Engine};
 use crate::series::Series;
+use crate::water::water_facts;
 
 impl Engine {
     /// What rules may know about a bin at a tick.
     pub(crate) fn facts(&self, bin: &BinId, at: Timestamp) -> Facts {
-        let state = self.bins.get(bin);
+        self.gathered(bin, self.bins.get(bin), self.site.bins.get(bin), at)
+    }
+
+    /// The facts of a bin, or of no bin: then the site-wide signals alone, whatever bin may have that name.
+    fn gathered(
+        &self,
+        bin: &BinId,
+        state: Option<&BinState>,
+        described: Option<&site::model::Bin>,
+        at: Timestamp,
+    ) -> Facts {
         let batch = state.and_then(|s| s.batch.clone());
-        let described = self.site.bins.get(bin);
         let own = described.map(|b| b.probes.as_slice()).unwrap_or_default();
         let site_wide = self.site.probes.values().filter(|p| p.bin.is_none()).map(|p| &p.id);
         let mut signals = Vec::new();
@@ -47,11 +57,11 @@ impl Engine {
             signals,
             batch,
             entries: state.map(|s| Arc::clone(&s.entries)).unwrap_or_default(),
-            blower: described.and_then(|b| b.blower.as_ref()).and_then(|id| self.blower_facts(id, bin)),
+            blower: described.and_then(|b| b.blower.as_ref()).and_then(|id| self.blower_facts(id, state)),
             probes_out: Arc::new(state.map(|s| probes_out(&s.entries)).unwrap_or_default()),
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
-            water: self.water_facts(bin),
+            water: water_facts(state, described),
             whole: None,
         }
     }
@@ -64,9 +74,10 @@ impl Engine {
             let batch = self.bins.get(bin).and_then(|s| s.batch.as_ref());
             batch.is_some_and(|batch| batch.stage(at) == Stage::OnAir)
         };
-        let nothing = Facts { signals: Vec::new(), ..self.facts(&name, at) };
+        let site_wide = self.gathered(&name, None, None, at);
+        let nothing = Facts { signals: Vec::new(), ..site_wide.clone() };
         let blowers = self.site.blowers.values().map(|blower| {
-            let blower_facts = self.blower_facts(&blower.id, &name);
+            let blower_facts = self.blower_facts(&blower.id, None);
             let serves = self.site.bins.values().filter(|b| b.blower.as_ref() == Some(&blower.id));
             SiteBlower {
                 facts: Arc::new(Facts { blower: blower_facts, ..nothing.clone() }),
@@ -87,7 +98,7 @@ impl Engine {
                 clock_jumped: self.clock_jumped.filter(|(t, _)| at.since(*t) <= Span::days(1)),
             },
         };
-        Some(Facts { whole: Some(Arc::new(whole)), ..self.facts(&name, at) })
+        Some(Facts { whole: Some(Arc::new(whole)), ..site_wide })
     }
 
     fn gateway_facts(&self, gateway: &Gateway) -> GatewayFacts {
@@ -137,7 +148,7 @@ impl Engine {
         others.map(neighbour).collect()
     }
 
-    fn blower_facts(&self, id: &BlowerId, bin: &BinId) -> Option<BlowerFacts> {
+    fn blower_facts(&self, id: &BlowerId, state: Option<&BinState>) -> Option<BlowerFacts> {
         let blower = self.site.blowers.get(id)?;
         let quantity = match blower.proof {
             RunProof::RunCounter => Some(Quantity::RunTime),
@@ -159,7 +170,7 @@ impl Engine {
             window: proof.map(|s| Arc::clone(&s.window)),
             ran_at: proof.and_then(|s| s.ran_at),
             signals: own.collect(),
-            valve_percent: self.bins.get(bin).map_or(100.0, |s| s.valve_percent),
+            valve_percent: state.map_or(100.0, |s| s.valve_percent),
         })
     }
 }

@@ -10,6 +10,7 @@ pub mod effect;
 mod engine;
 mod gather;
 mod handling;
+mod health;
 pub mod input;
 mod judging;
 pub mod life;

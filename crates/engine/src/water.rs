@@ -23,7 +23,7 @@ use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
 
 use crate::effect::Effect;
-use crate::engine::{Deadline, Engine};
+use crate::engine::{BinState, Deadline, Engine};
 use crate::limits;
 
 /// The account of the batch in a bin.
@@ -155,20 +155,6 @@ impl Engine {
         self.schedule_water(bin);
     }
 
-    /// What rules may know of the water in a bin.
-    pub(crate) fn water_facts(&self, bin: &BinId) -> WaterFacts {
-        let described = self.site.bins.get(bin);
-        let account = match self.bins.get(bin).and_then(|s| s.water.as_ref()) {
-            Some(water) => water.account.clone(),
-            None => Err("the water was not counted since on-air".into()),
-        };
-        WaterFacts {
-            volume: described.map_or(pile::units::CubicMetres(0.0), |b| b.volume),
-            hose: described.and_then(|b| b.hose),
-            account,
-        }
-    }
-
     fn schedule_water(&mut self, bin: &BinId) {
         let late = self.water_late_after(bin);
         let stands =
@@ -291,6 +277,19 @@ impl Engine {
                 .then(|| Some((value_at(&s.window, from)? + value_at(&s.window, to)?) / 2.0))?
         };
         self.series.iter().find_map(of)
+    }
+}
+
+/// What rules may know of the water in a bin.
+pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::model::Bin>) -> WaterFacts {
+    let account = match state.and_then(|s| s.water.as_ref()) {
+        Some(water) => water.account.clone(),
+        None => Err("the water was not counted since on-air".into()),
+    };
+    WaterFacts {
+        volume: described.map_or(pile::units::CubicMetres(0.0), |b| b.volume),
+        hose: described.and_then(|b| b.hose),
+        account,
     }
 }
 

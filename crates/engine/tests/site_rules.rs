@@ -138,3 +138,30 @@ fn the_daemon_itself_is_a_fact() {
     yard.wait(minutes(2));
     assert_eq!(yard.alarm_mails()[0].finding, "jumped 5 h");
 }
+
+#[test]
+fn a_bin_that_is_called_site_is_not_the_site() {
+    let core = GONE.replace(
+        "for g in site.gateways {",
+        "if site.signal(\"temperature\", \"core\").fitted { return alarm(\"a bin's probe\"); } for g in site.gateways {",
+    );
+    let settings = SETTINGS.replace("id: b1,", "id: site,");
+    let mut yard = Yard::described(&settings, &[("gone", &core)], Restored { life: 7, ..Restored::default() }, START);
+    yard.step(Input::Started { previous: None });
+    heard(&mut yard);
+    yard.wait(minutes(3));
+    assert!(told(&yard).is_empty(), "probes of a bin are no signals of the site");
+}
+
+#[test]
+fn nothing_of_the_site_is_judged_in_a_time_when_the_daemon_was_off() {
+    let mut yard = yard(Restored { life: 7, ..Restored::default() }, START);
+    heard(&mut yard);
+    yard.step(Input::Gateway { gateway: "gw".into(), gone: true });
+    let previous = engine::input::PreviousRun { last_alive: yard.now, stopped_cleanly: true };
+    yard.now = yard.now + minutes(20);
+    yard.step(Input::Started { previous: Some(previous) });
+    yard.wait(minutes(2));
+    let raised_at = alarm(&yard, "gone", "site").raised_at.unwrap();
+    assert!(raised_at > START + minutes(20), "raised at the first tick after the start, not at {raised_at:?}");
+}

@@ -1,0 +1,161 @@
+//! How the daemon itself is: refused payloads, the link to the broker, times when it was off, and its own alarms about these.
+//!
+//! Must never judge a pile.
+
+use pile::time::{Span, Timestamp};
+use site::model::Calls;
+use site::quantity::Quantity;
+use site::reading::{Refusal, SeriesId, Source};
+
+use crate::alarm::Subject;
+use crate::builtin;
+use crate::effect::Effect;
+use crate::engine::{Engine, HEALTH_EVERY};
+use crate::input::LinkState;
+use crate::limits;
+use crate::notice::{BackOnAir, Notice, OutageNotice};
+
+impl Engine {
+    pub(crate) fn refuse(&mut self, refusal: Refusal, effects: &mut Vec<Effect>) {
+        let at = self.now;
+        self.refused.push_back(at);
+        self.week.refused.push_back(at);
+        self.last_refusal = Some(refusal.clone());
+        effects.push(Effect::Refuse(refusal));
+        self.forget_old_refusals(at);
+        if self.started && self.refused.len() >= limits::REFUSED_ALARM_AT as usize {
+            let finding = self.refused_finding();
+            self.raise_builtin(
+                &builtin::REFUSED_PAYLOADS,
+                Subject::Site,
+                at,
+                finding,
+                self.refused_evidence(),
+                effects,
+            );
+        }
+    }
+
+    fn forget_old_refusals(&mut self, at: Timestamp) {
+        while self.refused.front().is_some_and(|t| at.since(*t) > limits::REFUSED_WITHIN) {
+            self.refused.pop_front();
+        }
+        while self.refused.len() > limits::REFUSED_ALARM_AT as usize * 50 {
+            self.refused.pop_front();
+        }
+    }
+
+    /// Payloads refused in the last hour.
+    pub(crate) fn refused_lately(&self) -> usize {
+        self.refused.len()
+    }
+
+    fn refused_finding(&self) -> String {
+        format!("{} payloads were refused in the last hour", self.refused.len())
+    }
+
+    fn refused_evidence(&self) -> Vec<String> {
+        self.last_refusal
+            .iter()
+            .map(|r| format!("The last one: topic `{}`, payload `{}`: {}", r.topic, r.payload_head, r.reason))
+            .collect()
+    }
+
+    pub(crate) fn link(&mut self, now: Timestamp, state: LinkState, effects: &mut Vec<Effect>) {
+        self.link = state;
+        match state {
+            LinkState::Up => {
+                self.link_down_since = None;
+                self.clear_builtin(&builtin::BROKER_LOST, &Subject::Site, now, "the broker answers again", effects);
+                self.sounding = None;
+                self.status(now, effects);
+            }
+            LinkState::Down => self.link_down_since = self.link_down_since.or(Some(now)),
+        }
+    }
+
+    pub(crate) fn look_after_itself(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        self.forget_old_refusals(at);
+        if self.refused.len() < limits::REFUSED_ALARM_AT as usize / 2 {
+            self.clear_builtin(
+                &builtin::REFUSED_PAYLOADS,
+                &Subject::Site,
+                at,
+                "hardly any payload was refused in the last hour",
+                effects,
+            );
+        }
+        if let Some(since) = self.link_down_since.filter(|since| at.since(*since) >= limits::LINK_DOWN_ALARM_AFTER) {
+            let finding = format!("no connection to the broker since {}", self.site.zone.show(since));
+            self.raise_builtin(&builtin::BROKER_LOST, Subject::Site, at, finding, Vec::new(), effects);
+        }
+        if let Some((from, to)) = self.outage {
+            let blowers: Vec<_> = self.site.blowers.keys().map(|id| (id.clone(), self.back_on_air(id, to))).collect();
+            let settled = blowers.iter().all(|(_, b)| matches!(b, BackOnAir::Proven { .. } | BackOnAir::Unproven));
+            if settled || at.since(to) >= limits::OUTAGE_SETTLES_IN {
+                self.outage = None;
+                let notice = Notice::Outage(OutageNotice { life: self.life, from, to, blowers });
+                self.mail_to(at, &notice, |person| person.calls != Calls::None, effects);
+            }
+        }
+        let week = Span::days(8);
+        let old = |t: &Timestamp| at.since(*t) > week;
+        for memory in [&mut self.week.raised, &mut self.week.answered] {
+            while memory.front().is_some_and(|(t, _)| old(t)) {
+                memory.pop_front();
+            }
+        }
+        while self.week.mails.front().is_some_and(|(t, _)| old(t)) {
+            self.week.mails.pop_front();
+        }
+        while self.week.refused.front().is_some_and(&old) {
+            self.week.refused.pop_front();
+        }
+        while self.week.off.front().is_some_and(|(_, t)| old(t)) {
+            self.week.off.pop_front();
+        }
+        if at.as_millis().div_euclid(HEALTH_EVERY.as_millis())
+            % (limits::STATUS_EVERY.as_millis() / HEALTH_EVERY.as_millis())
+            == 0
+        {
+            self.status(at, effects);
+        }
+        if at.as_millis().div_euclid(HEALTH_EVERY.as_millis())
+            % (limits::BIN_STATUS_EVERY.as_millis() / HEALTH_EVERY.as_millis())
+            == 0
+        {
+            for bin in self.bins.keys() {
+                self.bin_status(bin, at, effects);
+            }
+        }
+    }
+
+    fn back_on_air(&self, id: &site::ids::BlowerId, since: Timestamp) -> BackOnAir {
+        use site::model::RunProof;
+        let Some(blower) = self.site.blowers.get(id) else { return BackOnAir::Unproven };
+        let (quantity, on_above) = match blower.proof {
+            RunProof::ScheduledOnly => return BackOnAir::Unproven,
+            RunProof::RunCounter => (Quantity::RunTime, None),
+            RunProof::Signal { quantity, on_above } => (quantity, Some(on_above)),
+        };
+        let series = SeriesId { source: Source::Blower(id.clone()), quantity };
+        let Some(series) = self.series.get(&series) else { return BackOnAir::Silent };
+        let mut last: Option<f64> = None;
+        let mut heard = false;
+        for point in series.window.range(since - Span::days(1), Timestamp::MAX) {
+            if point.at >= since {
+                heard = true;
+                let runs = match on_above {
+                    Some(limit) => point.value > limit,
+                    None => last.is_some_and(|before| point.value > before),
+                };
+                if runs {
+                    return BackOnAir::Proven { at: point.at };
+                }
+            }
+            // Time run before the outage proves nothing about after it: a counter must move between two readings that came since.
+            last = (point.at >= since).then_some(point.value);
+        }
+        if heard { BackOnAir::NotRunning } else { BackOnAir::Silent }
+    }
+}
