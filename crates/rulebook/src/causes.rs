@@ -203,7 +203,8 @@ pub(crate) fn ranked(known: &Known, words: &dyn Words) -> Vec<Ranked> {
     let sum: f64 = all.iter().map(|w| libm::exp(w.weight - highest)).sum();
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
     let done = |w: Weighed| Ranked {
-        sure_percent: (100.0 * libm::exp(w.weight - highest) / sum).round(),
+        // Nothing is certain here, and rounding must not make it so.
+        sure_percent: (100.0 * libm::exp(w.weight - highest) / sum).round().min(99.0),
         action: action(w.cause, known, words),
         cause: w.cause,
         speaks_for: w.speaks_for,

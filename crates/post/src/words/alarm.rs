@@ -40,7 +40,7 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     let zone = &site.zone;
     let mut blocks = vec![
         Block::Lead(format!(
-            "{}: {} since {}. {}",
+            "{}: {} since {}: {}",
             about(notice, site),
             notice.title,
             figures::when(zone, notice.onset),
@@ -56,11 +56,8 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
         consequence => format!("{} {how_long}", sentence(consequence)),
     };
     blocks.push(Block::Section("If nobody acts", ignored));
-    let (causes, grounds): (Vec<String>, Vec<String>) =
-        notice.evidence.iter().cloned().partition(|line| line.starts_with(CAUSE_LINE));
-    if !causes.is_empty() {
-        blocks.push(Block::Lines("Likely causes, the surest first", without_mark(&causes)));
-    }
+    let (causes, grounds) = causes_and_grounds(notice);
+    blocks.extend(causes);
     let mut grounds = or_one(&grounds, "The rule gave no grounds.");
     if !notice.cause.trim().is_empty() {
         grounds.push(format!("Usual cause: {}", notice.cause.trim()));
@@ -71,15 +68,34 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
 }
 
 fn to_do(notice: &AlarmNotice) -> Vec<Block> {
-    let mut blocks = vec![Block::Steps("Do now", or_one(&notice.response, "The rule names no response: go and look."))];
+    let mut steps = or_one(&notice.response, "The rule names no response: go and look.");
+    // What the surest cause asks for comes before what the rule asks for whatever the cause.
+    let surest = notice.evidence.iter().find_map(|line| line.strip_prefix(CAUSE_LINE)?.strip_prefix("1, do: "));
+    if let Some(action) = surest {
+        steps.insert(0, format!("For the likeliest cause: {action}"));
+    }
+    let mut blocks = vec![Block::Steps("Do now", steps)];
     if !notice.caution.trim().is_empty() {
         blocks.push(Block::Caution(notice.caution.clone()));
     }
     blocks
 }
 
-fn grounds(notice: &AlarmNotice) -> Option<Block> {
-    (!notice.evidence.is_empty()).then(|| Block::Lines("Why hypocaust thinks so", notice.evidence.clone()))
+/// Ranked causes under a heading that says what they are, and the other grounds.
+fn causes_and_grounds(notice: &AlarmNotice) -> (Option<Block>, Vec<String>) {
+    let (causes, grounds): (Vec<&String>, Vec<&String>) =
+        notice.evidence.iter().partition(|line| line.starts_with(CAUSE_LINE));
+    let causes = causes.into_iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)).map(str::to_owned).collect();
+    (listed("Likely causes, the surest first", causes), grounds.into_iter().cloned().collect())
+}
+
+fn grounds(notice: &AlarmNotice) -> Vec<Block> {
+    let (causes, grounds) = causes_and_grounds(notice);
+    causes.into_iter().chain(listed("Why hypocaust thinks so", grounds)).collect()
+}
+
+fn listed(title: &'static str, lines: Vec<String>) -> Option<Block> {
+    (!lines.is_empty()).then_some(Block::Lines(title, lines))
 }
 
 /// Something about it changed: what, and whether that leaves anything to do.
@@ -155,18 +171,11 @@ fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
     if !notice.caution.trim().is_empty() {
         blocks.push(Block::Caution(notice.caution.clone()));
     }
-    if !notice.evidence.is_empty() {
-        blocks.push(Block::Lines("Why hypocaust thinks so", without_mark(&notice.evidence)));
-    }
+    blocks.extend(grounds(notice));
     if notice.acknowledged.is_none() {
         blocks.push(acknowledge(notice, to, site));
     }
     blocks
-}
-
-/// Ranked causes under a heading that says what they are.
-fn without_mark(lines: &[String]) -> Vec<String> {
-    lines.iter().map(|line| line.strip_prefix(CAUSE_LINE).unwrap_or(line).to_owned()).collect()
 }
 
 /// The finding of the raise lives on in the frozen subject; the notice's own finding is that of the end.
