@@ -34,4 +34,24 @@ pub struct Answer {
     pub hides: Vec<(String, String)>,
     /// The newest on-time reading that the rule used; the tick's time for a rule that judges by the clock; `None` when it used none.
     pub evidence_at: Option<Timestamp>,
+    /// The line of the rule's file at which this answer was given, counted from 1.
+    pub line: Option<usize>,
+}
+
+/// How a rule came to its answer, for the record.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct Explained {
+    /// The comparisons that it made, in order; the first [`crate::limits::COMPARISONS_KEPT`] of them.
+    pub compared: Vec<Compared>,
+    /// The rule's settings in force, name and value with its unit, sorted by name.
+    pub settings: Vec<(String, String)>,
+}
+
+/// One comparison that a rule made.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Compared {
+    /// The line of the rule's file, counted from 1; 0 where that is not known.
+    pub line: usize,
+    /// What was compared and what came of it, such as `54.1 °C < 55.0 °C: yes`.
+    pub words: String,
 }

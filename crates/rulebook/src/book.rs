@@ -8,7 +8,7 @@ use rhai::{AST, ASTNode, CallFnOptions, Dynamic, Engine, EvalAltResult, Expr, Po
 use sha2::{Digest, Sha256};
 use site::model::{Display, RuleSettings};
 
-use crate::answer::{Answer, Verdict};
+use crate::answer::{Answer, Explained, Verdict};
 use crate::bin_view::Bin;
 use crate::fact::Unknowable;
 use crate::facts::Facts;
@@ -61,6 +61,21 @@ pub struct Rulebook {
     memo: Mutex<(Weak<Facts>, Arc<Memo>)>,
 }
 
+impl RuleText {
+    /// The first twelve hexadecimal digits of the SHA-256 of the text: how alarms name what judged them.
+    pub fn revision(&self) -> String {
+        let hash = Sha256::digest(self.text.as_bytes());
+        hash.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
+    }
+}
+
+impl Rule {
+    /// Its file as it was read.
+    pub fn text(&self) -> RuleText {
+        RuleText { name: self.name.clone(), path: self.path.clone(), text: self.text.clone() }
+    }
+}
+
 impl std::fmt::Debug for Rulebook {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Rulebook").field("rules", &self.rules.iter().map(|r| &r.name).collect::<Vec<_>>()).finish()
@@ -96,7 +111,7 @@ impl Rulebook {
                     rules.push(Rule {
                         name: text.name.clone(),
                         path: text.path.clone(),
-                        revision: revision(&text.text),
+                        revision: text.revision(),
                         priority: Priority::of(header.severity, header.time_to_respond),
                         asks_neighbours: asks(&ast, "neighbours"),
                         asks_bins: asks(&ast, "bins"),
@@ -128,10 +143,7 @@ impl Rulebook {
         let again =
             || Arc::new(Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display));
         let judgement = again();
-        let options = CallFnOptions::new().eval_ast(false).with_tag(Arc::clone(&judgement));
-        let arguments = (judged(&judgement), Set(Arc::clone(&rule.shared)));
-        let returned: Result<Dynamic, Box<EvalAltResult>> =
-            self.engine.call_fn_with_options(options, &mut Scope::new(), &rule.ast, "judge", arguments);
+        let returned = self.run(rule, &judgement);
         let evidence_at = match rule.shared.evidence {
             Evidence::Clock => Some(facts.at),
             Evidence::Readings => judgement.evidence_at(),
@@ -157,14 +169,35 @@ impl Rulebook {
                         figures: vec![],
                         graver: false,
                         hides: vec![],
+                        line: None,
                     },
                     None => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
                 },
                 _ => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
             },
         };
-        let Draft { verdict, finding, evidence, figures, graver, hides } = draft;
-        Ok(Answer { verdict, finding, evidence, figures, graver, hides, evidence_at })
+        let Draft { verdict, finding, evidence, figures, graver, hides, line } = draft;
+        Ok(Answer { verdict, finding, evidence, figures, graver, hides, evidence_at, line })
+    }
+
+    /// Judges once more, as [`Rulebook::judge`] did, and says what was compared on the way.
+    ///
+    /// Judging twice costs nothing in the long run: it is wanted only when an alarm changes.
+    pub fn explain(&self, rule: &Rule, facts: &Arc<Facts>) -> Explained {
+        let judgement = Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display)
+            .written_down();
+        let judgement = Arc::new(judgement);
+        // What it answers is known already.
+        let _ = self.run(rule, &judgement);
+        let settings =
+            rule.shared.settings.iter().map(|(name, s)| (name.clone(), judgement.worded(&s.fact()))).collect();
+        Explained { compared: judgement.compared(), settings }
+    }
+
+    fn run(&self, rule: &Rule, judgement: &Arc<Judgement>) -> Result<Dynamic, Box<EvalAltResult>> {
+        let options = CallFnOptions::new().eval_ast(false).with_tag(Arc::clone(judgement));
+        let arguments = (judged(judgement), Set(Arc::clone(&rule.shared)));
+        self.engine.call_fn_with_options(options, &mut Scope::new(), &rule.ast, "judge", arguments)
     }
 
     fn memo_of(&self, facts: &Arc<Facts>) -> Arc<Memo> {
@@ -182,11 +215,6 @@ fn judged(judgement: &Arc<Judgement>) -> Dynamic {
         header::Scope::Bin => Dynamic::from(Bin(Arc::clone(judgement))),
         header::Scope::Site => Dynamic::from(SiteView::new(Arc::clone(judgement))),
     }
-}
-
-fn revision(text: &str) -> String {
-    let hash = Sha256::digest(text.as_bytes());
-    hash.iter().take(6).map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// Where a run failed, for errors that do not say so themselves.

@@ -26,7 +26,7 @@ pub(crate) fn register(engine: &mut Engine) {
             name,
             move |context: NativeCallContext, of: Dynamic, limit: Dynamic, deadband: Dynamic| -> Outcome<Draft> {
                 let (said, value) = subject(&context, name, &of)?;
-                Ok(beyond(&context, wrong, &said, &value, &limit, &deadband)?)
+                Ok(beyond(&context, wrong, &said, &value, &limit, &deadband)?.called(&context))
             },
         );
         engine.register_fn(
@@ -38,26 +38,26 @@ pub(crate) fn register(engine: &mut Engine) {
                   deadband: Dynamic|
                   -> Outcome<Draft> {
                 let value = subject(&context, name, &of)?.1;
-                Ok(beyond(&context, wrong, &said, &value, &limit, &deadband)?)
+                Ok(beyond(&context, wrong, &said, &value, &limit, &deadband)?.called(&context))
             },
         );
     }
     engine.register_fn(
         "falling",
         |context: NativeCallContext, signal: SignalSet, rate: Dynamic, window: Dynamic| -> Outcome<Draft> {
-            Ok(falling(&context, &signal, &rate, &window)?)
+            Ok(falling(&context, &signal, &rate, &window)?.called(&context))
         },
     );
     engine.register_fn("silent", |context: NativeCallContext, signal: SignalSet, time: Dynamic| -> Outcome<Draft> {
-        Ok(silent(&context, &signal, &time)?)
+        Ok(silent(&context, &signal, &time)?.called(&context))
     });
     engine.register_fn("spread", |context: NativeCallContext, list: Array, limit: Dynamic| -> Outcome<Draft> {
-        Ok(spread(&context, &list, &limit, None)?)
+        Ok(spread(&context, &list, &limit, None)?.called(&context))
     });
     engine.register_fn(
         "spread",
         |context: NativeCallContext, list: Array, limit: Dynamic, deadband: Dynamic| -> Outcome<Draft> {
-            Ok(spread(&context, &list, &limit, Some(&deadband))?)
+            Ok(spread(&context, &list, &limit, Some(&deadband))?.called(&context))
         },
     );
 }
@@ -254,5 +254,13 @@ fn spread(
 }
 
 fn draft(verdict: Verdict, finding: &str) -> Draft {
-    Draft { verdict, finding: shortened(finding), evidence: vec![], figures: vec![], graver: false, hides: vec![] }
+    Draft {
+        verdict,
+        finding: shortened(finding),
+        evidence: vec![],
+        figures: vec![],
+        graver: false,
+        hides: vec![],
+        line: None,
+    }
 }

@@ -9,6 +9,7 @@ use pile::time::{Span, Timestamp};
 use rhai::NativeCallContext;
 use site::model::Display;
 
+use crate::answer::Compared;
 use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::Facts;
 use crate::header::Header;
@@ -43,6 +44,8 @@ struct Touched {
     evidence_at: Option<Timestamp>,
     charged: u64,
     limits: Vec<(Kind, f64)>,
+    /// What was compared, where somebody wants to know.
+    compared: Option<Vec<Compared>>,
 }
 
 /// Compared values that are remembered for printing, at the most.
@@ -69,6 +72,26 @@ impl Judgement {
             display: self.display,
             touched: Arc::clone(&self.touched),
         })
+    }
+
+    /// The same judgement, writing down what it compares.
+    pub(crate) fn written_down(self) -> Judgement {
+        self.with_touched(|touched| touched.compared = Some(Vec::new()));
+        self
+    }
+
+    /// What was compared, of a judgement that was [`written_down`](Judgement::written_down).
+    pub(crate) fn compared(&self) -> Vec<Compared> {
+        self.with_touched(|touched| touched.compared.take()).unwrap_or_default()
+    }
+
+    /// Writes a comparison down, if that is wanted; `words` is asked only then.
+    pub(crate) fn has_compared(&self, context: &NativeCallContext, words: impl FnOnce(&Judgement) -> String) {
+        if self.with_touched(|t| t.compared.as_ref().is_some_and(|c| c.len() < limits::COMPARISONS_KEPT)) {
+            let line = context.call_position().line().unwrap_or(0);
+            let compared = Compared { line, words: words(self) };
+            self.with_touched(|touched| touched.compared.get_or_insert_default().push(compared));
+        }
     }
 
     /// The judgement that a native function was called in.

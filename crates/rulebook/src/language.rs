@@ -37,6 +37,15 @@ pub(crate) struct Draft {
     pub(crate) figures: Vec<(String, String)>,
     pub(crate) graver: bool,
     pub(crate) hides: Vec<(String, String)>,
+    /// The line that gave the answer.
+    pub(crate) line: Option<usize>,
+}
+
+impl Draft {
+    /// An answer given where a rule called a function.
+    pub(crate) fn called(self, context: &NativeCallContext) -> Draft {
+        Draft { line: context.call_position().line(), ..self }
+    }
 }
 
 /// The rule's settings in force.
@@ -209,7 +218,14 @@ fn comparisons(engine: &mut Engine) {
         ($op:literal, $holds:expr) => {
             engine.register_fn($op, |context: NativeCallContext, a: Dynamic, b: Dynamic| -> Outcome<bool> {
                 let holds: fn(Ordering) -> bool = $holds;
-                Ok(holds(ordered(&context, &a, &b)?))
+                let holds = holds(ordered(&context, &a, &b)?);
+                if let Ok(judgement) = Judgement::of(&context) {
+                    judgement.has_compared(&context, |judgement| {
+                        let said = |value: &Dynamic| printed(judgement, value).unwrap_or_default();
+                        format!("{} {} {}: {}", said(&a), $op, said(&b), if holds { "yes" } else { "no" })
+                    });
+                }
+                Ok(holds)
             });
         };
     }
@@ -595,7 +611,7 @@ fn blowers(engine: &mut Engine) {
 
 fn answers(engine: &mut Engine) {
     engine.register_type_with_name::<Draft>("answer");
-    fn draft(verdict: Verdict, finding: &str) -> Outcome<Draft> {
+    fn draft(context: &NativeCallContext, verdict: Verdict, finding: &str) -> Outcome<Draft> {
         if finding.trim().is_empty() && matches!(verdict, Verdict::Alarm | Verdict::Clear) {
             return Err(Trouble::Wrong("an answer needs a finding: one line that says what is the case".into()).into());
         }
@@ -606,13 +622,20 @@ fn answers(engine: &mut Engine) {
             figures: vec![],
             graver: false,
             hides: vec![],
+            line: context.call_position().line(),
         })
     }
-    engine.register_fn("alarm", |finding: ImmutableString| draft(Verdict::Alarm, &finding));
-    engine.register_fn("clear", |finding: ImmutableString| draft(Verdict::Clear, &finding));
-    engine.register_fn("keep", || draft(Verdict::Keep, ""));
-    engine.register_fn("keep", |finding: ImmutableString| draft(Verdict::Keep, &finding));
-    engine.register_fn("cannot_tell", |why: ImmutableString| draft(Verdict::CannotTell, &why));
+    for (name, verdict) in [
+        ("alarm", Verdict::Alarm),
+        ("clear", Verdict::Clear),
+        ("keep", Verdict::Keep),
+        ("cannot_tell", Verdict::CannotTell),
+    ] {
+        engine.register_fn(name, move |context: NativeCallContext, finding: ImmutableString| {
+            draft(&context, verdict, &finding)
+        });
+    }
+    engine.register_fn("keep", |context: NativeCallContext| draft(&context, Verdict::Keep, ""));
     engine.register_fn("hides", |answer: Draft, rule: ImmutableString, bin: ImmutableString| -> Outcome<Draft> {
         let mut answer = answer;
         if answer.hides.len() >= limits::ANSWER_HIDES {

@@ -9,6 +9,7 @@ pub mod book;
 pub mod cases;
 pub mod causes;
 mod cooling;
+mod definitions;
 mod fact;
 pub mod facts;
 pub mod fault;
@@ -25,4 +26,5 @@ mod water_view;
 mod wording;
 
 pub use book::{Rule, RuleText, Rulebook};
+pub use definitions::definitions;
 pub use fault::RuleFault;

@@ -50,6 +50,8 @@ pub const SLOPE_POINTS_MIN_WANTED: i64 = 50;
 pub const SLOPE_POINTS_MAX: i64 = 400;
 /// A blower's run time is unknown where its proof signal covers less than this share of the time asked for (common practice, no source).
 pub const RUN_COVERED_AT_LEAST: f64 = 0.75;
+/// Comparisons of one judgement that go on record with an alarm, at the most.
+pub const COMPARISONS_KEPT: usize = 60;
 /// Alarms that one answer hides, at the most.
 pub const ANSWER_HIDES: usize = 1_000;
 /// A rule may allow its alarms to be shelved for this long in a row, at the most.
