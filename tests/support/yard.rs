@@ -235,6 +235,12 @@ impl Process {
         self.child.wait().unwrap();
     }
 
+    /// SIGHUP.
+    pub fn hang_up(&self) {
+        let pid = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(pid, rustix::process::Signal::HUP).unwrap();
+    }
+
     /// SIGTERM; gives the exit code and how long it took.
     pub fn stop(mut self) -> (Option<i32>, Duration) {
         let begun = Instant::now();

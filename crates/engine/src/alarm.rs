@@ -129,6 +129,25 @@ pub struct AlarmEvent {
     pub words: String,
     /// The hash of the rule text in force.
     pub revision: String,
+    /// What it rested on, where a rule or the daemon found it; `None` for what people said and what timers did.
+    pub grounds: Option<Box<Grounds>>,
+}
+
+/// What a rule, or the daemon about itself, rested its finding on, as it was at that moment.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Grounds {
+    /// When the condition began, or ended for a clear.
+    pub since: Option<Timestamp>,
+    /// The grounds, one a line.
+    pub evidence: Vec<String>,
+    /// Names and values with units.
+    pub figures: Vec<(String, String)>,
+    /// The line of the rule's text that gave the answer, counted from 1.
+    pub line: Option<usize>,
+    /// The comparisons on the way to it: line, and what was compared.
+    pub compared: Vec<(usize, String)>,
+    /// The rule's settings in force, name and value with its unit.
+    pub settings: Vec<(String, String)>,
 }
 
 /// Kinds of events in an alarm's life.

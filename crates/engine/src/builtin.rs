@@ -59,11 +59,29 @@ pub(crate) const BROKEN_RULE: Builtin = Builtin {
     consequence: "What this rule watches for is not watched for; the other rules run on.",
     response: &[
         "Open the file at the line and column named below and mend it.",
-        "Run `hypocaust check`, then restart the daemon.",
+        "The daemon takes the mended file by itself; `hypocaust reload` says what it makes of it.",
     ],
     time_to_respond: Span::hours(6),
     severity: Severity::Major,
 };
 
+/// The name of the alarm about a changed rule that was not taken.
+pub const CHANGE_NOT_TAKEN_RULE: &str = "change-not-taken";
+
+/// A changed rule was not taken.
+pub(crate) const CHANGE_NOT_TAKEN: Builtin = Builtin {
+    rule: CHANGE_NOT_TAKEN_RULE,
+    title: "Changed rule not taken",
+    cause: "The changed file has a fault, or one of its cases no longer comes out as written.",
+    consequence: "The earlier text of the rule stays in force; what the change was meant to do, it does not do.",
+    response: &[
+        "Read below what is wrong; `hypocaust rules test` shows each failing case with a picture.",
+        "Mend the rule or its cases. The daemon looks again by itself when a file changes, and after `hypocaust reload`.",
+    ],
+    // Medium, so that the mail comes while whoever changed the file still sits at it.
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 3] = [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE];
+pub(crate) const ALL: [&Builtin; 4] = [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE, &CHANGE_NOT_TAKEN];

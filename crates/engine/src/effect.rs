@@ -3,6 +3,7 @@
 //! Must never depend on how it is carried out: the ledger commits the lasting ones in one transaction, then the others leave.
 
 use pile::time::Timestamp;
+use rulebook::RuleText;
 use site::entry::{Batch, Entry};
 use site::reading::{Quality, Reading, Refusal, SeriesId};
 use site::zone::{Day, IsoWeek};
@@ -54,6 +55,8 @@ pub enum Effect {
     /// A round list went into the outbox; its day is done.
     RoundListDone(Day),
 
+    /// Keep the rules in force, and their texts for good.
+    Rules(Vec<KeptRule>),
     /// Keep where a bin's water account stands.
     Water(Box<crate::water::KeptWater>),
 
@@ -87,6 +90,15 @@ pub enum Effect {
         /// What.
         text: String,
     },
+}
+
+/// A rule in force, as it goes on record.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct KeptRule {
+    /// The hash of its text, as alarms name it.
+    pub revision: String,
+    /// Its file.
+    pub text: RuleText,
 }
 
 /// How serious a log line is.

@@ -50,13 +50,19 @@ pub struct Engine {
     pub(crate) failing: BTreeMap<(String, Subject), RuleFault>,
     /// Gateways of which the broker says that they are gone, and since when.
     pub(crate) gateways_gone: BTreeMap<String, Timestamp>,
+    /// Rules that hide alarms behind their own, or once did: only their answers need a look at every alarm.
+    pub(crate) hiding: BTreeSet<String>,
     /// The share of the disk that is free, and when that was looked at.
     pub(crate) disk_free: Option<(Timestamp, f64)>,
     /// When the clock last jumped, and by how much.
     pub(crate) clock_jumped: Option<(Timestamp, Span)>,
     /// Temperatures for which time above is accounted.
     pub(crate) thresholds: Vec<Celsius>,
-    reach: Span,
+    pub(crate) reach: Span,
+    /// The longest interval of what is in no bin: site-wide probes and blowers.
+    pub(crate) slowest_shared: Span,
+    /// The longest interval of all.
+    pub(crate) slowest: Span,
     deadlines: BTreeSet<(Timestamp, Deadline)>,
     pub(crate) started: bool,
     last_batch: u64,
@@ -158,16 +164,7 @@ impl Engine {
         now: Timestamp,
     ) -> Engine {
         let reach = Engine::reach(&rulebook);
-        let mut thresholds: Vec<Celsius> = vec![Celsius(limits::SUMMARY_THRESHOLD_CELSIUS)];
-        for rule in rulebook.rules() {
-            for name in &rule.header.time_above {
-                if let Some(setting) = rule.header.settings.get(name)
-                    && !thresholds.contains(&Celsius(setting.value))
-                {
-                    thresholds.push(Celsius(setting.value));
-                }
-            }
-        }
+        let thresholds = crate::reload::thresholds(&rulebook);
         let count = i64::try_from(site.bins.len().max(1)).unwrap_or(1);
         let bins = site.bins.keys().enumerate().map(|(i, id)| {
             let phase = Span::millis(limits::TICK.as_millis() * i64::try_from(i).unwrap_or(0) / count);
@@ -176,7 +173,13 @@ impl Engine {
                 BinState { batch: None, entries: Arc::new(Vec::new()), valve_percent: 100.0, phase, water: None },
             )
         });
+        let blowers = site.blowers.values().map(|blower| blower.interval);
+        let shared = site.probes.values().filter(|probe| probe.bin.is_none()).map(|probe| probe.interval);
+        let slowest_shared = blowers.chain(shared).fold(Span::ZERO, Span::max);
+        let slowest = site.probes.values().map(|probe| probe.interval).fold(slowest_shared, Span::max);
         let mut engine = Engine {
+            slowest_shared,
+            slowest,
             bins: bins.collect(),
             site: Arc::clone(&site),
             rulebook: Arc::new(rulebook),
@@ -196,6 +199,7 @@ impl Engine {
             flood: None,
             failing: BTreeMap::new(),
             gateways_gone: BTreeMap::new(),
+            hiding: BTreeSet::new(),
             disk_free: None,
             clock_jumped: None,
             thresholds,
@@ -273,6 +277,7 @@ impl Engine {
         self.week.mails.extend(restored.mails);
         for alarm in restored.alarms {
             self.last_alarm = self.last_alarm.max(alarm.id.0);
+            self.hiding.extend(alarm.life.by_design.clone());
             self.alarms.insert(alarm.key.clone(), alarm);
         }
         for batch in restored.batches {
@@ -424,6 +429,10 @@ impl Engine {
                 }
             }
             Input::Health { disk_free } => self.disk_free = Some((now, disk_free)),
+            Input::Rules(set) => {
+                let reply = self.take_rules(now, *set, effects);
+                effects.push(Effect::Reply(reply));
+            }
             Input::Started { previous } => self.start(now, previous, effects),
             Input::Wake => {}
         }
@@ -596,26 +605,11 @@ impl Engine {
         for fault in self.broken.clone() {
             self.raise_broken_rule(now, &fault, effects);
         }
+        self.keep_rules(effects);
         let batches: Vec<_> = self.bins.values().filter_map(|state| state.batch.clone()).collect();
-        let thresholds = self.thresholds.clone();
         for batch in batches {
-            let (bin, from) = (batch.bin, batch.on_air_at);
-            self.hide_pulled(&bin);
-            let ids: Vec<_> = self
-                .series
-                .iter()
-                .filter(|(id, s)| {
-                    s.bin.as_ref() == Some(&bin) && s.is_in_pile() && id.quantity == Quantity::Temperature
-                })
-                .map(|(id, _)| id.clone())
-                .collect();
-            for id in ids {
-                if let Some(series) = self.series.get_mut(&id) {
-                    series.counted_until = batch.off_air_at;
-                    series.reset_accounts(&thresholds, from);
-                }
-                self.recall(id, effects);
-            }
+            self.hide_pulled(&batch.bin);
+            self.account_anew(&batch, effects);
         }
         let of_blowers =
             self.series.iter().filter(|(id, s)| matches!(id.source, Source::Blower(_)) && s.days.is_some());

@@ -4,10 +4,11 @@
 
 use pile::time::{Span, Timestamp};
 use rulebook::Rule;
+use rulebook::answer::Explained;
 use rulebook::header::{Handling, Priority};
 use site::model::Person;
 
-use crate::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState};
+use crate::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Grounds};
 use crate::builtin::{self, Builtin};
 use crate::effect::Effect;
 use crate::engine::{Deadline, Engine};
@@ -36,6 +37,11 @@ pub(crate) struct Finding {
     pub(crate) evidence: Vec<String>,
     pub(crate) figures: Vec<(String, String)>,
     pub(crate) evidence_at: Option<Timestamp>,
+    /// When the condition began, or ended.
+    pub(crate) since: Option<Timestamp>,
+    /// How a rule came to it.
+    pub(crate) line: Option<usize>,
+    pub(crate) explained: Explained,
 }
 
 impl Finding {
@@ -122,6 +128,7 @@ impl Engine {
             self.insert_deadline(due, deadline);
         }
         let shown = self.what_is_shown(key, kind, told, chatters, &finding);
+        let finding = Finding { since: Some(since), ..finding };
         self.record(key, at, kind, before.state, &finding, effects);
         if let Some(step) = step {
             self.mail_step(key, at, step, words, shown, effects);
@@ -390,7 +397,16 @@ impl Engine {
         finding: &Finding,
         effects: &mut Vec<Effect>,
     ) {
+        use AlarmEventKind::{Cleared, Raised, Retired, Worse};
         let Some(alarm) = self.alarms.get(key) else { return };
+        let grounds = matches!(kind, Raised | Cleared | Worse | Retired).then(|| Grounds {
+            since: finding.since,
+            evidence: finding.evidence.clone(),
+            figures: finding.figures.clone(),
+            line: finding.line,
+            compared: finding.explained.compared.iter().map(|c| (c.line, c.words.clone())).collect(),
+            settings: finding.explained.settings.clone(),
+        });
         let event = AlarmEvent {
             alarm: alarm.id,
             occurrence: alarm.occurrence,
@@ -401,6 +417,7 @@ impl Engine {
             evidence_at: finding.evidence_at,
             words: finding.text.clone(),
             revision: alarm.revision.clone(),
+            grounds: grounds.map(Box::new),
         };
         self.week.remember(&event, key);
         effects.push(Effect::Alarm { alarm: Box::new(alarm.clone()), event: Some(Box::new(event)) });

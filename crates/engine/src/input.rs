@@ -4,7 +4,9 @@
 
 use pile::time::Timestamp;
 use pile::window::Point;
+use rulebook::RuleText;
 use site::entry::Entry;
+use site::model::RuleSettings;
 use site::reading::{Reading, Refusal, SeriesId};
 
 use crate::alarm::AlarmId;
@@ -61,6 +63,8 @@ pub enum Input {
         /// The share of the data folder's disk that is free, 0 to 1.
         disk_free: f64,
     },
+    /// A set of rules takes the place of the one in force.
+    Rules(Box<RuleSet>),
     /// The daemon starts to watch; comes once, first, after the state was rebuilt. When history is lived again it comes once for each
     /// run of that time.
     Started {
@@ -69,6 +73,26 @@ pub enum Input {
     },
     /// Nothing but time: deadlines up to `now` are run.
     Wake,
+}
+
+/// Rules to put in force, and changes that are not: what a reload came to.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct RuleSet {
+    /// Every rule that shall be in force. Where a changed file was refused, its earlier text.
+    pub texts: Vec<RuleText>,
+    /// What the site changed in them.
+    pub changed: RuleSettings,
+    /// Changed files that were not taken.
+    pub refused: Vec<RefusedChange>,
+}
+
+/// A changed rule that was not taken.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RefusedChange {
+    /// The rule's name.
+    pub rule: String,
+    /// Why not, each line with its place and remedy.
+    pub why: String,
 }
 
 /// What a person can say about an alarm.

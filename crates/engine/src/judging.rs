@@ -81,7 +81,7 @@ impl Engine {
                     self.rule_works(at, rule, subject, effects);
                     let hides = answer.hides.clone();
                     let verdict = answer.verdict;
-                    self.answered(at, rule, subject, answer, effects);
+                    self.answered(rule, facts, subject, answer, effects);
                     self.hide_behind(at, rule, subject, verdict, &hides, effects);
                 }
                 Err(fault) => {
@@ -103,6 +103,10 @@ impl Engine {
         hides: &[(String, String)],
         effects: &mut Vec<Effect>,
     ) {
+        if hides.is_empty() && !self.hiding.contains(&rule.name) {
+            return;
+        }
+        self.hiding.insert(rule.name.clone());
         let own = AlarmKey { rule: rule.name.clone(), subject: subject.clone() };
         let stands = self.alarms.get(&own).is_some_and(|a| a.conditioning.raised());
         // What cannot be told, or lies in the deadband, leaves hidden what is hidden.
@@ -132,7 +136,15 @@ impl Engine {
         }
     }
 
-    fn answered(&mut self, at: Timestamp, rule: &Rule, subject: &Subject, answer: Answer, effects: &mut Vec<Effect>) {
+    fn answered(
+        &mut self,
+        rule: &Rule,
+        facts: &Arc<Facts>,
+        subject: &Subject,
+        answer: Answer,
+        effects: &mut Vec<Effect>,
+    ) {
+        let at = facts.at;
         let key = AlarmKey { rule: rule.name.clone(), subject: subject.clone() };
         let delays = Delays { on: rule.header.on_delay, off: rule.header.off_delay, max_gap: rule.header.max_gap };
         let evidence_at = match rule.header.evidence {
@@ -148,12 +160,24 @@ impl Engine {
         if !known && answer.verdict != Verdict::Alarm {
             return;
         }
+        let rulebook = Arc::clone(&self.rulebook);
         let alarm = self.alarm(&key, rule);
         let before = alarm.conditioning;
         let proven = alarm.conditioning.absorb(answer.verdict, evidence_at, delays);
         let moved = alarm.conditioning.phase != before.phase || alarm.conditioning.pending();
-        let finding = Finding { text: answer.finding, evidence: answer.evidence, figures: answer.figures, evidence_at };
         let worse = answer.graver && answer.verdict == Verdict::Alarm && evidence_at.is_some();
+        let worsens = proven.is_none() && worse && alarm.conditioning.phase == Phase::On && !alarm.graver;
+        let mut finding = Finding {
+            text: answer.finding,
+            evidence: answer.evidence,
+            figures: answer.figures,
+            evidence_at,
+            line: answer.line,
+            ..Finding::default()
+        };
+        if proven.is_some() || worsens {
+            finding.explained = rulebook.explain(rule, facts);
+        }
         let (event, since) = match proven {
             Some(Proven::Raise { onset }) => (Event::Raise, onset),
             Some(Proven::Clear { end }) => (Event::Clear, end),
@@ -162,7 +186,7 @@ impl Engine {
                 if moved {
                     effects.push(Effect::Alarm { alarm: Box::new(alarm.clone()), event: None });
                 }
-                if worse && alarm.conditioning.phase == Phase::On && !alarm.graver {
+                if worsens {
                     alarm.graver = true;
                     let _ = self.happen(&key, at, Event::Escalate, at, finding, effects);
                 }
@@ -176,8 +200,14 @@ impl Engine {
 
     /// When a reading is late, among those of a bin and the site-wide ones, or among all of them.
     fn late_after(&self, bin: Option<&BinId>) -> Span {
-        let own = self.series.values().filter(|s| bin.is_none() || s.bin.as_ref() == bin || s.bin.is_none());
-        own.map(crate::series::Series::late_after).max().unwrap_or(limits::LATE_AFTER)
+        let slowest = match bin.and_then(|bin| self.site.bins.get(bin)) {
+            Some(bin) => {
+                let own = bin.probes.iter().filter_map(|id| self.site.probes.get(id)).map(|p| p.interval);
+                own.fold(self.slowest_shared, Span::max)
+            }
+            None => self.slowest,
+        };
+        limits::LATE_AFTER.max(slowest.times(3))
     }
 
     pub(crate) fn alarm(&mut self, key: &AlarmKey, rule: &Rule) -> &mut Alarm {
@@ -267,7 +297,8 @@ impl Engine {
     /// Retires alarms whose rule is no longer there, and a broken-rule alarm whose rule compiles again.
     pub(crate) fn retire_removed_rules(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         let names: Vec<&str> = self.rulebook.rules().iter().map(|r| r.name.as_str()).collect();
-        let broken: Vec<&str> = self.broken.iter().map(|f| f.rule.as_str()).collect();
+        let failing = self.failing.keys().map(|(rule, _)| rule.as_str());
+        let broken: Vec<&str> = self.broken.iter().map(|f| f.rule.as_str()).chain(failing).collect();
         // What a rule hid that is gone hides no longer.
         let behind = |a: &&Alarm| a.life.by_design.as_deref().is_some_and(|rule| !names.contains(&rule));
         let shown: Vec<AlarmKey> = self.alarms.values().filter(behind).map(|a| a.key.clone()).collect();
@@ -277,7 +308,7 @@ impl Engine {
             .alarms
             .keys()
             .filter(|key| match &key.subject {
-                Subject::Rule(rule) => !broken.contains(&rule.as_str()),
+                Subject::Rule(rule) => key.rule == builtin::BROKEN_RULE.rule && !broken.contains(&rule.as_str()),
                 // A rule whose text is broken at present is not gone: its alarms stand until it can judge again.
                 subject => {
                     let scope = if *subject == Subject::Site { Scope::Site } else { Scope::Bin };

@@ -18,6 +18,7 @@ pub mod limits;
 pub mod notice;
 mod outbox;
 mod pulled;
+mod reload;
 pub mod replay;
 pub mod restore;
 mod rounds;
@@ -27,5 +28,6 @@ mod telling;
 pub mod water;
 mod weekly;
 
+pub use builtin::CHANGE_NOT_TAKEN_RULE as CHANGE_NOT_TAKEN;
 pub use engine::Engine;
 pub use status::{bin_topic, status_topic};

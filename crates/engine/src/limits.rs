@@ -94,5 +94,7 @@ pub const FLOOD_MAIL_LISTS: usize = 60;
 pub const REMINDER_EARLIEST: Span = Span::minutes(30);
 /// An unacknowledged alarm reminds this often, each time after twice as long; after that the round list alone names it.
 pub const REMINDERS_MAX: u32 = 3;
+/// Lines of what is wrong with a changed rule that its mail shows.
+pub const REFUSED_CHANGE_LINES: usize = 25;
 /// An alarm that stands for longer than this is counted as standing in the summary.
 pub const STANDING_AFTER: Span = Span::hours(24);

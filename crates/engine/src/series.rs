@@ -186,6 +186,15 @@ impl Series {
         self.days = Some(Arc::new(Days::new(from)));
     }
 
+    /// Keeps readings for longer from now on.
+    pub(crate) fn widen(&mut self, reach: Span) {
+        let mut wider = Window::new(reach);
+        for point in self.window.range(Timestamp::from_millis(0), Timestamp::MAX) {
+            wider.absorb(point);
+        }
+        self.window = Arc::new(wider);
+    }
+
     /// Makes the accounts from history, then adds what came while it was read.
     pub(crate) fn recount(&mut self, thresholds: &[Celsius], from: Timestamp, history: &[Point]) {
         let until = self.counted_until.unwrap_or(Timestamp::MAX);

@@ -409,6 +409,28 @@ fn a_flood_is_told_in_one_mail_and_high_alarms_singly() {
     }
 }
 
+/// A fault of the whole site at a size that no site has: every alarm is on record, nobody's mailbox is buried, and each step stays as
+/// short as the number of bins asks for.
+#[test]
+fn ten_thousand_alarms_at_once_are_all_on_record_and_a_handful_of_mails() {
+    const BINS: usize = 10_000;
+    let medium = rule(&[("severity: \"severe\"", "severity: \"major\"")]);
+    let (mut yard, feed) = many(BINS, &medium);
+    for _ in 0..4 {
+        feed(&mut yard, 67.0);
+    }
+    yard.wait(minutes(30));
+    let raised = |e: &&Effect| matches!(e, Effect::Alarm { event: Some(event), .. } if event.kind == engine::alarm::AlarmEventKind::Raised);
+    assert_eq!(yard.effects.iter().filter(raised).count(), BINS, "each one is on record");
+    assert!(yard.engine.alarms().filter(|a| a.key.rule == "hot-core").all(|a| a.stands() && !a.held));
+    let floods = floods(&yard);
+    assert_eq!(steps(&yard).len(), 10, "ten are told singly before it is known for a flood");
+    assert!((1..=3).contains(&floods.len()), "{} mails tell of the rest", floods.len());
+    let told = floods.last().unwrap();
+    assert_eq!(told.standing, BINS - 10);
+    assert!(told.items.len() <= engine::limits::FLOOD_MAIL_LISTS, "a mail that can be read");
+}
+
 #[test]
 fn what_was_held_at_a_crash_is_told_after_the_restart() {
     let medium = rule(&[("severity: \"severe\"", "severity: \"major\"")]);

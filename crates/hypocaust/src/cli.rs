@@ -66,6 +66,13 @@ prints
     include_str!("../../../tests/golden/mix/recipe.txt")
 );
 
+const WHY_HELP: &str = "\
+Everything shown was written down at the time; nothing is judged again, so a rule that was changed since does not matter.
+JSON keys: id, occurrence, rule, about, bin, title, priority, events (at, event, before, after, words, evidence_at, rule_revision,
+since, evidence, figures (name, value), line, compared (line, words), settings (name, value)), mails (id, to, created_at, state).
+
+Example: hypocaust why 12";
+
 const REPLAY_HELP: &str = "\
 CSV of readings (what `hypocaust readings --csv` writes; a blower's id may stand under `probe`):
   measured_at,probe,quantity,value,unit
@@ -114,6 +121,9 @@ pub enum Command {
     Readings(ReadingsArgs),
     /// List alarms, or say something about one: acknowledge, confirm, shelve, reset, take out of service.
     Alarms(AlarmsArgs),
+    /// Show why an alarm was raised: what was found, the line of the rule that said so, what it compared, and how it went on.
+    #[command(after_long_help = WHY_HELP)]
+    Why(WhyArgs),
     /// List mails and what became of them.
     Outbox(ListArgs),
     /// List payloads that gave no reading, newest first, with the reason.
@@ -144,6 +154,12 @@ pub enum Command {
     /// did to alarms is left out.
     #[command(after_long_help = REPLAY_HELP)]
     Replay(ReplayArgs),
+    /// Have the running daemon read its rules now, and say what it made of them; exit 65 if a changed rule was not taken.
+    ///
+    /// It does so by itself a few seconds after a file changed, and on SIGHUP. A changed rule is compiled and its cases are run first: if
+    /// either fails, the earlier text stays in force and one mail says so. Numbers under `rules` in the settings are read too; other
+    /// changes there wait until the daemon starts again.
+    Reload,
     /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
     Rerun {
         /// The file that `hypocaust run --record FILE` wrote.
@@ -329,6 +345,19 @@ pub struct AlarmsArgs {
     pub command: Option<AlarmsCommand>,
 }
 
+/// Arguments of `why`.
+#[derive(Debug, Args)]
+pub struct WhyArgs {
+    /// The alarm's number, as listed and as in the mail.
+    pub id: u64,
+    /// Which of its occurrences, 1 for the first; the newest when left out.
+    #[arg(long, value_name = "N")]
+    pub occurrence: Option<u32>,
+    /// One JSON object.
+    #[arg(long)]
+    pub json: bool,
+}
+
 /// Which alarm, and who speaks.
 #[derive(Debug, Args)]
 pub struct Speaker {
@@ -494,6 +523,11 @@ pub enum RulesCommand {
         /// Its name: small letters, digits and `-`.
         name: String,
     },
+    /// Print every word that a rule can use, for editors that complete and check Rhai scripts.
+    ///
+    /// Editors with a Rhai language server read such a file from the folder of the rules:
+    /// `hypocaust rules definitions > rules/hypocaust.d.rhai`; files that end in .d.rhai are no rules.
+    Definitions,
     /// Run the cases of rules; exit 1 if one fails, with a chart of it.
     ///
     /// Cases stand beside their rule as NAME.cases.yaml; rules/README.md shows their form. They run with the rule's own numbers, not

@@ -8,21 +8,22 @@ use std::sync::Arc;
 
 use engine::Engine;
 use engine::effect::{Effect, Mail, MailId, MailState};
-use engine::input::MailOutcome;
+use engine::input::{MailOutcome, RefusedChange};
 use engine::notice::Notice;
 use ledger::{Access, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
-use rulebook::Rulebook;
+use rulebook::{RuleText, Rulebook};
 use site::entry::EntryKind;
 use site::model::{Display, Person, Site};
 use site::zone::parse_instant;
 
 use crate::cli::{AlarmsCommand, BatchCommand, FilledArgs, LogCommand, RunArgs, Written};
 use crate::clock::Clock;
-use crate::daemon::{self, DaemonError, Progress, Setup};
+use crate::daemon::{self, ChangingRules, DaemonError, Progress, Setup};
 use crate::driven::DrivenError;
 use crate::recording::{self, Recorder, RecordingError};
+use crate::rule_watch::{self, RuleWatch};
 use crate::socket::{self, AlarmWord, Answer, Filling, Request, SocketError};
 use crate::wiring::{self, Settings, SettingsError, WiringError};
 
@@ -59,6 +60,9 @@ pub enum CommandError {
     /// An argument.
     #[error("{0}")]
     Usage(String),
+    /// There is no daemon to ask.
+    #[error("{0}")]
+    NotRunning(String),
     /// Mail did not leave.
     #[error("{0}")]
     NotSent(String),
@@ -79,7 +83,7 @@ impl CommandError {
             CommandError::Usage(_) => 64,
             CommandError::Refused(_) | CommandError::Recording(RecordingError::Line { .. }) => 65,
             CommandError::Recording(_) => 66,
-            CommandError::NotSent(_) | CommandError::Socket(_) => 69,
+            CommandError::NotSent(_) | CommandError::NotRunning(_) | CommandError::Socket(_) => 69,
             CommandError::Folder(FolderError::InUse { .. }) => 75,
             CommandError::Folder(_) => 73,
             CommandError::Ledger(_) | CommandError::Io { .. } => 74,
@@ -101,15 +105,18 @@ impl CommandError {
 /// When it cannot start.
 pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
     let Settings { site, text, path } = wiring::settings(config)?;
-    let texts = wiring::rules(&site.rules.folder)?;
-    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
     for advice in site::settings::advice(&site) {
         tracing::warn!("{advice}");
     }
+    let folder = Folder::lock(&site.data_folder)?;
+    let (texts, refused) = rules_to_begin_with(config, &site, &folder)?;
+    let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
     for fault in &broken {
         tracing::warn!("{fault}");
     }
-    let folder = Folder::lock(&site.data_folder)?;
+    for change in &refused {
+        tracing::warn!("{}: the change was not taken: {}", change.rule, change.why);
+    }
     let recorder = match &args.record {
         Some(file) => Some(Recorder::create(file, &path, &text, &texts).map_err(|source| CommandError::Io {
             what: format!("the recording {} cannot be made; give a path that can be written", file.display()),
@@ -125,8 +132,18 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         site.probes.len(),
         rulebook.rules().len()
     );
-    let setup =
-        Setup { site: Arc::new(site), rulebook, broken, folder, clock: Clock::live(), recorder, store_pages: None };
+    let (want, wanted) = tokio::sync::mpsc::channel(1);
+    let rules = ChangingRules { watch: RuleWatch::new(config, &site, texts), refused, wanted };
+    let setup = Setup {
+        site: Arc::new(site),
+        rulebook,
+        broken,
+        folder,
+        clock: Clock::live(),
+        recorder,
+        store_pages: None,
+        rules: Some(rules),
+    };
     let runtime = runtime()?;
     runtime.block_on(async {
         let (stop, stopped) = tokio::sync::watch::channel(false);
@@ -138,10 +155,65 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
             // The channel must outlive the loop, which waits on it.
             stop.closed().await;
         });
+        tokio::spawn(read_rules_on_hangup(want));
         daemon::run(setup, stopped, progress).await
     })?;
     // Tasks that wait for a relay must not hold up the stop: their mails are in the outbox.
     runtime.shutdown_timeout(std::time::Duration::from_millis(500));
+    Ok(())
+}
+
+/// The rules as their files say, but for those that were changed since the last run into something that does not pass its cases: these
+/// begin with the text that was in force then.
+fn rules_to_begin_with(
+    config: &Path,
+    site: &Site,
+    folder: &Folder,
+) -> Result<(Vec<RuleText>, Vec<RefusedChange>), CommandError> {
+    let texts = wiring::rules(&site.rules.folder)?;
+    let before = match Ledger::open(folder.path(), Access::Read) {
+        Ok(ledger) => ledger.rules_in_force()?,
+        // There is none yet, or an older one that the daemon brings up to date when it opens it.
+        Err(_) => Vec::new(),
+    };
+    if before.is_empty() {
+        return Ok((texts, Vec::new()));
+    }
+    let tried = rule_watch::try_files(config, site, &before).set;
+    // What never was in force has no earlier text to go on with: it is told of as a rule that does not work.
+    let has_old = |name: &str| before.iter().any(|t| t.name == name);
+    let never =
+        texts.into_iter().filter(|t| !has_old(&t.name) && !tried.texts.iter().any(|known| known.name == t.name));
+    let mut texts: Vec<RuleText> = tried.texts.iter().cloned().chain(never).collect();
+    texts.sort_by(|a, b| a.name.cmp(&b.name));
+    Ok((texts, tried.refused.into_iter().filter(|change| has_old(&change.rule)).collect()))
+}
+
+/// SIGHUP asks for the rules to be read.
+async fn read_rules_on_hangup(want: tokio::sync::mpsc::Sender<()>) {
+    use tokio::signal::unix::{SignalKind, signal};
+    let Ok(mut hangup) = signal(SignalKind::hangup()) else { return };
+    while hangup.recv().await.is_some() {
+        tracing::info!("asked to read the rules");
+        let _ = want.try_send(());
+    }
+}
+
+/// Has the running daemon read its rules, and says what it made of them.
+///
+/// # Errors
+/// When none runs, or a changed rule was not taken.
+pub fn reload(site: &Site) -> Result<(), CommandError> {
+    match socket::ask(&site.data_folder, &Request::ReadRules)? {
+        Some(Answer::Done(said)) => println!("{said}"),
+        Some(Answer::No(why)) => return Err(CommandError::Refused(why)),
+        None => {
+            return Err(CommandError::NotRunning(format!(
+                "no daemon runs on {}; it reads its rules when it starts, and `hypocaust rules test` tries them now",
+                site.data_folder.display()
+            )));
+        }
+    }
     Ok(())
 }
 

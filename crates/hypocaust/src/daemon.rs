@@ -9,20 +9,21 @@ use std::time::Duration;
 use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, Level, MailId};
-use engine::input::{Input, MailOutcome, Word};
+use engine::input::{Input, MailOutcome, RefusedChange, RuleSet, Word};
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use post::Postman;
 use rulebook::{RuleFault, Rulebook};
-use site::model::Site;
+use site::model::{RuleSettings, Site};
 use site::reading::SeriesId;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::clock::Clock;
 use crate::recording::Recorder;
-use crate::socket::{self, Answer, Asked};
+use crate::rule_watch::{self, RuleWatch, Tried};
+use crate::socket::{self, Answer, Asked, Wish};
 
 /// Everything a daemon needs to run.
 #[derive(Debug)]
@@ -41,6 +42,26 @@ pub struct Setup {
     pub recorder: Option<Recorder>,
     /// The most pages that the store may have, changed at will: how a full disk is rehearsed.
     pub store_pages: Option<watch::Receiver<Option<u32>>>,
+    /// Who looks after changes of the rules; `None` where they cannot change.
+    pub rules: Option<ChangingRules>,
+}
+
+/// Rules that may change while the daemon runs.
+#[derive(Debug)]
+pub struct ChangingRules {
+    /// What is in force, and its files.
+    pub watch: RuleWatch,
+    /// What was wrong with changed files at the start; their earlier texts are in force.
+    pub refused: Vec<RefusedChange>,
+    /// Somebody wants the files to be read now.
+    pub wanted: mpsc::Receiver<()>,
+}
+
+impl ChangingRules {
+    /// Rules that are read when their files change or a command asks; nothing was wrong with them at the start.
+    pub fn asked_by_command(watch: RuleWatch) -> ChangingRules {
+        ChangingRules { watch, refused: Vec::new(), wanted: mpsc::channel(1).1 }
+    }
 }
 
 /// How far the loop has come, for whoever drives its clock.
@@ -92,9 +113,11 @@ const COMMIT_RETRY: Duration = Duration::from_secs(1);
 const FAREWELL_WITHIN: Duration = Duration::from_secs(2);
 /// Work that came back from tasks of our own, waiting for the loop.
 const WORK_MAX: usize = 64;
-/// From one line in the store that says "still alive" to the next, when nothing else is committed.
 /// From one look at the disk to the next.
 const HEALTH_EVERY: Span = Span::minutes(1);
+/// From one look at the files of the rules to the next; what changed is read at the second look that finds it unchanged.
+const RULES_LOOKED_AT_EVERY: Duration = Duration::from_secs(2);
+/// From one line in the store that says "still alive" to the next, when nothing else is committed.
 const ALIVE_EVERY: Duration = Duration::from_secs(30);
 
 /// What comes back from tasks of the loop's own.
@@ -102,8 +125,14 @@ const ALIVE_EVERY: Duration = Duration::from_secs(30);
 enum Work {
     Rendered(MailId, Result<Vec<u8>, String>),
     Outcome(MailId, MailOutcome),
-    Recalled { series: SeriesId, from: Timestamp, points: Vec<Point> },
+    Recalled {
+        series: SeriesId,
+        from: Timestamp,
+        points: Vec<Point>,
+    },
     Asked(Asked),
+    /// Files of rules were tried; somebody may wait for what came of it.
+    Tried(Box<Tried>, Option<oneshot::Sender<Answer>>),
 }
 
 /// What came together, with whoever waits for it.
@@ -129,6 +158,12 @@ struct Loop {
     health_at: Option<Timestamp>,
     store_pages: Option<watch::Receiver<Option<u32>>>,
     progress: watch::Sender<Progress>,
+    /// The files of the rules, where they may change.
+    rules: Option<RuleWatch>,
+    /// What the site changed in the rules in force.
+    rules_changed: RuleSettings,
+    /// Files are being tried.
+    trying: bool,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -140,7 +175,7 @@ pub async fn run(
     mut stop: watch::Receiver<bool>,
     progress: watch::Sender<Progress>,
 ) -> Result<(), DaemonError> {
-    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages } = setup;
+    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules } = setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
     let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
@@ -183,6 +218,7 @@ pub async fn run(
         None => None,
     };
     let engine = Engine::new(Arc::clone(&site), rulebook, broken, restored, now);
+    let rules_changed = site.rules.clone();
     let mut this = Loop {
         site,
         engine,
@@ -197,8 +233,20 @@ pub async fn run(
         health_at: None,
         store_pages,
         progress: progress.clone(),
+        rules: None,
+        rules_changed,
+        trying: false,
     };
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
+    let mut rules_wanted = None;
+    if let Some(ChangingRules { watch, refused, wanted }) = rules {
+        if !refused.is_empty() || this.change_alarm_stands() {
+            let set = RuleSet { texts: watch.to_try().1, changed: this.site.rules.clone(), refused };
+            this.run_batch(vec![Item::alone(Input::Rules(Box::new(set)))]).await;
+        }
+        this.rules = Some(watch);
+        rules_wanted = Some(wanted);
+    }
     let _ = sd_notify::notify(&[sd_notify::NotifyState::Ready]);
     progress.send_modify(|p| {
         p.ready = true;
@@ -207,6 +255,8 @@ pub async fn run(
     let watchdog = crate::wiring::watchdog_interval();
     let mut pet = tokio::time::interval(watchdog.unwrap_or(ALIVE_EVERY).min(ALIVE_EVERY));
     pet.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut look = tokio::time::interval(RULES_LOOKED_AT_EVERY);
+    look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
 
     loop {
         let deadline = this.engine.next_deadline();
@@ -238,6 +288,14 @@ pub async fn run(
                 }
             }
             () = clock.until(deadline) => items.push(Item::alone(Input::Wake)),
+            Some(()) = wanted(&mut rules_wanted) => this.try_rules(None),
+            _ = look.tick(), if this.rules.is_some() => {
+                let site = Arc::clone(&this.site);
+                let news = this.rules.as_mut().is_some_and(|watch| tokio::task::block_in_place(|| watch.has_news(&site)));
+                if news {
+                    this.try_rules(None);
+                }
+            }
             _ = pet.tick() => {
                 let now = this.clock.now();
                 if let Err(source) = this.ledger.alive(now) {
@@ -275,6 +333,14 @@ pub async fn run(
     tracing::info!("stopped; everything that was acknowledged is in the store");
     drop(folder);
     Ok(())
+}
+
+/// The next wish to read the rules; never, where nobody can have one.
+async fn wanted(wishes: &mut Option<mpsc::Receiver<()>>) -> Option<()> {
+    match wishes {
+        Some(wishes) => wishes.recv().await,
+        None => std::future::pending().await,
+    }
 }
 
 /// The share of the folder's disk that is free to us; `None` where the system does not say, or the clock is driven.
@@ -441,6 +507,7 @@ impl Loop {
             | Effect::MailState { .. }
             | Effect::SummaryDone(_)
             | Effect::RoundListDone(_)
+            | Effect::Rules(_)
             | Effect::Water(_) => {}
         }
     }
@@ -519,7 +586,14 @@ impl Loop {
             self.away -= 1;
         }
         match work {
-            Work::Asked(asked) => items.push(Item { inputs: vec![asked.input], ack: None, answer: Some(asked.answer) }),
+            Work::Asked(Asked { wish: Wish::Input(input), answer }) => {
+                items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer) });
+            }
+            Work::Asked(Asked { wish: Wish::ReadRules, answer }) => self.try_rules(Some(answer)),
+            Work::Tried(tried, answer) => {
+                self.trying = false;
+                items.extend(self.take_tried(*tried, answer));
+            }
             Work::Outcome(mail, outcome) => items.push(Item::alone(Input::Mail { mail, outcome })),
             Work::Recalled { series, from, points } => {
                 items.push(Item::alone(Input::Recalled { series, from, points }))
@@ -540,6 +614,51 @@ impl Loop {
                 }
             }
         }
+    }
+
+    /// Tries the files of the rules in the background.
+    fn try_rules(&mut self, answer: Option<oneshot::Sender<Answer>>) {
+        let Some(watch) = self.rules.as_ref().filter(|_| !self.trying) else {
+            if let Some(answer) = answer {
+                let why = if self.trying {
+                    "the rules are being tried just now; ask again"
+                } else {
+                    "the rules cannot change here"
+                };
+                let _ = answer.send(Answer::No(why.into()));
+            }
+            return;
+        };
+        self.trying = true;
+        self.away += 1;
+        let (config, texts) = watch.to_try();
+        let (mut site, work) = (Site::clone(&self.site), self.work.clone());
+        site.rules.clone_from(&self.rules_changed);
+        tokio::task::spawn_blocking(move || {
+            let tried = rule_watch::try_files(&config, &site, &texts);
+            let _ = work.blocking_send(Work::Tried(Box::new(tried), answer));
+        });
+    }
+
+    /// What is to be done with files that were tried.
+    fn take_tried(&mut self, tried: Tried, answer: Option<oneshot::Sender<Answer>>) -> Option<Item> {
+        let watch = self.rules.as_mut()?;
+        watch.took(&tried);
+        for remark in &tried.remarks {
+            tracing::info!("{remark}");
+        }
+        for change in &tried.set.refused {
+            tracing::warn!("{}: the change was not taken: {}", change.rule, change.why);
+        }
+        self.rules_changed.clone_from(&tried.set.changed);
+        if tried.nothing_new && answer.is_none() && !self.change_alarm_stands() {
+            return None;
+        }
+        Some(Item { inputs: vec![Input::Rules(Box::new(tried.set))], ack: None, answer })
+    }
+
+    fn change_alarm_stands(&self) -> bool {
+        self.engine.alarms().any(|alarm| alarm.key.rule == engine::CHANGE_NOT_TAKEN && alarm.stands())
     }
 
     /// The present, if nothing is due any more and everything that was sent away has come back.

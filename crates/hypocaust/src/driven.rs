@@ -3,21 +3,22 @@
 //! Must never wait by the machine's clock for anything but a daemon that hangs.
 
 use std::net::SocketAddr;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use ledger::{Folder, FolderError};
 use pile::time::Timestamp;
-use rulebook::RuleText;
-use rulebook::Rulebook;
+use rulebook::{RuleText, Rulebook};
 use rumqttc::{AsyncClient, MqttOptions, PublishNotice, PublishOptions, QoS};
 use site::model::Site;
 use tokio::sync::watch;
 use tokio::task::JoinHandle;
 
 use crate::clock::Clock;
-use crate::daemon::{self, DaemonError, Progress, Setup};
+use crate::daemon::{self, ChangingRules, DaemonError, Progress, Setup};
 use crate::recording::Recorder;
+use crate::rule_watch::RuleWatch;
 use crate::socket::{self, Answer, Request, SocketError};
 
 /// Nothing that a driven daemon is asked to do takes this long unless something is broken.
@@ -74,6 +75,31 @@ impl Driven {
         recorder: Option<Recorder>,
         store_pages: Option<watch::Receiver<Option<u32>>>,
     ) -> Result<Driven, DrivenError> {
+        Driven::begin(site, rules, start, recorder, store_pages, None).await
+    }
+
+    /// Starts one that looks after changes of its rules, as the live daemon does; `config` are its settings.
+    ///
+    /// # Errors
+    /// When it does not come up.
+    pub async fn watching_rules(
+        site: Arc<Site>,
+        rules: &[RuleText],
+        start: Timestamp,
+        config: &Path,
+    ) -> Result<Driven, DrivenError> {
+        let watch = RuleWatch::new(config, &site, rules.to_vec());
+        Driven::begin(site, rules, start, None, None, Some(watch)).await
+    }
+
+    async fn begin(
+        site: Arc<Site>,
+        rules: &[RuleText],
+        start: Timestamp,
+        recorder: Option<Recorder>,
+        store_pages: Option<watch::Receiver<Option<u32>>>,
+        rule_watch: Option<RuleWatch>,
+    ) -> Result<Driven, DrivenError> {
         let (rulebook, broken) = Rulebook::compile(rules, &site.rules, site.display);
         let folder = Folder::lock(&site.data_folder)?;
         let (clock, now) = watch::channel(start);
@@ -87,6 +113,7 @@ impl Driven {
             clock: Clock::Driven(now),
             recorder,
             store_pages,
+            rules: rule_watch.map(ChangingRules::asked_by_command),
         };
         let daemon = tokio::spawn(daemon::run(setup, stopped, told));
         let mut driven = Driven { site, clock, stop, progress, daemon };

@@ -8,7 +8,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, demo, listing, mixing, replay, rules, wiring};
+use hypocaust::{calc, demo, listing, mixing, replay, rules, why, wiring};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -54,6 +54,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
                 Some(command) => commands::alarm(&site, command)?,
             }
         }
+        Command::Why(args) => why::why(&wiring::settings(&config)?.site, &args)?,
         Command::Outbox(args) => listing::outbox(&wiring::settings(&config)?.site, args.json)?,
         Command::Refused(args) => listing::refused(&wiring::settings(&config)?.site, args.json)?,
         Command::Mix(args) => mixing::print(&args)?,
@@ -61,6 +62,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Rules(command) => return rules::rules(&config, command),
         Command::Mail(MailCommand::Test { to }) => commands::mail_test(&config, to)?,
         Command::Replay(args) => replay::replay(&config, &args)?,
+        Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
         Command::Rerun { recording } => return commands::rerun(&recording),
     }
     Ok(ExitCode::SUCCESS)

@@ -2,6 +2,7 @@
 //!
 //! Must never be lossy: what is read back is the input that was absorbed, to the last bit of each value.
 
+use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufRead, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -10,7 +11,7 @@ use std::sync::Arc;
 use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, MailId};
-use engine::input::{Input, LinkState, MailOutcome, PreviousRun, Word};
+use engine::input::{Input, LinkState, MailOutcome, PreviousRun, RefusedChange, RuleSet, Word};
 use engine::restore::Restored;
 use pile::time::Timestamp;
 use pile::units::{Celsius, Kilograms, Litres};
@@ -19,7 +20,8 @@ use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
 use site::entry::{Entry, EntryKind, Filled};
 use site::ids::{BinId, BlowerId, ProbeId};
-use site::quantity::Quantity;
+use site::model::{Changed, RuleSettings};
+use site::quantity::{Quantity, Unit};
 use site::reading::{Reading, Refusal, SeriesId, Source, TimeSource};
 
 /// Writes a run down as lines of JSON.
@@ -109,9 +111,14 @@ enum InputLine {
     Link(bool),
     Gateway(String, bool),
     Health(f64),
+    Rules { texts: Vec<RuleLine>, folder: String, changed: Vec<ChangedLine>, refused: Vec<(String, String)> },
     Started(Option<(i64, bool)>),
     Wake,
 }
+
+/// Rule, setting, value, unit and place of a setting that the site changed.
+#[derive(Debug, Serialize, Deserialize)]
+struct ChangedLine(String, String, f64, Option<String>, String);
 
 #[derive(Debug, Serialize, Deserialize)]
 struct ReadingLine {
@@ -185,10 +192,7 @@ impl Recorder {
     /// # Errors
     /// When the file cannot be made.
     pub fn create(path: &Path, settings_path: &str, settings: &str, rules: &[RuleText]) -> std::io::Result<Recorder> {
-        let rules = rules
-            .iter()
-            .map(|r| RuleLine { name: r.name.clone(), path: r.path.clone(), text: r.text.clone() })
-            .collect();
+        let rules = rules.iter().map(RuleLine::of).collect();
         let head = Head {
             format: 1,
             version: env!("CARGO_PKG_VERSION").into(),
@@ -301,11 +305,7 @@ fn fresh_engine(head: &Head) -> Result<Engine, RecordingError> {
     let site = site::settings::read(&head.settings, &head.settings_path).map_err(|faults| {
         RecordingError::Settings(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
-    let texts: Vec<RuleText> = head
-        .rules
-        .iter()
-        .map(|r| RuleText { name: r.name.clone(), path: r.path.clone(), text: r.text.clone() })
-        .collect();
+    let texts: Vec<RuleText> = head.rules.iter().cloned().map(RuleLine::into_text).collect();
     let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
     let restored = Restored { life: head.life, ..Restored::default() };
     Ok(Engine::new(Arc::new(site), rulebook, broken, restored, Timestamp::from_millis(head.now)))
@@ -359,6 +359,12 @@ impl InputLine {
             Input::Link { state } => InputLine::Link(*state == LinkState::Up),
             Input::Gateway { gateway, gone } => InputLine::Gateway(gateway.clone(), *gone),
             Input::Health { disk_free } => InputLine::Health(*disk_free),
+            Input::Rules(set) => InputLine::Rules {
+                texts: set.texts.iter().map(RuleLine::of).collect(),
+                folder: set.changed.folder.display().to_string(),
+                changed: changed_lines(&set.changed),
+                refused: set.refused.iter().map(|r| (r.rule.clone(), r.why.clone())).collect(),
+            },
             Input::Started { previous } => {
                 InputLine::Started(previous.map(|p| (p.last_alive.as_millis(), p.stopped_cleanly)))
             }
@@ -415,6 +421,24 @@ impl InputLine {
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
             InputLine::Gateway(gateway, gone) => Input::Gateway { gateway, gone },
             InputLine::Health(disk_free) => Input::Health { disk_free },
+            InputLine::Rules { texts, folder, changed, refused } => {
+                let mut settings = RuleSettings { folder: folder.into(), ..RuleSettings::default() };
+                for ChangedLine(rule, setting, value, unit, place) in changed {
+                    let unit = match unit {
+                        Some(unit) => Some(
+                            Unit::from_symbol(&unit)
+                                .ok_or_else(|| format!("unit `{unit}` is not known to this version"))?,
+                        ),
+                        None => None,
+                    };
+                    settings.changed.entry(rule).or_default().insert(setting, Changed { value, unit, place });
+                }
+                Input::Rules(Box::new(RuleSet {
+                    texts: texts.into_iter().map(RuleLine::into_text).collect(),
+                    changed: settings,
+                    refused: refused.into_iter().map(|(rule, why)| RefusedChange { rule, why }).collect(),
+                }))
+            }
             InputLine::Started(previous) => Input::Started {
                 previous: previous.map(|(alive, stopped_cleanly)| PreviousRun {
                     last_alive: Timestamp::from_millis(alive),
@@ -424,6 +448,27 @@ impl InputLine {
             InputLine::Wake => Input::Wake,
         })
     }
+}
+
+impl RuleLine {
+    fn of(text: &RuleText) -> RuleLine {
+        RuleLine { name: text.name.clone(), path: text.path.clone(), text: text.text.clone() }
+    }
+
+    fn into_text(self) -> RuleText {
+        RuleText { name: self.name, path: self.path, text: self.text }
+    }
+}
+
+fn changed_lines(settings: &RuleSettings) -> Vec<ChangedLine> {
+    let of_rule = |(rule, changed): (&String, &BTreeMap<String, Changed>)| {
+        let line = |(name, c): (&String, &Changed)| {
+            let unit = c.unit.map(|unit| unit.symbol().to_owned());
+            ChangedLine(rule.clone(), name.clone(), c.value, unit, c.place.clone())
+        };
+        changed.iter().map(line).collect::<Vec<_>>()
+    };
+    settings.changed.iter().flat_map(of_rule).collect()
 }
 
 impl WordLine {

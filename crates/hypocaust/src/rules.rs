@@ -18,8 +18,8 @@ use crate::cli::RulesCommand;
 use crate::commands::CommandError;
 use crate::wiring::{self, Settings, SettingsError};
 
-const RULE_ENDING: &str = ".rhai";
-const CASES_ENDING: &str = ".cases.yaml";
+pub(crate) const RULE_ENDING: &str = ".rhai";
+pub(crate) const CASES_ENDING: &str = ".cases.yaml";
 /// A rule to begin with, and its cases; `NAME` is replaced.
 const STARTER: [(&str, &str); 2] =
     [(RULE_ENDING, include_str!("rules/starter.rhai")), (CASES_ENDING, include_str!("rules/starter.cases.yaml"))];
@@ -35,6 +35,7 @@ pub fn rules(config: &Path, command: RulesCommand) -> Result<ExitCode, CommandEr
         RulesCommand::List => list(config)?,
         RulesCommand::Show { name } => show(config, &name)?,
         RulesCommand::New { name } => new(config, &name)?,
+        RulesCommand::Definitions => print!("{}", rulebook::definitions()),
         RulesCommand::Test { path } => return test(config, path.as_deref()),
     }
     Ok(ExitCode::SUCCESS)
@@ -125,12 +126,12 @@ fn test(config: &Path, path: Option<&Path>) -> Result<ExitCode, CommandError> {
     for (rule, cases) in rules {
         match cases_of(&cases) {
             Ok(cases) => read.push((rule, cases)),
-            Err(CommandError::Settings(SettingsError::Faults(found))) => faults.extend(found),
+            Err(CommandError::Settings(SettingsError::RuleFaults(found))) => faults.extend(found),
             Err(other) => return Err(other),
         }
     }
     if !faults.is_empty() {
-        return Err(SettingsError::Faults(faults).into());
+        return Err(SettingsError::RuleFaults(faults).into());
     }
     let (mut passed, mut failed, mut without) = (0, 0, vec![]);
     for (rule, cases) in &read {
@@ -164,7 +165,7 @@ fn test(config: &Path, path: Option<&Path>) -> Result<ExitCode, CommandError> {
         println!("no case {name}: write {name}{CASES_ENDING} beside it");
     }
     if !faults.is_empty() {
-        return Err(SettingsError::Faults(faults).into());
+        return Err(SettingsError::RuleFaults(faults).into());
     }
     println!("{passed} passed, {failed} failed");
     Ok(if failed == 0 { ExitCode::SUCCESS } else { ExitCode::from(1) })
@@ -229,7 +230,7 @@ fn rules_with_cases(path: &Path) -> Result<Vec<(RuleText, PathBuf)>, CommandErro
 }
 
 /// The cases of one file; `None` where there is no such file.
-fn cases_of(path: &Path) -> Result<Option<Vec<Case>>, CommandError> {
+pub(crate) fn cases_of(path: &Path) -> Result<Option<Vec<Case>>, CommandError> {
     let text = match std::fs::read_to_string(path) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
@@ -239,7 +240,7 @@ fn cases_of(path: &Path) -> Result<Option<Vec<Case>>, CommandError> {
     };
     match read_cases(&text, &path.display().to_string()) {
         Ok(cases) => Ok(Some(cases)),
-        Err(faults) => Err(SettingsError::Faults(faults.iter().map(ToString::to_string).collect()).into()),
+        Err(faults) => Err(SettingsError::RuleFaults(faults.iter().map(ToString::to_string).collect()).into()),
     }
 }
 
@@ -248,7 +249,7 @@ fn book(config: &Path) -> Result<(Rulebook, PathBuf), CommandError> {
     let texts = wiring::rules(&site.rules.folder)?;
     let (book, faults) = Rulebook::compile(&texts, &site.rules, site.display);
     if !faults.is_empty() {
-        return Err(SettingsError::Faults(faults.iter().map(ToString::to_string).collect()).into());
+        return Err(SettingsError::RuleFaults(faults.iter().map(ToString::to_string).collect()).into());
     }
     Ok((book, site.rules.folder))
 }

@@ -22,6 +22,8 @@ use tokio::sync::{mpsc, oneshot};
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Request {
+    /// The files of the rules are to be read.
+    ReadRules,
     /// Something about an alarm.
     Alarm {
         /// The alarm's number.
@@ -199,9 +201,18 @@ pub enum Answer {
 #[derive(Debug)]
 pub struct Asked {
     /// What is asked.
-    pub input: Input,
+    pub wish: Wish,
     /// Where the answer goes.
     pub answer: oneshot::Sender<Answer>,
+}
+
+/// What a command can ask of the loop.
+#[derive(Debug)]
+pub enum Wish {
+    /// Absorb an input.
+    Input(Box<Input>),
+    /// Read the files of the rules.
+    ReadRules,
 }
 
 /// What can go wrong between a command and the daemon.
@@ -239,6 +250,17 @@ pub fn socket_path(folder: &Path) -> PathBuf {
 }
 
 impl Request {
+    /// The request as the loop carries it out.
+    ///
+    /// # Errors
+    /// Those of [`Request::into_input`].
+    pub fn into_wish(self) -> Result<Wish, String> {
+        match self {
+            Request::ReadRules => Ok(Wish::ReadRules),
+            request => request.into_input().map(|input| Wish::Input(Box::new(input))),
+        }
+    }
+
     /// The request as an input of the engine.
     ///
     /// # Errors
@@ -249,6 +271,7 @@ impl Request {
             Ok(Input::Entry(Entry { at: Timestamp::from_millis(at), bin, kind, by, note }))
         };
         match self {
+            Request::ReadRules => Err("no daemon runs here; it reads the rules when it starts".into()),
             Request::Alarm { alarm, by, word } => {
                 Ok(Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() })
             }
@@ -369,11 +392,11 @@ async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
     while let Ok(Some(line)) = lines.next_line().await {
         let answer = match serde_json::from_str::<Request>(&line) {
             Err(source) => Answer::No(format!("the request is not understood: {source}")),
-            Ok(request) => match request.into_input() {
+            Ok(request) => match request.into_wish() {
                 Err(why) => Answer::No(why),
-                Ok(input) => {
+                Ok(wish) => {
                     let (answer, answered) = oneshot::channel();
-                    if asked.send(Asked { input, answer }).await.is_err() {
+                    if asked.send(Asked { wish, answer }).await.is_err() {
                         return;
                     }
                     answered

@@ -42,6 +42,9 @@ pub enum SettingsError {
     /// They have faults.
     #[error("{} fault(s) in the settings:\n{}", .0.len(), .0.join("\n"))]
     Faults(Vec<String>),
+    /// Rules, or their cases, have faults.
+    #[error("{} fault(s) in the rules and their cases:\n{}", .0.len(), .0.join("\n"))]
+    RuleFaults(Vec<String>),
     /// The folder of rules cannot be read.
     #[error("the rules in {path} cannot be read; set `rules.folder` to the folder with the .rhai files")]
     Rules {
@@ -96,21 +99,34 @@ pub fn settings(path: &Path) -> Result<Settings, SettingsError> {
 /// # Errors
 /// [`SettingsError::Rules`] and [`SettingsError::NoRules`].
 pub fn rules(folder: &Path) -> Result<Vec<RuleText>, SettingsError> {
+    let read = |(name, path): (String, PathBuf)| match std::fs::read_to_string(&path) {
+        Ok(text) => Ok(RuleText { name, path: path.display().to_string(), text }),
+        Err(source) => Err(SettingsError::Rules { path, source }),
+    };
+    rule_files(folder)?.into_iter().map(read).collect()
+}
+
+/// The names of the rules in a folder with their files, sorted by name.
+///
+/// # Errors
+/// [`SettingsError::Rules`] and [`SettingsError::NoRules`].
+pub fn rule_files(folder: &Path) -> Result<Vec<(String, PathBuf)>, SettingsError> {
     let failed = |source| SettingsError::Rules { path: folder.to_owned(), source };
-    let mut texts = Vec::new();
+    let mut files = Vec::new();
     for entry in std::fs::read_dir(folder).map_err(failed)? {
         let path = entry.map_err(failed)?.path();
-        if path.extension().is_some_and(|e| e == "rhai") {
-            let text = std::fs::read_to_string(&path).map_err(failed)?;
+        // Definitions for editors are no rules.
+        let is_rule = path.extension().is_some_and(|e| e == "rhai") && !path.to_string_lossy().ends_with(".d.rhai");
+        if is_rule {
             let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-            texts.push(RuleText { name, path: path.display().to_string(), text });
+            files.push((name, path));
         }
     }
-    if texts.is_empty() {
+    if files.is_empty() {
         return Err(SettingsError::NoRules(folder.to_owned()));
     }
-    texts.sort_by(|a, b| a.name.cmp(&b.name));
-    Ok(texts)
+    files.sort();
+    Ok(files)
 }
 
 /// The way out for mail.

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use std::error::Error as _;
 
 use engine::alarm::{Alarm, AlarmEvent};
-use engine::effect::{Effect, Mail, MailId, MailState};
+use engine::effect::{Effect, KeptRule, Mail, MailId, MailState};
 use engine::water::KeptWater;
 use pile::time::Timestamp;
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
@@ -87,6 +87,7 @@ fn is_lasting(effect: &Effect) -> bool {
         | Effect::MailState { .. }
         | Effect::SummaryDone(_)
         | Effect::RoundListDone(_)
+        | Effect::Rules(_)
         | Effect::Water(_) => true,
         Effect::Deliver(_)
         | Effect::Recall { .. }
@@ -134,6 +135,7 @@ impl Slice<'_> {
                 self.tx.prepare_cached(insert)?.execute([day.to_string()])?;
                 Ok(())
             }
+            Effect::Rules(rules) => self.rules(rules),
             Effect::Water(kept) => self.water(kept),
             Effect::Store { .. }
             | Effect::Deliver(_)
@@ -272,6 +274,19 @@ impl Slice<'_> {
         Ok(())
     }
 
+    fn rules(&self, rules: &[KeptRule]) -> Result<(), Cause> {
+        let mut keep = self.tx.prepare_cached(
+            "INSERT INTO rule_texts (revision, name, path, text, kept_at) VALUES (?1, ?2, ?3, ?4, ?5) ON CONFLICT DO NOTHING",
+        )?;
+        let mut put = self.tx.prepare_cached("INSERT INTO rules_in_force (name, revision) VALUES (?1, ?2)")?;
+        self.tx.execute("DELETE FROM rules_in_force", [])?;
+        for KeptRule { revision, text } in rules {
+            keep.execute(params![revision, text.name, text.path, text.text, self.at.as_millis()])?;
+            put.execute(params![text.name, revision])?;
+        }
+        Ok(())
+    }
+
     fn entry(&self, entry: &Entry) -> Result<(), Cause> {
         let mut insert = self.tx.prepare_cached(
             "INSERT INTO entries (at, bin, kind, detail, by, note, recorded_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
@@ -358,9 +373,10 @@ impl Slice<'_> {
     }
 
     fn alarm_event(&self, event: &AlarmEvent) -> Result<(), Cause> {
+        let grounds = event.grounds.as_ref().map(json::text).transpose().map_err(Cause::Contradiction)?;
         let mut insert = self.tx.prepare_cached(
-            "INSERT INTO alarm_events (alarm, occurrence, at, kind, before, after, evidence_at, words, revision)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            "INSERT INTO alarm_events (alarm, occurrence, at, kind, before, after, evidence_at, words, revision, grounds)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
         )?;
         insert.execute(params![
             rows::key(event.alarm.0)?,
@@ -371,7 +387,8 @@ impl Slice<'_> {
             rows::state_word(event.after),
             rows::ms(event.evidence_at),
             event.words,
-            event.revision
+            event.revision,
+            grounds
         ])?;
         Ok(())
     }

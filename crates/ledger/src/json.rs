@@ -2,7 +2,7 @@
 //!
 //! Must never change the meaning of a written field: a new field gets `#[serde(default)]`, so that older rows still read.
 
-use engine::alarm::{Acknowledgement, AlarmId, Subject};
+use engine::alarm::{Acknowledgement, AlarmId, Grounds, Subject};
 use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
     AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
@@ -157,9 +157,22 @@ listed_by!(Chart, ChartRow, "ChartFields");
 listed_by!(ChartBlower, ChartBlowerRow, "ChartBlowerFields");
 listed_by!(ChartLine, ChartLineRow, "ChartLineFields");
 listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
+listed_by!(Grounds, GroundsRow, "GroundsFields");
 listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
 listed_by!(EntryKind, EntryKindRow, "EntryKindFields");
 listed_by!(Filled, FilledRow, "FilledFields");
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Grounds")]
+struct GroundsFields {
+    #[serde(with = "shape")]
+    since: Option<Timestamp>,
+    evidence: Vec<String>,
+    figures: Vec<(String, String)>,
+    line: Option<usize>,
+    compared: Vec<(usize, String)>,
+    settings: Vec<(String, String)>,
+}
 
 #[derive(Serialize, Deserialize)]
 #[serde(remote = "Notice", rename_all = "snake_case")]

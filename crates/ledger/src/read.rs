@@ -8,7 +8,8 @@ use engine::alarm::{Alarm, AlarmEvent, AlarmId};
 use engine::effect::Mail;
 use pile::time::Timestamp;
 use pile::window::Point;
-use rusqlite::{Connection, params};
+use rulebook::RuleText;
+use rusqlite::{Connection, Row, params};
 use site::entry::{Batch, Entry};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
@@ -181,6 +182,28 @@ impl Ledger {
         })
     }
 
+    /// The rules that were in force when the newest run last changed them, by name; none in a new ledger.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn rules_in_force(&self) -> Result<Vec<RuleText>, LedgerError> {
+        let sql = "SELECT t.name, t.path, t.text FROM rules_in_force f
+                   JOIN rule_texts t ON t.name = f.name AND t.revision = f.revision ORDER BY t.name";
+        self.reading("reading the rules in force", |conn| rows::all(conn, sql, [], rule_text))
+    }
+
+    /// The text that a rule had under a revision; `None` where that was never in force here.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn rule_text(&self, rule: &str, revision: &str) -> Result<Option<RuleText>, LedgerError> {
+        let sql = "SELECT name, path, text FROM rule_texts WHERE name = ?1 AND revision = ?2";
+        self.reading(
+            "reading a rule's text",
+            |conn| Ok(rows::all(conn, sql, params![rule, revision], rule_text)?.pop()),
+        )
+    }
+
     /// Every mail, sent or not, by number.
     ///
     /// # Errors
@@ -296,6 +319,10 @@ fn arrivals(
         out.entry(id).or_default().push(rows::reading(series, row)?);
     }
     Ok(out)
+}
+
+fn rule_text(row: &Row<'_>) -> Result<RuleText, Cause> {
+    Ok(RuleText { name: row.get(0)?, path: row.get(1)?, text: row.get(2)? })
 }
 
 /// Bounds that may be open, as a closed range of milliseconds.

@@ -327,7 +327,8 @@ pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
 }
 
 /// Columns of `alarm_events` for [`alarm_event`].
-pub(crate) const ALARM_EVENT: &str = "id, alarm, occurrence, at, kind, before, after, evidence_at, words, revision";
+pub(crate) const ALARM_EVENT: &str =
+    "id, alarm, occurrence, at, kind, before, after, evidence_at, words, revision, grounds";
 
 /// A row of `alarm_events`.
 pub(crate) fn alarm_event(row: &Row<'_>) -> Result<AlarmEvent, Cause> {
@@ -343,6 +344,7 @@ pub(crate) fn alarm_event(row: &Row<'_>) -> Result<AlarmEvent, Cause> {
         evidence_at: columns.at_if_any()?,
         words: columns.take()?,
         revision: columns.take()?,
+        grounds: columns.json_if_any("grounds")?,
     })
 }
 

@@ -173,6 +173,19 @@ CREATE TABLE water (bin TEXT PRIMARY KEY, batch INTEGER NOT NULL, at INTEGER NOT
 ", "
 -- When an entry was written down, which may be long after what it tells of; NULL in entries of an older layout.
 ALTER TABLE entries ADD COLUMN recorded_at INTEGER;
+", "
+-- Every text that was ever in force, by the hash that alarms name it by.
+CREATE TABLE rule_texts (
+    revision TEXT NOT NULL,
+    name TEXT NOT NULL,
+    path TEXT NOT NULL,
+    text TEXT NOT NULL,
+    kept_at INTEGER NOT NULL,
+    PRIMARY KEY (name, revision)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE rules_in_force (name TEXT PRIMARY KEY, revision TEXT NOT NULL) STRICT, WITHOUT ROWID;
+-- What a rule or the daemon rested its finding on, as JSON; NULL in events of people and timers, and of an older layout.
+ALTER TABLE alarm_events ADD COLUMN grounds TEXT;
 "];
 
 /// The number of steps that were taken on a file.

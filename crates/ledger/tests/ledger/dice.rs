@@ -2,7 +2,9 @@
 //!
 //! Must never draw from anything but the seed, so that a printed seed repeats a failure.
 
-use engine::alarm::{ALARM_EVENT_KINDS, Acknowledgement, Alarm, AlarmEvent, AlarmId, AlarmKey, AlarmState, Subject};
+use engine::alarm::{
+    ALARM_EVENT_KINDS, Acknowledgement, Alarm, AlarmEvent, AlarmId, AlarmKey, AlarmState, Grounds, Subject,
+};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Effect, Level, Mail, MailId, MailState};
 use engine::life::{Life, OutOfService, Shelf};
@@ -283,6 +285,16 @@ impl Dice {
             evidence_at: self.maybe(Dice::at),
             words: self.text(),
             revision: self.text(),
+            grounds: self.maybe(|d| {
+                Box::new(Grounds {
+                    since: d.maybe(Dice::at),
+                    evidence: vec![d.text()],
+                    figures: vec![(d.text(), d.text())],
+                    line: d.maybe(|d| d.below(1_000) as usize),
+                    compared: vec![(d.below(1_000) as usize, d.text())],
+                    settings: vec![(d.text(), d.text())],
+                })
+            }),
         }
     }
 
