@@ -7,7 +7,7 @@ use std::fmt::Write;
 
 use engine::alarm::{Alarm, AlarmEvent, AlarmEventKind, AlarmId, Grounds};
 use engine::effect::{Mail, MailState};
-use engine::notice::Notice;
+use engine::notice::{Notice, Step};
 use ledger::{Access, AlarmEventFilter, Ledger};
 use pile::time::{Span, Timestamp};
 use rulebook::RuleText;
@@ -18,7 +18,6 @@ use site::zone::rfc3339_utc;
 
 use crate::cli::WhyArgs;
 use crate::commands::CommandError;
-use crate::listing::about;
 
 /// Lines of the rule's text that are shown around the one that answered.
 const AROUND: usize = 2;
@@ -208,10 +207,17 @@ impl Found<'_> {
                 MailState::Accepted { at, .. } => format!("taken by the relay {}", self.site.zone.show(*at)),
                 MailState::GivenUp { reply, .. } => format!("given up: {reply}"),
             };
-            story.push((
-                mail.created_at,
-                format!("mail {} to {}: {}; {state}", mail.id.0, mail.to, about(&mail.notice)),
-            ));
+            let told = match &mail.notice {
+                Notice::Alarm(notice) => match notice.step {
+                    Step::Raise => "the alarm",
+                    Step::Update => "a change",
+                    Step::Reminder => "a reminder",
+                    Step::Clear => "its end",
+                    Step::Retire => "that nobody watches for it any more",
+                },
+                _ => "",
+            };
+            story.push((mail.created_at, format!("mail {} to {}: {told}; {state}", mail.id.0, mail.to)));
         }
         story.sort_by_key(|(at, _)| *at);
         story
