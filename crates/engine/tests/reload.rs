@@ -127,7 +127,7 @@ fn a_new_threshold_is_accounted_since_the_batch_went_on_air() {
         .replace("let core = bin.core.last();", "let core = bin.core.last(); if bin.core.time_above(set.limit).total > 1.hours { return alarm(`hot for long`); }");
     assert_ne!(counting, HOT);
     let mut yard = Yard::new();
-    yard.enter("b1", EntryKind::OnAir { loaded_at: None, filling: None });
+    yard.enter("b1", EntryKind::OnAir { loaded_at: None, filling: None }).unwrap();
     yard.cores(&[70.0; 3]);
     yard.effects.clear();
     take(&mut yard, set(&[("hot-core", &counting)])).unwrap();
