@@ -33,9 +33,11 @@ impl Engine {
     ) -> Facts {
         let batch = state.and_then(|s| s.batch.clone());
         let own = described.map(|b| b.probes.as_slice()).unwrap_or_default();
-        let site_wide = self.site.probes.values().filter(|p| p.bin.is_none()).map(|p| &p.id);
+        let own = own.iter().filter_map(|id| self.site.probes.get(id));
+        let of_the_site = self.site.probes.values().filter(|p| p.bin.is_none());
         let mut signals = Vec::new();
-        for probe in own.iter().chain(site_wide) {
+        for described in own.chain(of_the_site) {
+            let probe = &described.id;
             let source = Source::Probe(probe.clone());
             let first = SeriesId { source: source.clone(), quantity: Quantity::Temperature };
             let all: Vec<_> = self.series.range(first..).take_while(|(id, _)| id.source == source).collect();
@@ -47,13 +49,15 @@ impl Engine {
                 if id.quantity == Quantity::Temperature && measures_other && series.heard_at.is_none() {
                     continue;
                 }
-                signals.push(Signal { heard_at, ..signal(id, Some(position), series) });
+                let site_wide = described.bin.is_none() || matches!(position, Position::Ambient | Position::Room);
+                signals.push(Signal { heard_at, site_wide, ..signal(id, Some(position), series) });
             }
         }
         Facts {
             bin: bin.clone(),
             at,
             display: self.site.display,
+            zone: self.site.zone.clone(),
             signals,
             batch,
             entries: state.map(|s| Arc::clone(&s.entries)).unwrap_or_default(),
@@ -179,6 +183,7 @@ fn signal(id: &SeriesId, position: Option<Position>, series: &Series) -> Signal 
     Signal {
         source: id.source.clone(),
         position,
+        site_wide: false,
         quantity: id.quantity,
         interval: series.interval,
         window: Arc::clone(&series.window),

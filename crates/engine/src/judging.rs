@@ -93,7 +93,8 @@ impl Engine {
         judged
     }
 
-    /// Hides the alarms that this rule's alarm tells of while it stands, and shows those again that it no longer tells of.
+    /// Hides the alarms that this rule's alarm tells of while it stands, and shows those again that it no longer tells of. A rule
+    /// about a bin hides alarms of that bin alone.
     fn hide_behind(
         &mut self,
         at: Timestamp,
@@ -113,17 +114,18 @@ impl Engine {
         if stands && verdict != Verdict::Alarm {
             return;
         }
+        let reached = |key: &AlarmKey| own.bin().is_none() || key.bin() == own.bin();
         let wanted: BTreeSet<AlarmKey> = match stands {
             true => hides
                 .iter()
                 .filter_map(|(rule, bin)| {
                     let bin = BinId::new(bin).ok().filter(|bin| self.bins.contains_key(bin))?;
-                    Some(AlarmKey { rule: rule.clone(), subject: Subject::Bin(bin) })
+                    Some(AlarmKey { rule: rule.clone(), subject: Subject::Bin(bin) }).filter(reached)
                 })
                 .collect(),
             false => BTreeSet::new(),
         };
-        let hidden = |a: &&Alarm| a.life.by_design.as_deref() == Some(rule.name.as_str());
+        let hidden = |a: &&Alarm| a.life.by_design.as_deref() == Some(rule.name.as_str()) && reached(&a.key);
         let now: BTreeSet<AlarmKey> = self.alarms.values().filter(hidden).map(|a| a.key.clone()).collect();
         let rulebook = Arc::clone(&self.rulebook);
         for key in wanted.difference(&now) {
@@ -342,8 +344,17 @@ impl Engine {
             .filter(|r| !r.header.stages.is_empty() && !stage.is_some_and(|s| r.header.stages.contains(&s)))
             .map(|r| AlarmKey { rule: r.name.clone(), subject: Subject::Bin(bin.clone()) })
             .collect();
-        for key in ended {
-            self.retire(&key, at, "the batch is no longer on air, and this rule no longer applies to it", effects);
+        for key in &ended {
+            self.retire(key, at, "the batch is no longer on air, and this rule no longer applies to it", effects);
+        }
+        // What they hid in this bin is hidden no longer, unless it is retired with them.
+        let behind = |a: &&Alarm| {
+            let by = a.life.by_design.as_deref();
+            a.key.bin() == Some(bin) && ended.iter().any(|key| by == Some(key.rule.as_str()))
+        };
+        let shown: Vec<AlarmKey> = self.alarms.values().filter(behind).map(|a| a.key.clone()).collect();
+        for key in shown {
+            self.show_by_design(&key, at, effects);
         }
     }
 

@@ -11,6 +11,7 @@ use engine::input::Input;
 use engine::notice::Step;
 use engine::restore::Restored;
 use pile::time::Span;
+use site::entry::EntryKind;
 use yard::{SETTINGS, START, Yard, minutes, reading};
 
 /// Tells of gateways that are gone, and hides what is silent behind them.
@@ -99,6 +100,46 @@ fn what_a_gateway_takes_with_it_is_told_once() {
     yard.wait(minutes(2));
     let ends = [own(Step::Clear), quiet(Step::Raise), quiet(Step::Clear), quiet(Step::Clear)];
     assert_eq!(told(&yard)[2..], ends);
+}
+
+/// Tells of a core of 70 °C or more, and hides that the bin is warm; it tries to hide that of the other bin too.
+const HOT: &str = r#"
+const RULE = #{
+    title: "Hot", watches_for: "Heat.", cause: "Food.", consequence: "Fire.", response: ["Look."],
+    time_to_respond: "2 h", severity: "major", every: "1 min", window: "1 d", stages: ["on-air"], settings: #{},
+};
+fn judge(bin, set) {
+    if bin.core.last() >= 70.celsius { return alarm("hot").hides("warm", bin.name).hides("warm", "b1").hides("warm", "b2"); }
+    clear("not hot")
+}
+"#;
+
+#[test]
+fn a_rule_about_a_bin_hides_alarms_of_that_bin_alone() {
+    let warm = HOT
+        .replace("\"Hot\"", "\"Warm\"")
+        .replace("70", "60")
+        .replace(r#".hides("warm", bin.name).hides("warm", "b1").hides("warm", "b2")"#, "");
+    let mut yard =
+        Yard::described(SETTINGS, &[("hot", HOT), ("warm", &warm)], Restored { life: 7, ..Restored::default() }, START);
+    yard.step(Input::Started { previous: None });
+    for bin in ["b1", "b2"] {
+        yard.enter(bin, EntryKind::OnAir { loaded_at: None, filling: None }).unwrap();
+    }
+    let reads = |yard: &mut Yard, b1: f64, b2: f64| {
+        let now = yard.now;
+        yard.step(Input::Readings(vec![reading("b1-core", now, now, b1), reading("b2-core", now, now, b2)]));
+        yard.wait(minutes(2));
+    };
+    let hidden = |yard: &Yard, bin: &str| alarm(yard, "warm", bin).life.by_design.is_some();
+    reads(&mut yard, 75.0, 65.0);
+    assert_eq!((hidden(&yard, "b1"), hidden(&yard, "b2")), (true, false), "b2 is not its business");
+    reads(&mut yard, 75.0, 75.0);
+    assert_eq!((hidden(&yard, "b1"), hidden(&yard, "b2")), (true, true), "each hides its own");
+    reads(&mut yard, 75.0, 65.0);
+    assert_eq!((hidden(&yard, "b1"), hidden(&yard, "b2")), (true, false), "and shows its own again");
+    yard.enter("b1", EntryKind::OffAir).unwrap();
+    assert!(!hidden(&yard, "b1"), "what is judged no longer hides nothing");
 }
 
 #[test]

@@ -212,7 +212,7 @@ impl ProbeView {
 
     /// Serves the whole site: every bin's rules see it.
     pub(crate) fn site_wide(&self) -> bool {
-        matches!(self.signal().position, Some(Position::Ambient | Position::Room))
+        self.signal().site_wide
     }
 
     pub(crate) fn interval(&self) -> Fact {
@@ -314,6 +314,23 @@ impl BatchView {
             Some(Some(celsius)) => Fact::known(Kind::Temperature, celsius.0),
             Some(None) => Fact::unknown(Kind::Temperature, "nobody wrote how warm the batch was when it was loaded"),
             None => Fact::unknown(Kind::Temperature, "there is no batch in the bin"),
+        }
+    }
+}
+
+impl BatchView {
+    /// Moisture of the mix in percent, as written down at on-air.
+    pub(crate) fn mix_moisture(&self) -> Fact {
+        let kind = Kind::of(Quantity::Moisture);
+        let Some(batch) = self.batch() else { return Fact::unknown(kind, "there is no batch in the bin") };
+        let entries = self.0.facts.entries.iter().rev();
+        let filling = entries.filter(|e| e.at >= batch.on_air_at).find_map(|e| match e.kind {
+            EntryKind::OnAir { filling, .. } => Some(filling),
+            _ => None,
+        });
+        match filling.flatten().and_then(|filled| filled.moisture_percent) {
+            Some(percent) => Fact::known(kind, percent),
+            None => Fact::unknown(kind, "nobody wrote how moist the mix was"),
         }
     }
 }

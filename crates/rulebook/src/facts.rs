@@ -15,6 +15,7 @@ use site::ids::{BinId, BlowerId};
 use site::model::{BlowerRole, BlowerSchedule, Display, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
+use site::zone::Zone;
 
 /// Everything a rule may ask about, gathered before it runs, all at one reference time.
 #[derive(Clone, Debug)]
@@ -25,6 +26,8 @@ pub struct Facts {
     pub at: Timestamp,
     /// Units in which findings are worded.
     pub display: Display,
+    /// The zone in which findings name a time.
+    pub zone: Zone,
     /// Every signal of the bin, then the site-wide ones (ambient air, room air), in the order of the settings.
     pub signals: Vec<Signal>,
     /// The batch in the bin, if there is one.
@@ -121,6 +124,8 @@ pub struct Signal {
     pub source: Source,
     /// Where the probe sits; `None` for a blower.
     pub position: Option<Position>,
+    /// It serves the whole site: every bin's rules see it.
+    pub site_wide: bool,
     /// What it measures.
     pub quantity: Quantity,
     /// The longest time between two readings when all is well.

@@ -287,6 +287,11 @@ fn facts(engine: &mut Engine) {
     engine.register_fn("+", |context: NativeCallContext, text: ImmutableString, a: Fact| -> Outcome<ImmutableString> {
         Ok(format!("{text}{}", Judgement::of(&context)?.worded(&a)).into())
     });
+    // A text and no fact: a rule can show the time of day and cannot reckon with it.
+    engine.register_fn("when", |context: NativeCallContext, ago: Dynamic| -> Outcome<ImmutableString> {
+        let facts = &Judgement::of(&context)?.facts;
+        Ok(facts.zone.show_short(facts.at - length(&ago)?).into())
+    });
     engine.register_type_with_name::<Set>("set");
     engine.register_indexer_get(|set: &mut Set, name: ImmutableString| -> Outcome<Fact> {
         set.0.settings.get(name.as_str()).map(crate::header::Setting::fact).ok_or_else(|| {
@@ -430,6 +435,7 @@ fn signals(engine: &mut Engine) {
     engine.register_get("current", |t: &mut TimeAbove| t.current.clone());
     engine.register_get("coverage", |t: &mut TimeAbove| t.coverage.clone());
     engine.register_get("first_reached", |t: &mut TimeAbove| t.first_reached.clone());
+    engine.register_get("longest_began", |t: &mut TimeAbove| t.longest_began.clone());
     engine.register_get("reached", |t: &mut TimeAbove| -> Outcome<bool> {
         Ok(t.reached.clone().map_err(Trouble::Unknown)?)
     });
@@ -548,6 +554,7 @@ fn bins(engine: &mut Engine) {
     engine.register_get("off_air", |b: &mut BatchView| b.off_air());
     engine.register_get("stage", |b: &mut BatchView| b.stage());
     engine.register_get("loaded_at", |b: &mut BatchView| b.loaded_at());
+    engine.register_get("mix_moisture", |b: &mut BatchView| b.mix_moisture());
 
     engine.register_type_with_name::<Neighbours>("neighbours");
     engine.register_type_with_name::<NeighbourView>("neighbour");

@@ -102,6 +102,8 @@ pub(crate) struct TimeAbove {
     pub(crate) current: Fact,
     pub(crate) coverage: Fact,
     pub(crate) first_reached: Fact,
+    /// How long after on-air the longest run began.
+    pub(crate) longest_began: Fact,
     pub(crate) reached: Result<bool, ImmutableString>,
 }
 
@@ -246,6 +248,13 @@ impl SignalSet {
             .map(|a| a.first_reached().map(|t| t.since(a.from())))
             .collect::<Option<Vec<_>>>()
             .and_then(|v| v.into_iter().max());
+        // Of the probe whose longest run is the shortest, as for its length; no run, no beginning.
+        let began = accounts
+            .iter()
+            .map(|a| a.longest_run().map(|run| (run.length, run.from.since(a.from()))))
+            .min()
+            .flatten()
+            .map(|(_, began)| began);
         Ok(TimeAbove {
             total: least(&|a| a.at_or_above()),
             longest: least(&|a| a.longest_run().map_or(Span::ZERO, |run| run.length)),
@@ -256,6 +265,10 @@ impl SignalSet {
             ),
             first_reached: first.map_or_else(
                 || Fact::unknown(Kind::Time, self.absent("not reached since on-air")),
+                |span| Fact::known(Kind::Time, span.as_seconds()),
+            ),
+            longest_began: began.map_or_else(
+                || Fact::unknown(Kind::Time, self.absent("no run since on-air")),
                 |span| Fact::known(Kind::Time, span.as_seconds()),
             ),
             reached: if accounts.is_empty() {
@@ -316,6 +329,7 @@ impl SignalSet {
             current: time(&|a| a.current_run().map_or(Span::ZERO, |run| run.length)),
             coverage: coverage.map_or_else(|| Fact::unknown(Kind::Share, why.clone()), |c| Fact::known(Kind::Share, c)),
             first_reached: Fact::unknown(Kind::Time, "only an account since on-air knows when it was first reached"),
+            longest_began: Fact::unknown(Kind::Time, "only an account since on-air knows when a run began"),
             reached: reached.ok_or_else(|| why.clone()),
         })
     }

@@ -526,3 +526,35 @@ fn every_suffix_and_every_finding_in_us_units() {
     assert!(faults.is_empty());
     assert_eq!(judge(&book, "probe", &facts).finding, "core temperature falls 10.8 °F/d over 1 d, now 129.2 °F");
 }
+
+#[test]
+fn when_a_run_began_and_what_the_clocks_showed() {
+    // On air on Tuesday 2026-03-03 00:00 UTC; 55 °C is crossed at noon of the next day and left at noon of the seventh.
+    let ran = || on_air("7d").core("7d:20 5.5d:55 5d:60 24h:60 12h:55 0h:50");
+    let run = "bin.core.time_above(set.hold)";
+    check(vec![
+        (&format!("{run}.longest_began"), ran(), "1 d 12 h", "after on-air"),
+        (&format!("when(bin.batch.age - {run}.longest_began)"), ran(), "Wed 4 Mar 12:00", "by the site's clocks"),
+        (&format!("when(bin.batch.age - {run}.longest_began - {run}.longest)"), ran(), "Mon 9 Mar 12:00", "its end"),
+        (
+            &format!("{run}.longest_began"),
+            ran().core("7d:20 3d:55 2d:60 0h:60"),
+            "4 d",
+            "of two probes the one with the shorter run",
+        ),
+        (&format!("{run}.longest_began.known"), ran().core("7d:20 0h:50"), "false", "one of them never was there"),
+        (&format!("{run}.longest_began.known"), on_air("7d"), "false", "no probe"),
+        ("when(0.hours)", on_air("1d"), "Tue 10 Mar 00:00", "now"),
+        ("when(-36.hours)", on_air("1d"), "Wed 11 Mar 12:00", "in a day and a half"),
+    ]);
+}
+
+#[test]
+fn the_mix_is_as_moist_as_somebody_wrote() {
+    check(vec![
+        ("bin.batch.mix_moisture", on_air("2d").filled("2d", Some(71.0)), "71.0 %", "written at on-air"),
+        ("bin.batch.mix_moisture.why", on_air("2d").filled("2d", None), "nobody wrote how moist the mix was", "not"),
+        ("bin.batch.mix_moisture.known", on_air("2d").filled("9d", Some(71.0)), "false", "the batch before"),
+        ("bin.batch.mix_moisture.known", on_air("2d").without_batch(), "false", "no batch"),
+    ]);
+}

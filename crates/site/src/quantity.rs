@@ -33,6 +33,8 @@ pub enum Quantity {
     Battery,
     /// Voltage of a probe's battery, kept in volts.
     BatteryVoltage,
+    /// How full a trap, a sump or a tank is, kept in percent; a switch that closes when it is full is 0 or 100.
+    Level,
     /// A blower's run counter: seconds run since it was made or last reset.
     RunTime,
 }
@@ -48,6 +50,8 @@ pub enum Unit {
     Kelvin,
     /// Percent.
     Percent,
+    /// A switch: 0 open, 1 closed.
+    Switch,
     /// Parts per million by volume.
     PartsPerMillion,
     /// Pascals.
@@ -75,7 +79,7 @@ pub enum Unit {
 }
 
 /// Every quantity with its key in settings and topics.
-pub const QUANTITIES: [(Quantity, &str); 14] = [
+pub const QUANTITIES: [(Quantity, &str); 15] = [
     (Quantity::Temperature, "temperature"),
     (Quantity::Oxygen, "oxygen"),
     (Quantity::CarbonDioxide, "carbon_dioxide"),
@@ -89,15 +93,18 @@ pub const QUANTITIES: [(Quantity, &str); 14] = [
     (Quantity::Current, "current"),
     (Quantity::Battery, "battery"),
     (Quantity::BatteryVoltage, "battery_voltage"),
+    (Quantity::Level, "level"),
     (Quantity::RunTime, "run_time"),
 ];
 
 /// Every unit with the spellings that settings and payloads may use: the SenML or UCUM symbol first, then what people write.
-const UNITS: [(Unit, &[&str]); 16] = [
+const UNITS: [(Unit, &[&str]); 17] = [
     (Unit::Celsius, &["Cel", "°C", "C", "celsius"]),
     (Unit::Fahrenheit, &["[degF]", "°F", "F", "fahrenheit"]),
     (Unit::Kelvin, &["K", "kelvin"]),
     (Unit::Percent, &["%", "%RH", "%EL", "percent", "%vol"]),
+    // RFC 8428 section 12.1: the value of a switch.
+    (Unit::Switch, &["/", "0/1", "switch"]),
     (Unit::PartsPerMillion, &["ppm", "[ppm]"]),
     (Unit::Pascal, &["Pa"]),
     (Unit::Hectopascal, &["hPa", "mbar"]),
@@ -131,7 +138,8 @@ impl Quantity {
             | Quantity::CarbonDioxide
             | Quantity::Moisture
             | Quantity::Humidity
-            | Quantity::Battery => Unit::Percent,
+            | Quantity::Battery
+            | Quantity::Level => Unit::Percent,
             Quantity::CarbonMonoxide | Quantity::Ammonia | Quantity::HydrogenSulphide => Unit::PartsPerMillion,
             Quantity::Pressure => Unit::Pascal,
             Quantity::Flow => Unit::CubicMetrePerHour,
@@ -148,7 +156,9 @@ impl Quantity {
         match self {
             Quantity::Temperature => (-20.0, 120.0),
             Quantity::Oxygen => (0.0, 25.0),
-            Quantity::CarbonDioxide | Quantity::Moisture | Quantity::Humidity | Quantity::Battery => (0.0, 100.0),
+            Quantity::CarbonDioxide | Quantity::Moisture | Quantity::Humidity | Quantity::Battery | Quantity::Level => {
+                (0.0, 100.0)
+            }
             Quantity::CarbonMonoxide | Quantity::Ammonia | Quantity::HydrogenSulphide => (0.0, 10_000.0),
             Quantity::Pressure => (-20_000.0, 20_000.0),
             Quantity::Flow => (0.0, 200_000.0),
@@ -204,7 +214,9 @@ impl Unit {
             (Unit::InchOfWater, Unit::Pascal) => Some(value * 249.088_91),
             // 0.028 316 846 592 m³ to the cubic foot, NIST SP 811 (2008) appendix B.8 (exact).
             (Unit::CubicFootPerMinute, Unit::CubicMetrePerHour) => Some(value * 0.028_316_846_592 * 60.0),
-            (Unit::PartsPerMillion, Unit::Percent) => Some(value / 1e4),
+            // Only a level can be a switch: a moisture or a humidity of 0 or 1 is none.
+            (Unit::Switch, Unit::Percent) if quantity == Quantity::Level => Some(value * 100.0),
+            (Unit::PartsPerMillion, Unit::Percent) if quantity != Quantity::Level => Some(value / 1e4),
             (Unit::Percent, Unit::PartsPerMillion) => Some(value * 1e4),
             (Unit::Millivolt, Unit::Volt) => Some(value / 1e3),
             (Unit::Minute, Unit::Second) => Some(value * 60.0),
@@ -229,7 +241,7 @@ mod tests {
 
     #[test]
     fn units_convert_to_the_canonical_one_or_not_at_all() {
-        use Quantity::{Flow, Pressure, RunTime, Temperature};
+        use Quantity::{Flow, Level, Moisture, Pressure, RunTime, Temperature};
         for (unit, quantity, value, want) in [
             (Unit::Fahrenheit, Temperature, 131.0, Some(55.0)),
             (Unit::Kelvin, Temperature, 328.15, Some(55.0)),
@@ -238,6 +250,12 @@ mod tests {
             (Unit::InchOfWater, Pressure, 1.0, Some(249.088_91)),
             (Unit::CubicFootPerMinute, Flow, 100.0, Some(169.901_079_552)),
             (Unit::Hour, RunTime, 2.0, Some(7_200.0)),
+            (Unit::Switch, Level, 1.0, Some(100.0)),
+            (Unit::Switch, Level, 0.0, Some(0.0)),
+            (Unit::Percent, Level, 35.0, Some(35.0)),
+            (Unit::PartsPerMillion, Level, 35.0, None),
+            (Unit::Switch, Moisture, 1.0, None),
+            (Unit::Switch, Temperature, 1.0, None),
         ] {
             let got = unit.to_canonical(quantity, value);
             match (got, want) {

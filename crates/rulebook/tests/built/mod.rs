@@ -11,17 +11,18 @@ use pile::above::Above;
 use pile::bed::BedParameters;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetres, Fraction, KilogramsPerCubicMetre, Litres, LitresPerMinute};
+use pile::units::{Celsius, CubicMetres, Fraction, Kilograms, KilogramsPerCubicMetre, Litres, LitresPerMinute};
 use pile::water_account::{Filling, WaterAccount};
 use pile::window::{Point, Window};
 use rulebook::answer::Answer;
 use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
 use rulebook::{RuleText, Rulebook};
-use site::entry::{Batch, BatchId, Entry, EntryKind, probes_out};
+use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, probes_out};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{BlowerSchedule, Display, Position, RuleSettings, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
+use site::zone::Zone;
 
 /// The tick at which everything is judged: a whole five minutes, so that medians fall between readings as they do live.
 pub const TICK: Timestamp = Timestamp::from_millis(1_773_100_800_000);
@@ -125,6 +126,7 @@ pub fn on_air(age: &str) -> Built {
             bin,
             at: TICK,
             display: Display::Metric,
+            zone: Zone::named("Etc/UTC").unwrap(),
             signals: vec![],
             batch: Some(batch),
             entries: Arc::default(),
@@ -160,6 +162,7 @@ impl Built {
         self.0.signals.push(Signal {
             source: Source::Probe(ProbeId::new(&format!("p{number}")).unwrap()),
             position: Some(position),
+            site_wide: matches!(position, Position::Ambient | Position::Room),
             quantity,
             interval: span(interval),
             heard_at: points.last().map(|p| p.at),
@@ -213,6 +216,17 @@ impl Built {
         self
     }
 
+    /// The on-air entry, with the moisture of what was filled in.
+    pub fn filled(mut self, ago: &str, moisture_percent: Option<f64>) -> Built {
+        let filled =
+            Filled { wet_mass: Kilograms(1_250.0), weighed: false, moisture_percent, degradable_percent: None };
+        let kind = EntryKind::OnAir { loaded_at: None, filling: Some(filled) };
+        let entry =
+            Entry { at: TICK - span(ago), bin: self.0.bin.clone(), kind, by: "Ann".into(), note: String::new() };
+        Arc::make_mut(&mut self.0.entries).push(entry);
+        self
+    }
+
     /// Another bin: its blower, whether it is on air, its core.
     pub fn neighbour(mut self, name: &str, blower: &str, on_air: bool, core: Option<f64>) -> Built {
         Arc::make_mut(&mut self.0.neighbours).push(Neighbour {
@@ -237,6 +251,7 @@ impl Built {
         blower.signals.push(Signal {
             source: Source::Blower(blower.blower.clone()),
             position: None,
+            site_wide: false,
             quantity,
             interval: Span::minutes(1),
             heard_at: points.last().map(|p| p.at),
