@@ -593,6 +593,16 @@ impl Lived {
         standing
     }
 
+    /// The longest time in a row, up to a moment, that the true core was at least this hot.
+    fn longest_at_least(&self, celsius: f64, at: Timestamp) -> Span {
+        let (mut longest, mut since) = (Span::ZERO, None);
+        for truth in self.truth.iter().take_while(|t| t.at <= at) {
+            since = if truth.celsius[1] >= celsius { since.or(Some(truth.at)) } else { None };
+            longest = since.map_or(longest, |since| longest.max(truth.at.since(since)));
+        }
+        longest
+    }
+
     fn true_at(&self, at: Timestamp) -> &Truth {
         let i = self.truth.partition_point(|t| t.at < at).min(self.truth.len() - 1);
         &self.truth[i]
@@ -615,6 +625,15 @@ impl Lived {
             // Dry to the hand: common practice waters below half.
             "dry-pile" => driest < 0.44,
             "slow-cooling" => self.true_at(at - Span::days(2)).celsius[1] - now.celsius[1] >= 5.0,
+            "hold-met" => self.longest_at_least(54.5, at) >= Span::hours(71),
+            // A layer that is hot now falls below within three days.
+            "hold-at-risk" => (0..3).any(|layer| {
+                let later = self.truth.iter().filter(|t| t.at >= at && t.at.since(at) <= Span::days(3));
+                now.celsius[layer] >= 54.5 && later.map(|t| t.celsius[layer]).any(|c| c < 55.3)
+            }),
+            "cooled-too-early" => now.celsius[1] < 44.0 && at < self.plan.day(21.1),
+            "ready-to-leave-air" => at >= self.plan.day(27.9) && driest >= 0.44,
+            "overdue-on-air" => at >= self.plan.day(42.0),
             rule if rule.starts_with("probe") || rule.starts_with("gateway") || rule.contains("silent") => unheard,
             _ => false,
         }
