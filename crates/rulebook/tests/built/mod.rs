@@ -14,7 +14,7 @@ use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, CubicMetres, Fraction, Kilograms, KilogramsPerCubicMetre, Litres, LitresPerMinute};
 use pile::water_account::{Filling, WaterAccount};
 use pile::window::{Point, Window};
-use rulebook::answer::Answer;
+use rulebook::answer::{Answer, Verdict};
 use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
 use rulebook::{RuleText, Rulebook};
 use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, probes_out};
@@ -71,6 +71,25 @@ pub fn judging(body: &str) -> RuleText {
 pub fn judge(book: &Rulebook, name: &str, facts: &Arc<Facts>) -> Answer {
     let rule = book.rules().iter().find(|r| r.name == name).unwrap_or_else(|| panic!("no rule {name}"));
     book.judge(rule, facts).unwrap_or_else(|fault| panic!("{fault}"))
+}
+
+/// A row: the bin, the verdict, words that the finding has, why.
+pub type Row = (Built, Verdict, &'static str, &'static str);
+
+/// Every row against one of the shipped rules.
+pub fn check(rule: &str, rows: Vec<Row>) {
+    let book = book(Display::Metric);
+    let mut wrong = vec![];
+    for (built, want, words, why) in rows {
+        let facts: Arc<Facts> = built.done();
+        let answer = judge(&book, rule, &facts);
+        // A verdict without evidence proves nothing.
+        let proven = want == Verdict::CannotTell || answer.evidence_at.is_some();
+        if answer.verdict != want || !answer.finding.contains(words) || !proven {
+            wrong.push(format!("{why}: expected {want:?} `{words}`: {answer:?}"));
+        }
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
 }
 
 /// Reads `36h`, `5min`, `2.5d` as a length.
