@@ -253,7 +253,7 @@ fn ready_to_leave_air() {
             (
                 old("4d:44 0h:44"),
                 Alarm,
-                "on air for 30 d, and its core is at 44.0 °C in the mean of a day",
+                "on air for 30 d: core at 44.0 °C in the mean of a day",
                 "cooled off",
             ),
             (old("0h:60"), Clear, "the core is still at 60.0 °C", "hot"),
