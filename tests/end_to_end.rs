@@ -15,18 +15,13 @@ use hypocaust::driven::{Driven, connect, publish};
 use hypocaust::socket::Request;
 use mosquitto::Mosquitto;
 use pile::time::Span;
+use pile::units::Celsius;
+use site::entry::EntryKind;
 use smtp_sink::SmtpSink;
 use yard::{PATIENCE, START, Yard, crashing_series, letter, live};
 
 fn on_air() -> Request {
-    Request::OnAir {
-        bin: "b1".into(),
-        at: START.as_millis(),
-        by: "Ann".into(),
-        note: String::new(),
-        loaded_celsius: Some(18.0),
-        filling: None,
-    }
+    Request::entry("b1", START, "Ann", "", &EntryKind::OnAir { loaded_at: Some(Celsius(18.0)), filling: None })
 }
 
 /// A batch that crashes: one raise, then one clear in the same thread, however the readings come in.

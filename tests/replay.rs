@@ -9,6 +9,8 @@ use hypocaust::driven::{Driven, acknowledged, connect, publish};
 use hypocaust::recording::{Recorder, rerun};
 use hypocaust::socket::Request;
 use pile::time::Span;
+use pile::units::Litres;
+use site::entry::EntryKind;
 use yard::{START, Yard, crashing_series, live, payload};
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -18,16 +20,8 @@ async fn a_recorded_run_and_a_fresh_engine_agree_byte_for_byte() {
     let recorder = Recorder::create(&file, "site.yaml", &yard.settings(), &yard.rules()).unwrap();
     let mut driven = Driven::start(yard.site(), &yard.rules(), START, Some(recorder), None).await.unwrap();
     let client = connect(driven.listens_on().unwrap(), "b1-node");
-    let by = "Ann".to_owned();
     driven
-        .ask(Request::OnAir {
-            bin: "b1".into(),
-            at: START.as_millis(),
-            by: by.clone(),
-            note: String::new(),
-            loaded_celsius: None,
-            filling: None,
-        })
+        .ask(Request::entry("b1", START, "Ann", "", &EntryKind::OnAir { loaded_at: None, filling: None }))
         .await
         .unwrap();
     let series = crashing_series();
@@ -47,14 +41,13 @@ async fn a_recorded_run_and_a_fresh_engine_agree_byte_for_byte() {
     }
     acknowledged(notices).await.unwrap();
     driven
-        .ask(Request::Watered {
-            bin: "b1".into(),
-            at: now.as_millis(),
-            by,
-            note: "by hand".into(),
-            minutes: None,
-            litres: Some(120.0),
-        })
+        .ask(Request::entry(
+            "b1",
+            now,
+            "Ann",
+            "by hand",
+            &EntryKind::Watered { minutes: None, litres: Some(Litres(120.0)) },
+        ))
         .await
         .unwrap();
     live(&mut driven, &client, "b1-core", &series[1_500..2_000]).await;

@@ -12,6 +12,8 @@ use hypocaust::driven::{Driven, acknowledged, connect, publish};
 use hypocaust::socket::Request;
 use ledger::{Access, AlarmEventFilter, Ledger};
 use pile::time::Span;
+use pile::units::{Celsius, Litres};
+use site::entry::EntryKind;
 use site::zone::rfc3339_utc;
 use yard::{START, Yard, crashing_series, hypocaust, live, payload, root};
 
@@ -45,9 +47,8 @@ fn lines(yard: &Yard, more: &[&str]) -> Vec<String> {
 }
 
 async fn on_air(driven: &Driven, bin: &str) {
-    let at = driven.now().as_millis();
-    let (bin, by, note) = (bin.to_owned(), "Ann".to_owned(), String::new());
-    driven.ask(Request::OnAir { bin, at, by, note, loaded_celsius: Some(18.0), filling: None }).await.unwrap();
+    let kind = EntryKind::OnAir { loaded_at: Some(Celsius(18.0)), filling: None };
+    driven.ask(Request::entry(bin, driven.now(), "Ann", "", &kind)).await.unwrap();
 }
 
 /// Run with `UPDATE_EXPECT=1` to write the expectations anew, then read every line of the difference.
@@ -71,15 +72,8 @@ async fn a_replay_says_what_the_daemon_said_and_what_a_changed_number_would_chan
     for (topic, text) in notices {
         acknowledged(vec![publish(&client, topic.into(), text).await.unwrap()]).await.unwrap();
     }
-    let watered = Request::Watered {
-        bin: "b1".into(),
-        at: (now - Span::hours(3)).as_millis(),
-        by: "Ann".into(),
-        note: String::new(),
-        minutes: None,
-        litres: Some(120.0),
-    };
-    driven.ask(watered).await.unwrap();
+    let watered = EntryKind::Watered { minutes: None, litres: Some(Litres(120.0)) };
+    driven.ask(Request::entry("b1", now - Span::hours(3), "Ann", "", &watered)).await.unwrap();
     live(&mut driven, &client, "b1-core", &series[1_300..1_700]).await;
     // The daemon is off for two hours in the middle of the crash.
     let end = driven.now();

@@ -113,7 +113,7 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
         while let Some((when, kind)) = log.next_if(|(when, _)| *when <= at) {
             let now = BEGIN + *when;
             watched.wait(&mut engine, now);
-            let entry = Entry { at: now, bin: bin.clone(), kind: kind.clone(), by: "case".into(), note: String::new() };
+            let entry = Entry::new(now, bin.clone(), kind.clone(), "case", "of the case");
             let effects = engine.step(now, Input::Entry(entry));
             let refused = effects.iter().find_map(|e| match e {
                 Effect::Reply(Err(why)) => Some(why.clone()),

@@ -9,7 +9,8 @@ use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use rulebook::header::Scope;
 use rulebook::{RuleFault, Rulebook};
-use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::batches::Batches;
+use site::entry::{Batch, Entry};
 use site::ids::BinId;
 use site::model::{Position, Site};
 use site::quantity::Quantity;
@@ -65,7 +66,9 @@ pub struct Engine {
     pub(crate) slowest: Span,
     deadlines: BTreeSet<(Timestamp, Deadline)>,
     pub(crate) started: bool,
-    last_batch: u64,
+    /// The batches on the site.
+    pub(crate) batches: Batches,
+    pub(crate) last_entry: u64,
     pub(crate) refused: VecDeque<Timestamp>,
     pub(crate) last_refusal: Option<Refusal>,
     pub(crate) link: LinkState,
@@ -206,7 +209,8 @@ impl Engine {
             reach,
             deadlines: BTreeSet::new(),
             started: false,
-            last_batch: 0,
+            batches: Batches::default(),
+            last_entry: restored.last_entry,
             refused: VecDeque::new(),
             last_refusal: None,
             link: LinkState::Down,
@@ -280,11 +284,9 @@ impl Engine {
             self.hiding.extend(alarm.life.by_design.clone());
             self.alarms.insert(alarm.key.clone(), alarm);
         }
-        for batch in restored.batches {
-            self.last_batch = self.last_batch.max(batch.id.0);
-            if let Some(bin) = self.bins.get_mut(&batch.bin) {
-                bin.batch = Some(batch);
-            }
+        self.batches = Batches::restored(restored.batches, restored.last_batch);
+        for (bin, state) in &mut self.bins {
+            state.batch = self.batches.in_bin(bin).cloned();
         }
         for entry in restored.entries {
             self.remember(entry);
@@ -459,112 +461,6 @@ impl Engine {
         effects.push(Effect::Store { reading, quality, reason });
     }
 
-    fn enter(&mut self, now: Timestamp, entry: Entry, effects: &mut Vec<Effect>) -> Result<String, String> {
-        let zone = &self.site.zone;
-        let bin = &entry.bin;
-        let Some(state) = self.bins.get(bin) else {
-            let known: Vec<_> = self.bins.keys().map(BinId::as_str).collect();
-            return Err(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")));
-        };
-        if entry.at > now + Span::minutes(5) {
-            return Err(format!("{} has not come yet; give the time at which it happened", zone.show(entry.at)));
-        }
-        let standing = state.batch.clone().filter(|b| b.off_air_at.is_none());
-        let said = match (&entry.kind, standing) {
-            (EntryKind::OnAir { .. }, Some(batch)) => {
-                return Err(format!(
-                    "bin {bin} has batch {} on air since {}; take it off first: hypocaust batch off-air --bin {bin}",
-                    batch.id,
-                    zone.show(batch.on_air_at)
-                ));
-            }
-            (EntryKind::OnAir { loaded_at, filling }, None) => {
-                self.last_batch += 1;
-                let batch = Batch {
-                    id: BatchId(self.last_batch),
-                    bin: bin.clone(),
-                    on_air_at: entry.at,
-                    off_air_at: None,
-                    loaded_at: *loaded_at,
-                };
-                let said = format!("batch {} is on air in bin {bin} since {}", batch.id, zone.show(entry.at));
-                self.batch_changed(now, batch.clone(), effects);
-                self.begin_water(&batch, filling.as_ref(), effects);
-                said
-            }
-            (EntryKind::OffAir, None) => {
-                return Err(format!("bin {bin} has no batch on air; `hypocaust batch on-air --bin {bin}` starts one"));
-            }
-            (EntryKind::OffAir, Some(batch)) if entry.at < batch.on_air_at => {
-                return Err(format!("batch {} went on air at {}, after that", batch.id, zone.show(batch.on_air_at)));
-            }
-            (EntryKind::OffAir, Some(mut batch)) => {
-                batch.off_air_at = Some(entry.at);
-                let said = format!("batch {} in bin {bin} is off air since {}", batch.id, zone.show(entry.at));
-                self.batch_changed(now, batch, effects);
-                said
-            }
-            (kind, _) => {
-                format!("kept for bin {bin}: {} at {}", kind.key(), zone.show(entry.at))
-            }
-        };
-        effects.push(Effect::Entry(entry.clone()));
-        let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
-        self.water_entry(&entry, effects);
-        self.remember(entry);
-        if let Some(bin) = moved {
-            self.probes_moved(&bin, effects);
-        }
-        Ok(said)
-    }
-
-    /// A batch began or left the hot stage: accounts begin anew, and alarms of rules that no longer apply are retired.
-    fn batch_changed(&mut self, now: Timestamp, batch: Batch, effects: &mut Vec<Effect>) {
-        effects.push(Effect::Batch(batch.clone()));
-        let begun = batch.off_air_at.is_none();
-        let bin = batch.bin.clone();
-        if let Some(state) = self.bins.get_mut(&bin) {
-            state.batch = Some(batch.clone());
-            if begun {
-                state.entries = Arc::new(Vec::new());
-            }
-        }
-        for series in self.series.values_mut().filter(|s| s.bin.as_ref() == Some(&bin)) {
-            series.counted_until = batch.off_air_at;
-        }
-        if begun {
-            self.hide_pulled(&bin);
-            let thresholds = self.thresholds.clone();
-            let mut recall = Vec::new();
-            for (id, series) in &mut self.series {
-                if series.bin.as_ref() == Some(&bin) && series.is_in_pile() && id.quantity == Quantity::Temperature {
-                    series.reset_accounts(&thresholds, batch.on_air_at);
-                    if series.window.newest().is_some_and(|p| p.at >= batch.on_air_at) {
-                        recall.push(id.clone());
-                    }
-                }
-            }
-            for id in recall {
-                self.recall(id, effects);
-            }
-        }
-        self.retire_where_stage_ended(now, &bin, effects);
-    }
-
-    pub(crate) fn remember(&mut self, entry: Entry) {
-        if let Some(state) = self.bins.get_mut(&entry.bin) {
-            if let EntryKind::Valve { open_percent } = entry.kind {
-                state.valve_percent = open_percent;
-            }
-            let entries = Arc::make_mut(&mut state.entries);
-            let place = entries.partition_point(|e| e.at <= entry.at);
-            entries.insert(place, entry);
-            if entries.len() > limits::ENTRIES_PER_BIN {
-                entries.remove(0);
-            }
-        }
-    }
-
     fn start(&mut self, now: Timestamp, previous: Option<PreviousRun>, effects: &mut Vec<Effect>) {
         self.started = true;
         self.watching_since = now;
@@ -637,7 +533,7 @@ impl Engine {
     }
 
     fn account_from(&self, id: &SeriesId) -> Option<Timestamp> {
-        let begun = |bin: &BinId| Some(self.bins.get(bin)?.batch.as_ref()?.on_air_at);
+        let begun = |bin: &BinId| self.bins.get(bin)?.batch.as_ref()?.counted_from();
         match &id.source {
             Source::Probe(_) => begun(self.series.get(id)?.bin.as_ref()?),
             // What a blower measures is counted since the oldest batch that it serves.

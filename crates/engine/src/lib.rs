@@ -8,6 +8,7 @@ pub mod cases;
 pub mod conditioning;
 pub mod effect;
 mod engine;
+mod entries;
 mod gather;
 mod handling;
 mod health;

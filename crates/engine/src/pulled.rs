@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
-use site::entry::{Entry, EntryKind, probes_out};
+use site::entry::{Entry, EntryId, EntryKind, probes_out};
 use site::ids::BinId;
 use site::model::Position;
 use site::quantity::Quantity;
@@ -32,7 +32,9 @@ impl Engine {
             _ => self.were_pulled(bin, at).map(|(since, note)| (since, EntryKind::ProbesOut, note)),
         };
         let Some((when, kind, note)) = entry else { return };
-        let entry = Entry { at: when, bin: bin.clone(), kind, by: BY.to_owned(), note };
+        self.last_entry += 1;
+        let batch = self.bins.get(bin).and_then(|state| state.batch.as_ref()).map(|batch| batch.id);
+        let entry = Entry { id: EntryId(self.last_entry), batch, ..Entry::new(when, bin.clone(), kind, BY, &note) };
         effects.push(Effect::Entry(entry.clone()));
         self.remember(entry);
         self.probes_moved(bin, effects);

@@ -103,6 +103,7 @@ impl Engine {
 
     /// Begins the accounts of a batch's probes again, to be made from history.
     pub(crate) fn account_anew(&mut self, batch: &Batch, effects: &mut Vec<Effect>) {
+        let Some(from) = batch.counted_from() else { return };
         let thresholds = self.thresholds.clone();
         let counted = |id: &SeriesId, bin: Option<&site::ids::BinId>, in_pile: bool| {
             bin == Some(&batch.bin) && in_pile && id.quantity == Quantity::Temperature
@@ -116,7 +117,7 @@ impl Engine {
         for id in ids {
             if let Some(series) = self.series.get_mut(&id) {
                 series.counted_until = batch.off_air_at;
-                series.reset_accounts(&thresholds, batch.on_air_at);
+                series.reset_accounts(&thresholds, from);
             }
             self.recall(id, effects);
         }

@@ -23,8 +23,12 @@ pub struct Restored {
     pub events: Vec<AlarmEvent>,
     /// Mails about alarms of the last eight days: when they were caused, and to which address; oldest first.
     pub mails: Vec<(Timestamp, String)>,
-    /// The newest batch of each bin.
+    /// The batches on the site.
     pub batches: Vec<Batch>,
+    /// The highest number ever given to a batch; 0 before the first.
+    pub last_batch: u64,
+    /// The highest number ever given to an entry; 0 before the first.
+    pub last_entry: u64,
     /// Entries since the on-air of each bin's newest batch, and of the last 30 days, oldest first.
     pub entries: Vec<Entry>,
     /// Mails that are still waiting, by id.

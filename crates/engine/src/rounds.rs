@@ -85,7 +85,7 @@ impl Engine {
         });
         BinMorning {
             bin: bin.clone(),
-            batch: batch.map(|b| (b.id, b.off_air_at.map_or(at, |off| off.min(at)).since(b.on_air_at))),
+            batch: batch.and_then(|b| Some((b.id, b.off_air_at.map_or(at, |off| off.min(at)).since(b.on_air_at?)))),
             newest_core: newest.map(|(p, _)| (p.at, p.value)),
             core_a_day_before: before,
         }

@@ -7,7 +7,7 @@ use site::ids::BinId;
 use site::model::{Position, Site};
 use site::zone::rfc3339_utc;
 
-use crate::alarm::{Alarm, AlarmKey, AlarmState};
+use crate::alarm::{Alarm, AlarmKey, AlarmState, Subject};
 use crate::effect::{Effect, Level};
 use crate::engine::{Deadline, Engine};
 use crate::limits;
@@ -67,17 +67,21 @@ impl Engine {
         }
         let batch = self.bins.get(bin).and_then(|state| state.batch.as_ref());
         let core = self.temperatures_at(bin, Position::Core).filter_map(|s| s.window.newest()).max_by_key(|p| p.at);
-        let alarms = self.alarms.values().filter(|a| a.key.bin() == Some(bin) && a.life.state != AlarmState::Normal);
+        // By the rules and not by all alarms: where ten thousand are raised at once, each of them comes here.
+        let subject = Subject::Bin(bin.clone());
+        let keys = self.rulebook.rules().iter().map(|r| AlarmKey { rule: r.name.clone(), subject: subject.clone() });
+        let alarms = keys.filter_map(|key| self.alarms.get(&key)).filter(|a| a.life.state != AlarmState::Normal);
         let alarms: Vec<String> = alarms.map(alarm_object).collect();
         let time = |t: Option<Timestamp>| t.map_or_else(|| "null".to_owned(), |t| text(&rfc3339_utc(t)));
         effects.push(Effect::Publish {
             topic: bin_topic(&self.site, bin),
             payload: format!(
-                "{{\"bin\":{},\"at\":{},\"batch\":{},\"on_air_at\":{},\"off_air_at\":{},\"core_celsius\":{},\"core_at\":{},\"alarms\":[{}]}}",
+                "{{\"bin\":{},\"at\":{},\"batch\":{},\"stage\":{},\"on_air_at\":{},\"off_air_at\":{},\"core_celsius\":{},\"core_at\":{},\"alarms\":[{}]}}",
                 text(bin.as_str()),
                 text(&rfc3339_utc(at)),
                 batch.map_or_else(|| "null".to_owned(), |b| b.id.to_string()),
-                time(batch.map(|b| b.on_air_at)),
+                batch.map_or_else(|| "null".to_owned(), |b| text(b.stage(at).key())),
+                time(batch.and_then(|b| b.on_air_at)),
                 time(batch.and_then(|b| b.off_air_at)),
                 core.map_or_else(|| "null".to_owned(), |p| format!("{:.2}", p.value)),
                 time(core.map(|p| p.at)),

@@ -241,7 +241,8 @@ impl Engine {
 
     /// The last days of a bin, as far back as its batch and three days.
     fn chart(&self, key: &AlarmKey, bin: &BinId, at: Timestamp) -> Option<Chart> {
-        let on_air = self.bins.get(bin).and_then(|s| s.batch.as_ref()).map_or(Timestamp::MIN, |b| b.on_air_at);
+        let on_air = self.bins.get(bin).and_then(|s| s.batch.as_ref()).and_then(|b| b.on_air_at);
+        let on_air = on_air.unwrap_or(Timestamp::MIN);
         let from = (at - CHART_LONGEST).max(on_air).min(at - CHART_SHORTEST);
         let mut lines = Vec::new();
         for probe in &self.site.bins.get(bin)?.probes {

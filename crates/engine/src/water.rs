@@ -305,7 +305,8 @@ fn begun(bin: &Bin, batch: &Batch, filled: Option<&Filled>) -> Result<WaterAccou
             degradable: f.degradable_percent.map_or(usual.degradable, |d| Fraction(d / 100.0)),
         },
     };
-    WaterAccount::begin(BedParameters::of_static_bin(bin.volume)?, batch.on_air_at, &filling)
+    let begin = batch.on_air_at.unwrap_or(batch.in_bin_since);
+    WaterAccount::begin(BedParameters::of_static_bin(bin.volume)?, begin, &filling)
 }
 
 /// The value at an instant, on the straight line between its neighbours, if they are no further apart than an hour.

@@ -71,7 +71,7 @@ impl Engine {
         let on_air = batch.is_some();
         BinWeek {
             bin: bin.clone(),
-            batch: batch.map(|b| (b.id, until.since(b.on_air_at))),
+            batch: batch.and_then(|b| Some((b.id, until.since(b.on_air_at?)))),
             off_air: batch.is_some_and(|b| b.off_air_at.is_some()),
             at_or_above: accounts.iter().map(|a| a.at_or_above()).min().filter(|_| on_air),
             longest_run: accounts

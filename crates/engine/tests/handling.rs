@@ -491,7 +491,7 @@ fn status_topics_tell_of_a_bin_and_its_alarms() {
     let payload = published(&yard).pop().unwrap();
     assert_eq!(
         payload,
-        "{\"bin\":\"b1\",\"at\":\"2026-03-09T06:20:00Z\",\"batch\":null,\"on_air_at\":null,\"off_air_at\":null,\"core_celsius\":67.00,\
+        "{\"bin\":\"b1\",\"at\":\"2026-03-09T06:20:00Z\",\"batch\":null,\"stage\":null,\"on_air_at\":null,\"off_air_at\":null,\"core_celsius\":67.00,\
          \"core_at\":\"2026-03-09T06:15:00Z\",\"alarms\":[{\"alarm\":1,\"rule\":\"hot-core\",\"title\":\"Hot core\",\"priority\":\"high\",\
          \"state\":\"unacknowledged\",\"since\":\"2026-03-09T06:05:00Z\",\"finding\":\"core 67.0 °C above 65.0 °C\"}]}"
     );

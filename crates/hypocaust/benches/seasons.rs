@@ -241,7 +241,7 @@ fn run(plan: SeasonPlan, texts: &[RuleText]) -> Lived {
         daemon.wait(moment.at);
         for (at, deed) in moment.written {
             let kind = entry(&plan, deed);
-            let entry = Entry { at, bin: bin.clone(), kind, by: "crew".into(), note: String::new() };
+            let entry = Entry::new(at, bin.clone(), kind, "crew", "");
             daemon.step(moment.at, Input::Entry(entry));
         }
         let readings: Vec<Reading> = moment.sent.iter().map(|sent| reading(sent, moment.at)).collect();

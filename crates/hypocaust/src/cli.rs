@@ -7,6 +7,9 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub mod calc;
+mod log;
+
+pub use log::{BatchCommand, FilledArgs, LogCommand, Written};
 
 /// Watches aerated static piles of compost and mails what to do.
 ///
@@ -111,10 +114,10 @@ pub enum Command {
     Check,
     /// Show six weeks of an invented site of six bins in about a minute, through the same code as `run`.
     Demo(DemoArgs),
-    /// Batches: put one on air, take it off, list them.
+    /// Batches: load one, put it on air, take it off, move, part, join and ship it, list and show them.
     #[command(subcommand)]
     Batch(BatchCommand),
-    /// Write in the site's log what was done to a bin.
+    /// Write in the site's log what was done to a bin, correct it, list it.
     #[command(subcommand)]
     Log(LogCommand),
     /// Print stored readings of a bin.
@@ -187,119 +190,6 @@ pub struct DemoArgs {
     /// Seed of the simulated weather, probes and faults; the same seed gives the same season.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
-}
-
-/// Who, when and in what words; common to everything that a person writes.
-#[derive(Debug, Args)]
-pub struct Written {
-    /// The bin.
-    #[arg(long, value_name = "BIN")]
-    pub bin: String,
-    /// When it happened: `2026-03-10 07:00` by the site's clock, or RFC 3339; now when left out.
-    #[arg(long, value_name = "TIME")]
-    pub at: Option<String>,
-    /// Who did it.
-    #[arg(long, value_name = "NAME", default_value = "command line", env = "HYPOCAUST_BY")]
-    pub by: String,
-    /// Anything else worth keeping.
-    #[arg(long, value_name = "TEXT", default_value = "")]
-    pub note: String,
-}
-
-/// Batch commands.
-#[derive(Debug, Subcommand)]
-pub enum BatchCommand {
-    /// The bin was filled and its air switched on: a batch begins, and its clocks with it.
-    OnAir {
-        /// Who, when, where.
-        #[command(flatten)]
-        written: Written,
-        /// Temperature of the material when it was loaded, in the site's unit (°C, or °F for a US site).
-        #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
-        loaded: Option<f64>,
-        /// What was filled in; the water account begins with it.
-        #[command(flatten)]
-        filled: FilledArgs,
-    },
-    /// The air was switched off for good.
-    OffAir {
-        /// Who, when, where.
-        #[command(flatten)]
-        written: Written,
-    },
-    /// List the newest batch of each bin.
-    List {
-        /// One JSON object a line.
-        #[arg(long)]
-        json: bool,
-    },
-}
-
-/// What was filled into a bin. Without it the water account begins with a usual mix, and knows less.
-#[derive(Debug, Args)]
-pub struct FilledArgs {
-    /// Its weight with the water in it, in kg (lb for a US site).
-    #[arg(long, value_name = "N", allow_negative_numbers = true)]
-    pub mass: Option<f64>,
-    /// Or its density as it lies, in kg/m³ (lb/yd³ for a US site); the bin is then taken as full.
-    #[arg(long, value_name = "N", conflicts_with = "mass", allow_negative_numbers = true)]
-    pub density: Option<f64>,
-    /// Its moisture in percent of the wet mass; `hypocaust mix` works it out from a recipe.
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-    pub moisture: Option<f64>,
-    /// The part of the dry mass that can decay, in percent; 42 when left out.
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-    pub degradable: Option<f64>,
-}
-
-/// Log commands.
-#[derive(Debug, Subcommand)]
-pub enum LogCommand {
-    /// Water was added; rules on temperature are quiet about the dip that follows.
-    Watered {
-        /// Who, when, where.
-        #[command(flatten)]
-        written: Written,
-        /// How long the hose ran.
-        #[arg(long, value_name = "N", required_unless_present = "litres", allow_negative_numbers = true)]
-        minutes: Option<f64>,
-        /// How much went in, in litres.
-        #[arg(long, value_name = "L", allow_negative_numbers = true)]
-        litres: Option<f64>,
-    },
-    /// A sample was dried: its moisture sets the water account right.
-    Sampled {
-        /// Who, when, where.
-        #[command(flatten)]
-        written: Written,
-        /// Moisture in percent of the wet mass.
-        #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-        moisture: f64,
-        /// How well it stands for the whole bin, as one standard deviation: 3 for one grab, 1.5 for a mix of many.
-        #[arg(long, value_name = "PERCENT", default_value_t = 3.0, allow_negative_numbers = true)]
-        sd: f64,
-    },
-    /// The bin's valve was set.
-    Valve {
-        /// Who, when, where.
-        #[command(flatten)]
-        written: Written,
-        /// Opening in percent, 0 closed to 100 open.
-        #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-        open: f64,
-    },
-    /// The probes were pulled out of the material: rules judge nothing in it until an hour after `probes-back`.
-    ProbesOut(Written),
-    /// The probes are back in the material.
-    ProbesBack(Written),
-    /// The bin was opened, or its material uncovered.
-    Opened(Written),
-    /// The material was turned or remixed.
-    Turned(Written),
-    /// The blower's schedule or the way of its air was changed.
-    AirChanged(Written),
-    /// Anything else worth keeping; give it with --note.
-    Note(Written),
 }
 
 /// Arguments of `readings`.

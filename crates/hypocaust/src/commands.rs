@@ -12,19 +12,17 @@ use engine::input::{MailOutcome, RefusedChange};
 use engine::notice::Notice;
 use ledger::{Access, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
-use pile::units::Celsius;
 use rulebook::{RuleText, Rulebook};
-use site::entry::EntryKind;
-use site::model::{Display, Person, Site};
+use site::model::{Person, Site};
 use site::zone::parse_instant;
 
-use crate::cli::{AlarmsCommand, BatchCommand, FilledArgs, LogCommand, RunArgs, Written};
+use crate::cli::{AlarmsCommand, RunArgs};
 use crate::clock::Clock;
 use crate::daemon::{self, ChangingRules, DaemonError, Progress, Setup};
 use crate::driven::DrivenError;
 use crate::recording::{self, Recorder, RecordingError};
 use crate::rule_watch::{self, RuleWatch};
-use crate::socket::{self, AlarmWord, Answer, Filling, Request, SocketError};
+use crate::socket::{self, AlarmWord, Answer, Request, SocketError};
 use crate::wiring::{self, Settings, SettingsError, WiringError};
 
 /// Why a command failed; [`CommandError::exit_code`] gives the sysexits code.
@@ -305,98 +303,6 @@ fn week_to_come(site: &Site, now: Timestamp) -> Vec<(Timestamp, String)> {
     out
 }
 
-/// Batches that begin and end.
-///
-/// # Errors
-/// When it is refused, and why.
-pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
-    let site = wiring::settings(config)?.site;
-    match command {
-        BatchCommand::OnAir { written, loaded, filled } => {
-            let loaded_celsius = loaded.map(|t| match site.display {
-                Display::Metric => t,
-                Display::Us => Celsius::from_fahrenheit(t).0,
-            });
-            let at = when(&site, written.at.as_deref())?;
-            let filling = filling(&site, &written.bin, &filled)?;
-            let Written { bin, by, note, .. } = written;
-            write(&site, &Request::OnAir { bin, at: at.as_millis(), by, note, loaded_celsius, filling })
-        }
-        BatchCommand::OffAir { written } => {
-            let at = when(&site, written.at.as_deref())?;
-            let Written { bin, by, note, .. } = written;
-            write(&site, &Request::OffAir { bin, at: at.as_millis(), by, note })
-        }
-        BatchCommand::List { json } => crate::listing::batches(&site, json),
-    }
-}
-
-/// Entries in the site's log.
-///
-/// # Errors
-/// When it is refused, and why.
-pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
-    let site = wiring::settings(config)?.site;
-    match command {
-        LogCommand::Watered { written, minutes, litres } => {
-            let at = when(&site, written.at.as_deref())?;
-            let Written { bin, by, note, .. } = written;
-            write(&site, &Request::Watered { bin, at: at.as_millis(), by, note, minutes, litres })
-        }
-        LogCommand::Sampled { written, moisture, sd } => {
-            let at = when(&site, written.at.as_deref())?;
-            let Written { bin, by, note, .. } = written;
-            let (moisture_percent, sd_percent) = (moisture, sd);
-            write(&site, &Request::Sampled { bin, at: at.as_millis(), by, note, moisture_percent, sd_percent })
-        }
-        LogCommand::Valve { written, open } => {
-            let at = when(&site, written.at.as_deref())?;
-            let Written { bin, by, note, .. } = written;
-            write(&site, &Request::Valve { bin, at: at.as_millis(), by, note, open_percent: open })
-        }
-        LogCommand::ProbesOut(written) => noted(&site, written, &EntryKind::ProbesOut),
-        LogCommand::ProbesBack(written) => noted(&site, written, &EntryKind::ProbesBack),
-        LogCommand::Opened(written) => noted(&site, written, &EntryKind::Opened),
-        LogCommand::Turned(written) => noted(&site, written, &EntryKind::Turned),
-        LogCommand::AirChanged(written) => noted(&site, written, &EntryKind::AirChanged),
-        LogCommand::Note(written) => noted(&site, written, &EntryKind::Note),
-    }
-}
-
-/// What went into the bin, from its mass or from its density and the bin's volume.
-fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filling>, CommandError> {
-    const KILOGRAMS_PER_POUND: f64 = 0.453_592_37;
-    const CUBIC_YARDS_PER_CUBIC_METRE: f64 = 1.307_950_619;
-    let us = site.display == Display::Us;
-    let mass = |mass: f64| if us { mass * KILOGRAMS_PER_POUND } else { mass };
-    let wet_kilograms = match (filled.mass, filled.density) {
-        (Some(given), _) => mass(given),
-        (None, Some(density)) => {
-            let described = site.bins.values().find(|b| b.id.as_str() == bin);
-            let volume = described.map(|b| b.volume.0).ok_or_else(|| {
-                CommandError::Usage(format!("there is no bin `{bin}` in the settings, so its volume is not known"))
-            })?;
-            mass(density) * if us { volume * CUBIC_YARDS_PER_CUBIC_METRE } else { volume }
-        }
-        (None, None) if filled.moisture.is_none() && filled.degradable.is_none() => return Ok(None),
-        (None, None) => {
-            return Err(CommandError::Usage("say how much went in too: --mass N, or --density N".into()));
-        }
-    };
-    Ok(Some(Filling {
-        wet_kilograms,
-        weighed: filled.mass.is_some(),
-        moisture_percent: filled.moisture,
-        degradable_percent: filled.degradable,
-    }))
-}
-
-fn noted(site: &Site, written: Written, kind: &EntryKind) -> Result<(), CommandError> {
-    let at = when(site, written.at.as_deref())?;
-    let Written { bin, by, note, .. } = written;
-    write(site, &Request::Noted { bin, at: at.as_millis(), by, note, what: kind.key().to_owned() })
-}
-
 /// What a person says about an alarm.
 ///
 /// # Errors
@@ -504,7 +410,7 @@ pub fn when(site: &Site, text: Option<&str>) -> Result<Timestamp, CommandError> 
 }
 
 /// Writes through the running daemon, or is the daemon for one step.
-fn write(site: &Site, request: &Request) -> Result<(), CommandError> {
+pub(crate) fn write(site: &Site, request: &Request) -> Result<(), CommandError> {
     let said = match socket::ask(&site.data_folder, request)? {
         Some(Answer::Done(said)) => said,
         Some(Answer::No(why)) => return Err(CommandError::Refused(why)),

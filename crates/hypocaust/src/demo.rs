@@ -11,9 +11,10 @@ use engine::effect::MailState;
 use indicatif::{ProgressBar, ProgressStyle};
 use ledger::{Access, Ledger};
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Kilograms, Litres};
 use rumqttc::AsyncClient;
 use sim::{Bin, BinSetup, Blower, BlowerFault, Climate, Fault, Gateway, Layer, ProbeModel, Pulses};
+use site::entry::{EntryKind, Filled};
 use site::model::{Site, Transport};
 use site::zone::{Zone, parse_instant};
 
@@ -21,10 +22,12 @@ use crate::cli::DemoArgs;
 use crate::commands::{CommandError, runtime};
 use crate::driven::{Driven, acknowledged, connect, publish};
 use crate::listing::about;
-use crate::socket::{AlarmWord, Filling, Request};
+use crate::socket::{AlarmWord, Request};
 use crate::wiring;
 
 /// The settings of the invented site.
+/// Who writes the log of the demo.
+const CREW: &str = "Ines Okafor";
 const SETTINGS: &str = include_str!("../../../demo-data/site.yaml");
 /// A file that marks a folder as an earlier demo's, which may be replaced.
 const MARK: &str = ".hypocaust-demo";
@@ -116,7 +119,7 @@ struct Bay {
     on_air: Timestamp,
     off_air: Timestamp,
     loaded: Celsius,
-    filled: Filling,
+    filled: Filled,
     care: Care,
     client: AsyncClient,
     said_on_air: bool,
@@ -240,8 +243,8 @@ impl Season {
                     on_air,
                     off_air: day(off_air),
                     loaded: setup.loaded_at,
-                    filled: Filling {
-                        wet_kilograms: setup.wet_mass,
+                    filled: Filled {
+                        wet_mass: Kilograms(setup.wet_mass),
                         weighed: false,
                         moisture_percent: Some(setup.moisture * 100.0),
                         degradable_percent: None,
@@ -261,28 +264,16 @@ impl Season {
         let morning = self.zone().at(now).hour() == 8 && self.zone().at(now).minute() < 5;
         let hourly = self.zone().at(now).minute() < 5;
         for bay in bays {
-            let bin = bay.name.to_owned();
-            let at = now.as_millis();
-            let by = "Ines Okafor".to_owned();
             if !bay.said_on_air && now >= bay.on_air {
                 bay.said_on_air = true;
-                let loaded_celsius = Some(bay.loaded.0);
-                self.driven
-                    .ask(Request::OnAir {
-                        bin,
-                        at: bay.on_air.as_millis(),
-                        by,
-                        note: String::new(),
-                        loaded_celsius,
-                        filling: Some(bay.filled.clone()),
-                    })
-                    .await?;
+                let kind = EntryKind::OnAir { loaded_at: Some(bay.loaded), filling: Some(bay.filled) };
+                self.driven.ask(Request::entry(bay.name, bay.on_air, CREW, "", &kind)).await?;
                 continue;
             }
             if bay.said_on_air && !bay.said_off_air && now >= bay.off_air {
                 bay.said_off_air = true;
                 bay.blower.set_pulses(now, Pulses { on: Span::ZERO, every: Span::minutes(30) });
-                self.driven.ask(Request::OffAir { bin, at, by, note: String::new() }).await?;
+                self.driven.ask(Request::entry(bay.name, now, CREW, "", &EntryKind::OffAir)).await?;
                 continue;
             }
             if !bay.said_on_air || bay.said_off_air {
@@ -308,8 +299,9 @@ impl Season {
                 lived.waterings += 1;
                 // A garden hose gives about 15 litres a minute.
                 let minutes = Some((litres.0 / 15.0).ceil());
-                let litres = Some((poured.held.0 + poured.drained.0).round());
-                self.driven.ask(Request::Watered { bin, at, by, note: String::new(), minutes, litres }).await?;
+                let litres = Some(Litres((poured.held.0 + poured.drained.0).round()));
+                let kind = EntryKind::Watered { minutes, litres };
+                self.driven.ask(Request::entry(bay.name, now, CREW, "", &kind)).await?;
             }
         }
         Ok(())
@@ -360,11 +352,7 @@ impl Bay {
                     let comment = "on my way".to_owned();
                     season
                         .driven
-                        .ask(Request::Alarm {
-                            alarm,
-                            by: "Ines Okafor".into(),
-                            word: AlarmWord::Acknowledge { comment },
-                        })
+                        .ask(Request::Alarm { alarm, by: CREW.into(), word: AlarmWord::Acknowledge { comment } })
                         .await?;
                 }
             }

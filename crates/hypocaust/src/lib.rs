@@ -17,6 +17,7 @@ pub mod replay;
 pub mod rule_watch;
 pub mod rules;
 pub mod secrets;
+pub mod site_log;
 pub mod socket;
 pub mod why;
 pub mod wiring;

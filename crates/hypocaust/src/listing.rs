@@ -17,7 +17,6 @@ use site::reading::{Quality, Source};
 use site::zone::rfc3339_utc;
 
 use crate::cli::ReadingsArgs;
-use crate::clock::Clock;
 use crate::commands::{CommandError, when};
 
 /// How many refused payloads are listed.
@@ -277,43 +276,6 @@ pub fn refused(site: &Site, as_json: bool) -> Result<(), CommandError> {
                 r.payload_bytes,
                 r.reason
             );
-        }
-    }
-    Ok(())
-}
-
-/// Lists the newest batch of each bin.
-///
-/// # Errors
-/// When the store cannot be read.
-pub fn batches(site: &Site, as_json: bool) -> Result<(), CommandError> {
-    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let now = Clock::live().now();
-    let batches = ledger.batches()?;
-    for bin in site.bins.keys() {
-        let batch = batches.iter().filter(|b| b.bin == *bin).max_by_key(|b| b.id);
-        match (batch, as_json) {
-            (Some(b), true) => {
-                let line = json!({
-                    "bin": bin.as_str(),
-                    "batch": b.id.0,
-                    "on_air_at": rfc3339_utc(b.on_air_at),
-                    "off_air_at": b.off_air_at.map(rfc3339_utc),
-                    "loaded_celsius": b.loaded_at.map(|c| c.0),
-                });
-                println!("{line}");
-            }
-            (Some(b), false) => {
-                let until = match b.off_air_at {
-                    Some(off) => format!("off air since {}", site.zone.show(off)),
-                    None => format!("on air for {}", now.since(b.on_air_at)),
-                };
-                println!("{:<12} batch {:<5} on air {}  {until}", bin.as_str(), b.id, site.zone.show(b.on_air_at));
-            }
-            (None, false) => {
-                println!("{:<12} empty; `hypocaust batch on-air --bin {bin}` starts a batch", bin.as_str())
-            }
-            (None, true) => {}
         }
     }
     Ok(())

@@ -8,7 +8,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, demo, listing, mixing, replay, rules, why, wiring};
+use hypocaust::{calc, demo, listing, mixing, replay, rules, site_log, why, wiring};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -44,8 +44,8 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Run(args) => commands::run(&config, &args)?,
         Command::Check => commands::check(&config)?,
         Command::Demo(args) => demo::demo(&args)?,
-        Command::Batch(command) => commands::batch(&config, command)?,
-        Command::Log(command) => commands::log(&config, command)?,
+        Command::Batch(command) => site_log::batch(&config, command)?,
+        Command::Log(command) => site_log::log(&config, command)?,
         Command::Readings(args) => listing::readings(&wiring::settings(&config)?.site, &args)?,
         Command::Alarms(args) => {
             let site = wiring::settings(&config)?.site;

@@ -14,11 +14,10 @@ use engine::effect::{Effect, MailId};
 use engine::input::{Input, LinkState, MailOutcome, PreviousRun, RefusedChange, RuleSet, Word};
 use engine::restore::Restored;
 use pile::time::Timestamp;
-use pile::units::{Celsius, Kilograms, Litres};
 use pile::window::Point;
 use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind, Filled};
+use site::entry::Entry;
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{Changed, RuleSettings};
 use site::quantity::{Quantity, Unit};
@@ -104,7 +103,7 @@ enum Line {
 enum InputLine {
     Readings(Vec<ReadingLine>),
     Refused { at: i64, topic: String, head: String, bytes: usize, reason: String },
-    Entry { at: i64, bin: String, by: String, note: String, kind: KindLine },
+    Entry { at: i64, bin: String, by: String, note: String, kind: String },
     Alarm { alarm: u64, by: String, word: WordLine },
     Mail { mail: u64, outcome: OutcomeLine },
     Recalled { series: (SourceLine, String), from: i64, points: Vec<(i64, f64)> },
@@ -135,32 +134,6 @@ struct ReadingLine {
 enum SourceLine {
     Probe(String),
     Blower(String),
-}
-
-/// Kilograms, weighed, moisture and degradable part in percent.
-#[derive(Debug, Serialize, Deserialize)]
-struct FilledLine(f64, bool, Option<f64>, Option<f64>);
-
-impl FilledLine {
-    fn of(filled: &Filled) -> FilledLine {
-        FilledLine(filled.wet_mass.0, filled.weighed, filled.moisture_percent, filled.degradable_percent)
-    }
-
-    fn into_filled(self) -> Filled {
-        let FilledLine(kilograms, weighed, moisture_percent, degradable_percent) = self;
-        Filled { wet_mass: Kilograms(kilograms), weighed, moisture_percent, degradable_percent }
-    }
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum KindLine {
-    OnAir(Option<f64>, Option<FilledLine>),
-    Sampled(f64, f64),
-    OffAir,
-    Watered(Option<f64>, Option<f64>),
-    Valve(f64),
-    Noted(String),
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -327,18 +300,7 @@ impl InputLine {
                 bin: e.bin.to_string(),
                 by: e.by.clone(),
                 note: e.note.clone(),
-                kind: match &e.kind {
-                    EntryKind::OnAir { loaded_at, filling } => {
-                        KindLine::OnAir(loaded_at.map(|c| c.0), filling.as_ref().map(FilledLine::of))
-                    }
-                    EntryKind::Sampled { moisture_percent, sd_percent } => {
-                        KindLine::Sampled(*moisture_percent, *sd_percent)
-                    }
-                    EntryKind::OffAir => KindLine::OffAir,
-                    EntryKind::Watered { minutes, litres } => KindLine::Watered(*minutes, litres.map(|l| l.0)),
-                    EntryKind::Valve { open_percent } => KindLine::Valve(*open_percent),
-                    plain => KindLine::Noted(plain.key().to_owned()),
-                },
+                kind: ledger::entry_text(&e.kind),
             },
             Input::Alarm { alarm, by, word } => {
                 InputLine::Alarm { alarm: alarm.0, by: by.clone(), word: WordLine::of(word) }
@@ -384,26 +346,10 @@ impl InputLine {
                 payload_bytes: bytes,
                 reason,
             }),
-            InputLine::Entry { at, bin, by, note, kind } => Input::Entry(Entry {
-                at: Timestamp::from_millis(at),
-                bin: BinId::new(&bin).map_err(|e| e.to_string())?,
-                kind: match kind {
-                    KindLine::OnAir(loaded, filled) => EntryKind::OnAir {
-                        loaded_at: loaded.map(Celsius),
-                        filling: filled.map(FilledLine::into_filled),
-                    },
-                    KindLine::Sampled(moisture_percent, sd_percent) => {
-                        EntryKind::Sampled { moisture_percent, sd_percent }
-                    }
-                    KindLine::OffAir => EntryKind::OffAir,
-                    KindLine::Watered(minutes, litres) => EntryKind::Watered { minutes, litres: litres.map(Litres) },
-                    KindLine::Valve(open_percent) => EntryKind::Valve { open_percent },
-                    KindLine::Noted(word) => EntryKind::plain(&word)
-                        .ok_or_else(|| format!("an entry `{word}` is not known to this version"))?,
-                },
-                by,
-                note,
-            }),
+            InputLine::Entry { at, bin, by, note, kind } => {
+                let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
+                Input::Entry(Entry::new(Timestamp::from_millis(at), bin, ledger::entry_of_text(&kind)?, &by, &note))
+            }
             InputLine::Alarm { alarm, by, word } => Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() },
             InputLine::Mail { mail, outcome } => Input::Mail {
                 mail: MailId(mail),

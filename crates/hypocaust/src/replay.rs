@@ -15,7 +15,8 @@ use indicatif::{ProgressBar, ProgressStyle};
 use pile::time::{Span, Timestamp};
 use rulebook::Rulebook;
 use serde_json::{Value, json};
-use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::batches::Batches;
+use site::entry::{Entry, EntryKind};
 use site::ids::BinId;
 use site::model::{Changed, RuleSettings, Site};
 use site::quantity::Unit;
@@ -140,7 +141,7 @@ impl Course {
 
     /// Feeds the same history to an engine for each book.
     fn run(&self, site: &Site, books: Vec<Rulebook>, history: &History) -> Result<Vec<Replay>, CommandError> {
-        let restored = standing(history, self.begin);
+        let restored = standing(site, history, self.begin);
         let mut replays: Vec<Replay> =
             books.into_iter().map(|book| Replay::new(site, book, restored.clone(), self.begin)).collect();
         let mut recall = |series: &SeriesId, from, until| history.of_series(series, from, until);
@@ -211,36 +212,21 @@ impl Course {
 }
 
 /// The batches and entries that stood at `begin`.
-fn standing(history: &History, begin: Timestamp) -> Restored {
-    let mut batches: BTreeMap<&BinId, Batch> = BTreeMap::new();
+fn standing(site: &Site, history: &History, begin: Timestamp) -> Restored {
+    let mut batches = Batches::default();
     let mut restored = Restored::default();
-    let mut last = 0;
     for (_, entry) in history.entries.iter().take_while(|(at, _)| *at <= begin) {
-        match &entry.kind {
-            EntryKind::OnAir { loaded_at, .. } => {
-                last += 1;
-                let batch = Batch {
-                    id: BatchId(last),
-                    bin: entry.bin.clone(),
-                    on_air_at: entry.at,
-                    off_air_at: None,
-                    loaded_at: *loaded_at,
-                };
-                batches.insert(&entry.bin, batch);
-                // How far the valve is open outlasts a batch.
-                restored.entries.retain(|e: &Entry| e.bin != entry.bin || matches!(e.kind, EntryKind::Valve { .. }));
-            }
-            EntryKind::OffAir => {
-                if let Some(batch) = batches.get_mut(&entry.bin) {
-                    batch.off_air_at = Some(entry.at);
-                }
-            }
-            _ => {}
+        restored.last_entry = restored.last_entry.max(entry.id.0);
+        // What the daemon refused is not in the log; what an imported log contradicts itself in moves no batch.
+        let _ = batches.apply(entry, &site.zone);
+        if matches!(entry.kind, EntryKind::OnAir { .. }) {
+            // How far the valve is open outlasts a batch.
+            restored.entries.retain(|e: &Entry| e.bin != entry.bin || matches!(e.kind, EntryKind::Valve { .. }));
         }
         restored.entries.push(entry.clone());
     }
-    restored.batches = batches.into_values().collect();
-    restored.batches.sort_by_key(|b| b.id);
+    restored.batches = batches.all().cloned().collect();
+    restored.last_batch = batches.last();
     restored
 }
 

@@ -11,7 +11,6 @@ use engine::cases::{CaseError, Run, run};
 use rulebook::cases::{Case, read_cases, to_the_minute};
 use rulebook::header::{Evidence, Header, Setting, Severity};
 use rulebook::{Rule, RuleText, Rulebook};
-use site::entry::Stage;
 
 use crate::case_chart;
 use crate::cli::RulesCommand;
@@ -277,14 +276,7 @@ fn page(rule: &Rule) -> String {
         Evidence::Readings => "by readings: silence proves nothing",
         Evidence::Clock => "by the clock: the passing of time is the evidence",
     };
-    let stages: Vec<&str> = h
-        .stages
-        .iter()
-        .map(|stage| match stage {
-            Stage::OnAir => "on air",
-            Stage::OffAir => "off air",
-        })
-        .collect();
+    let stages: Vec<&str> = h.stages.iter().map(|stage| stage.key()).collect();
     let stages = if stages.is_empty() { "always, also without a batch".into() } else { stages.join(" and ") };
     let timing = format!(
         "every {}, looks back {}; raised once proven for {}, cleared once proven over for {}; a silence over {} breaks a proof",

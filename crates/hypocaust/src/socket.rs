@@ -10,9 +10,8 @@ use std::time::Duration;
 use engine::alarm::AlarmId;
 use engine::input::{Input, Word};
 use pile::time::Timestamp;
-use pile::units::{Celsius, Kilograms, Litres};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind, Filled, PLAIN};
+use site::entry::{Entry, EntryKind};
 use site::ids::BinId;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
@@ -33,9 +32,9 @@ pub enum Request {
         /// What.
         word: AlarmWord,
     },
-    /// A batch goes on air.
-    OnAir {
-        /// Bin.
+    /// Something is to be written in the log.
+    Entry {
+        /// The bin.
         bin: String,
         /// When, UTC milliseconds.
         at: i64,
@@ -44,83 +43,8 @@ pub enum Request {
         /// Anything else.
         #[serde(default)]
         note: String,
-        /// Temperature of the material, °C.
-        loaded_celsius: Option<f64>,
-        /// What was filled in.
-        #[serde(default)]
-        filling: Option<Filling>,
-    },
-    /// A sample's moisture was found.
-    Sampled {
-        /// Bin.
-        bin: String,
-        /// When, UTC milliseconds.
-        at: i64,
-        /// Who.
-        by: String,
-        /// Anything else.
-        #[serde(default)]
-        note: String,
-        /// Percent of the wet mass.
-        moisture_percent: f64,
-        /// How well it stands for the bin, one standard deviation, percent of the wet mass.
-        sd_percent: f64,
-    },
-    /// A batch goes off air.
-    OffAir {
-        /// Bin.
-        bin: String,
-        /// When, UTC milliseconds.
-        at: i64,
-        /// Who.
-        by: String,
-        /// Anything else.
-        #[serde(default)]
-        note: String,
-    },
-    /// Water was added.
-    Watered {
-        /// Bin.
-        bin: String,
-        /// When, UTC milliseconds.
-        at: i64,
-        /// Who.
-        by: String,
-        /// Anything else.
-        #[serde(default)]
-        note: String,
-        /// How long the hose ran.
-        minutes: Option<f64>,
-        /// How much.
-        litres: Option<f64>,
-    },
-    /// A valve was set.
-    Valve {
-        /// Bin.
-        bin: String,
-        /// When, UTC milliseconds.
-        at: i64,
-        /// Who.
-        by: String,
-        /// Anything else.
-        #[serde(default)]
-        note: String,
-        /// Opening.
-        open_percent: f64,
-    },
-    /// Something was done or seen that has no amount.
-    Noted {
-        /// Bin.
-        bin: String,
-        /// When, UTC milliseconds.
-        at: i64,
-        /// Who.
-        by: String,
-        /// Anything else.
-        #[serde(default)]
-        note: String,
-        /// `probes-out`, `probes-back`, `opened`, `turned`, `air-changed` or `note`.
-        what: String,
+        /// What, as the store keeps it.
+        kind: String,
     },
 }
 
@@ -160,31 +84,6 @@ pub enum AlarmWord {
     },
     /// Put it back.
     InService,
-}
-
-/// What was filled into a bin.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Filling {
-    /// Its mass, kg.
-    pub wet_kilograms: f64,
-    /// It was weighed.
-    pub weighed: bool,
-    /// Percent of the wet mass.
-    pub moisture_percent: Option<f64>,
-    /// Percent of the dry mass.
-    pub degradable_percent: Option<f64>,
-}
-
-impl Filling {
-    fn into_filled(self) -> Result<Filled, String> {
-        let within = |what, value: Option<f64>, low, high| value.map(|v| in_range(what, v, low, high, "%")).transpose();
-        Ok(Filled {
-            wet_mass: Kilograms(in_range("mass", self.wet_kilograms, 1.0, 1e7, "kg")?),
-            weighed: self.weighed,
-            moisture_percent: within("moisture", self.moisture_percent, 5.0, 95.0)?,
-            degradable_percent: within("degradable part", self.degradable_percent, 5.0, 90.0)?,
-        })
-    }
 }
 
 /// The daemon's answer, as one line of JSON.
@@ -250,6 +149,12 @@ pub fn socket_path(folder: &Path) -> PathBuf {
 }
 
 impl Request {
+    /// A line for the log.
+    pub fn entry(bin: &str, at: Timestamp, by: &str, note: &str, kind: &EntryKind) -> Request {
+        let kind = ledger::entry_text(kind);
+        Request::Entry { bin: bin.to_owned(), at: at.as_millis(), by: by.to_owned(), note: note.to_owned(), kind }
+    }
+
     /// The request as the loop carries it out.
     ///
     /// # Errors
@@ -266,48 +171,15 @@ impl Request {
     /// # Errors
     /// A sentence when a name or number cannot be used.
     pub fn into_input(self) -> Result<Input, String> {
-        let entry = |bin: &str, at: i64, by: String, note: String, kind: EntryKind| {
-            let bin = BinId::new(bin).map_err(|e| e.to_string())?;
-            Ok(Input::Entry(Entry { at: Timestamp::from_millis(at), bin, kind, by, note }))
-        };
         match self {
             Request::ReadRules => Err("no daemon runs here; it reads the rules when it starts".into()),
             Request::Alarm { alarm, by, word } => {
                 Ok(Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() })
             }
-            Request::OnAir { bin, at, by, note, loaded_celsius, filling } => {
-                let loaded_at =
-                    loaded_celsius.map(|c| in_range("loaded temperature", c, -30.0, 100.0, "°C")).transpose()?;
-                let filling = filling.map(Filling::into_filled).transpose()?;
-                entry(&bin, at, by, note, EntryKind::OnAir { loaded_at: loaded_at.map(Celsius), filling })
-            }
-            Request::OffAir { bin, at, by, note } => entry(&bin, at, by, note, EntryKind::OffAir),
-            Request::Watered { bin, at, by, note, minutes, litres } => {
-                if minutes.is_none() && litres.is_none() {
-                    return Err("say how much: --minutes N or --litres L".into());
-                }
-                let minutes = minutes.map(|m| in_range("minutes", m, 0.0, 1_440.0, "min")).transpose()?;
-                let litres = litres.map(|l| in_range("litres", l, 0.0, 100_000.0, "L")).transpose()?;
-                entry(&bin, at, by, note, EntryKind::Watered { minutes, litres: litres.map(Litres) })
-            }
-            Request::Sampled { bin, at, by, note, moisture_percent, sd_percent } => {
-                let moisture_percent = in_range("moisture", moisture_percent, 2.0, 95.0, "%")?;
-                let sd_percent = in_range("standard deviation", sd_percent, 0.1, 30.0, "%")?;
-                entry(&bin, at, by, note, EntryKind::Sampled { moisture_percent, sd_percent })
-            }
-            Request::Valve { bin, at, by, note, open_percent } => {
-                let open_percent = in_range("opening", open_percent, 0.0, 100.0, "%")?;
-                entry(&bin, at, by, note, EntryKind::Valve { open_percent })
-            }
-            Request::Noted { bin, at, by, note, what } => {
-                let kind = EntryKind::plain(&what).ok_or_else(|| {
-                    let known: Vec<&str> = PLAIN.iter().map(EntryKind::key).collect();
-                    format!("`{what}` cannot be noted; there are {}", known.join(", "))
-                })?;
-                if kind == EntryKind::Note && note.trim().is_empty() {
-                    return Err("a note without words says nothing: --note TEXT".into());
-                }
-                entry(&bin, at, by, note, kind)
+            Request::Entry { bin, at, by, note, kind } => {
+                let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
+                let kind = ledger::entry_of_text(&kind)?;
+                Ok(Input::Entry(Entry::new(Timestamp::from_millis(at), bin, kind, &by, &note)))
             }
         }
     }
@@ -326,14 +198,6 @@ impl AlarmWord {
             }
             AlarmWord::InService => Word::InService,
         }
-    }
-}
-
-fn in_range(what: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<f64, String> {
-    if value.is_finite() && (low..=high).contains(&value) {
-        Ok(value)
-    } else {
-        Err(format!("{what}: {value} {unit} is outside {low} to {high} {unit}"))
     }
 }
 

@@ -289,15 +289,18 @@ impl Slice<'_> {
 
     fn entry(&self, entry: &Entry) -> Result<(), Cause> {
         let mut insert = self.tx.prepare_cached(
-            "INSERT INTO entries (at, bin, kind, detail, by, note, recorded_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            "INSERT INTO entries (id, at, bin, kind, detail, by, note, batch, recorded_at)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
         )?;
         insert.execute(params![
+            rows::key(entry.id.0)?,
             entry.at.as_millis(),
             entry.bin.as_str(),
             entry.kind.key(),
             json::text(&entry.kind).map_err(Cause::Contradiction)?,
             entry.by,
             entry.note,
+            entry.batch.map(|batch| rows::key(batch.0)).transpose()?,
             self.at.as_millis()
         ])?;
         Ok(())
@@ -305,16 +308,26 @@ impl Slice<'_> {
 
     fn batch(&self, batch: &Batch) -> Result<(), Cause> {
         let mut upsert = self.tx.prepare_cached(
-            "INSERT INTO batches (id, bin, on_air_at, off_air_at, loaded_celsius) VALUES (?1, ?2, ?3, ?4, ?5)
-             ON CONFLICT (id) DO UPDATE SET bin = excluded.bin, on_air_at = excluded.on_air_at, off_air_at = excluded.off_air_at,
-             loaded_celsius = excluded.loaded_celsius",
+            "INSERT INTO batches (id, bin, in_bin_since, loaded_last_at, on_air_at, off_air_at, curing_at, storage_at, gone_at,
+                loaded_celsius, parents)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+             ON CONFLICT (id) DO UPDATE SET bin = excluded.bin, in_bin_since = excluded.in_bin_since,
+                loaded_last_at = excluded.loaded_last_at, on_air_at = excluded.on_air_at, off_air_at = excluded.off_air_at,
+                curing_at = excluded.curing_at, storage_at = excluded.storage_at, gone_at = excluded.gone_at,
+                loaded_celsius = excluded.loaded_celsius, parents = excluded.parents",
         )?;
         upsert.execute(params![
             rows::key(batch.id.0)?,
             batch.bin.as_str(),
-            batch.on_air_at.as_millis(),
+            batch.in_bin_since.as_millis(),
+            rows::ms(batch.loaded_last_at),
+            rows::ms(batch.on_air_at),
             rows::ms(batch.off_air_at),
-            batch.loaded_at.map(|celsius| celsius.0)
+            rows::ms(batch.curing_at),
+            rows::ms(batch.storage_at),
+            rows::ms(batch.gone_at),
+            batch.loaded_at.map(|celsius| celsius.0),
+            json::text(&batch.parents).map_err(Cause::Contradiction)?
         ])?;
         Ok(())
     }

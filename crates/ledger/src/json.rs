@@ -9,12 +9,13 @@ use engine::notice::{
     OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Kilograms, Litres};
+use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
 use rulebook::header::Priority;
 use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use site::entry::{BatchId, EntryKind, Filled};
+use site::entry::{Amount, BatchId, EntryId, EntryKind, Filled, Really, Rest, Stage, Taken};
 use site::ids::{BinId, BlowerId};
+use site::model::{POSITIONS, Position};
 use site::zone::{Day, IsoWeek};
 
 /// A core type with the shape in which JSON carries it; core types know no serde themselves.
@@ -35,6 +36,20 @@ pub(crate) fn text<T: Shape>(value: &T) -> Result<String, String> {
 /// The value of a JSON text.
 pub(crate) fn value<T: Shape>(text: &str) -> Result<T, String> {
     serde_json::from_str(text).map_err(|e| e.to_string()).and_then(T::from_row)
+}
+
+/// What an entry says, as JSON: the same text in the store, on the local socket and in recordings.
+pub fn entry_text(kind: &EntryKind) -> String {
+    // Text, numbers and words always have a JSON form.
+    text(kind).unwrap_or_default()
+}
+
+/// What a JSON text says as an entry.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn entry_of_text(json: &str) -> Result<EntryKind, String> {
+    value(json)
 }
 
 /// For `#[serde(with = "shape")]` on any field whose type has a [`Shape`].
@@ -117,6 +132,15 @@ carried_as!(f32, Option<f32>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_o
 carried_as!(Celsius, Option<f64>, |c| c.0.to_row(), |n| f64::from_row(n).map(Celsius));
 carried_as!(Litres, Option<f64>, |l| l.0.to_row(), |n| f64::from_row(n).map(Litres));
 carried_as!(Kilograms, Option<f64>, |m| m.0.to_row(), |n| f64::from_row(n).map(Kilograms));
+carried_as!(CubicMetres, Option<f64>, |v| v.0.to_row(), |n| f64::from_row(n).map(CubicMetres));
+carried_as!(EntryId, u64, |id| id.0, |n| Ok(EntryId(n)));
+carried_as!(Stage, String, |stage| stage.key().into(), |word| {
+    Stage::named(&word).ok_or_else(|| format!("`{word}` is no stage"))
+});
+carried_as!(Position, String, |position| position.key().into(), |word| {
+    let found = POSITIONS.iter().find(|(_, key)| *key == word).map(|(position, _)| *position);
+    found.ok_or_else(|| format!("`{word}` is no position"))
+});
 carried_as!(BinId, String, |id| id.as_str().into(), |text| BinId::new(&text).map_err(|e| e.to_string()));
 carried_as!(BlowerId, String, |id| id.as_str().into(), |text| BlowerId::new(&text).map_err(|e| e.to_string()));
 carried_as!(Day, String, |day| day.to_string(), |text| Day::parse(&text).ok_or_else(|| format!("`{text}` is no day")));
@@ -160,6 +184,10 @@ listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
 listed_by!(Grounds, GroundsRow, "GroundsFields");
 listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
 listed_by!(EntryKind, EntryKindRow, "EntryKindFields");
+listed_by!(Really, ReallyRow, "ReallyFields");
+listed_by!(Amount, AmountRow, "AmountFields");
+listed_by!(Taken, TakenRow, "TakenWord");
+listed_by!(Rest, RestRow, "RestWord");
 listed_by!(Filled, FilledRow, "FilledFields");
 
 #[derive(Serialize, Deserialize)]
@@ -543,7 +571,60 @@ enum EntryKindFields {
         #[serde(with = "shape", default)]
         filling: Option<Filled>,
     },
+    Loaded {
+        source: String,
+        material: String,
+        #[serde(with = "shape")]
+        amount: Amount,
+        #[serde(with = "shape")]
+        taken: Taken,
+    },
     OffAir,
+    Moved {
+        #[serde(with = "shape", default)]
+        stage: Option<Stage>,
+        #[serde(with = "shape", default)]
+        into: Option<BinId>,
+    },
+    Split {
+        #[serde(with = "shape")]
+        into: BinId,
+        #[serde(with = "shape")]
+        share_percent: f64,
+    },
+    Merged {
+        #[serde(with = "shape")]
+        into: BinId,
+    },
+    Shipped {
+        to: String,
+        #[serde(with = "shape")]
+        amount: Amount,
+        #[serde(with = "shape")]
+        rest: Rest,
+    },
+    HandReading {
+        #[serde(with = "shape")]
+        position: Position,
+        #[serde(with = "shape")]
+        celsius: Celsius,
+    },
+    SettledDepth {
+        #[serde(with = "shape")]
+        metres: f64,
+    },
+    LabResult {
+        analyte: String,
+        #[serde(with = "shape")]
+        value: f64,
+        #[serde(default)]
+        below: bool,
+        unit: String,
+        laboratory: String,
+        method: String,
+        #[serde(with = "shape")]
+        sampled_at: Timestamp,
+    },
     Watered {
         #[serde(with = "shape")]
         minutes: Option<f64>,
@@ -565,5 +646,46 @@ enum EntryKindFields {
     Opened,
     Turned,
     AirChanged,
+    Smell,
+    Complaint,
+    Repair,
     Note,
+    Corrected {
+        #[serde(with = "shape")]
+        of: EntryId,
+        #[serde(with = "shape", default)]
+        really: Option<Box<Really>>,
+    },
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Really")]
+struct ReallyFields {
+    #[serde(with = "shape")]
+    at: Timestamp,
+    #[serde(with = "shape")]
+    kind: EntryKind,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Amount")]
+enum AmountFields {
+    #[serde(rename = "kilograms")]
+    Mass(#[serde(with = "shape")] Kilograms),
+    #[serde(rename = "cubic_metres")]
+    Volume(#[serde(with = "shape")] CubicMetres),
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Taken", rename_all = "kebab-case")]
+enum TakenWord {
+    In,
+    Rejected,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Rest", rename_all = "kebab-case")]
+enum RestWord {
+    Stays,
+    Nothing,
 }

@@ -53,22 +53,20 @@ impl Ledger {
                     [(now - SUMMARY_REACH).as_millis()],
                     |row| Ok((Timestamp::from_millis(row.get(0)?), row.get(1)?)),
                 )?,
-                // The highest number of each bin: so the highest number given out is always among them.
                 batches: rows::all(
                     conn,
-                    &format!(
-                        "SELECT {} FROM batches WHERE id IN (SELECT max(id) FROM batches GROUP BY bin) ORDER BY id",
-                        rows::BATCH
-                    ),
+                    &format!("SELECT {} FROM batches WHERE gone_at IS NULL ORDER BY id", rows::BATCH),
                     [],
                     rows::batch,
                 )?,
+                last_batch: highest(conn, "batches")?,
+                last_entry: highest(conn, "entries")?,
                 entries: rows::all(
                     conn,
                     &format!(
                         "SELECT {} FROM entries e LEFT JOIN batches b
-                         ON b.id = (SELECT max(id) FROM batches WHERE bin = e.bin)
-                         WHERE e.at >= ?1 OR e.at >= b.on_air_at ORDER BY e.at, e.id",
+                         ON b.id = (SELECT max(id) FROM batches WHERE bin = e.bin AND gone_at IS NULL)
+                         WHERE e.at >= ?1 OR e.batch = b.id OR e.at >= b.in_bin_since ORDER BY e.id",
                         rows::ENTRY
                     ),
                     [(now - ENTRY_REACH).as_millis()],
@@ -153,4 +151,10 @@ fn in_order(mut settled: Vec<Point>, lately: Vec<Point>) -> Vec<Point> {
     settled.extend(lately);
     settled.sort_by_key(|point| point.at);
     settled
+}
+
+/// The highest number in a table; 0 where it is empty.
+fn highest(conn: &Connection, table: &str) -> Result<u64, Cause> {
+    let highest: i64 = conn.query_row(&format!("SELECT coalesce(max(id), 0) FROM {table}"), [], |row| row.get(0))?;
+    Ok(highest.unsigned_abs())
 }

@@ -10,7 +10,7 @@ use pile::time::Timestamp;
 use pile::units::Celsius;
 use rulebook::header::Priority;
 use rusqlite::{Connection, Params, Row};
-use site::entry::{Batch, BatchId, Entry};
+use site::entry::{Batch, BatchId, Entry, EntryId};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
@@ -175,22 +175,26 @@ pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<ReadingRow, Ca
 }
 
 /// Columns of `entries` for [`entry`].
-pub(crate) const ENTRY: &str = "e.id, e.at, e.bin, e.detail, e.by, e.note";
+pub(crate) const ENTRY: &str = "e.id, e.at, e.bin, e.detail, e.by, e.note, e.batch";
 
 /// A row of `entries`.
 pub(crate) fn entry(row: &Row<'_>) -> Result<Entry, Cause> {
     let mut columns = Columns::of("entries", row)?;
     Ok(Entry {
+        id: EntryId(columns.number()?),
         at: columns.at()?,
         bin: columns.word("id of a bin", |name| BinId::new(name).ok())?,
         kind: columns.json("detail")?,
         by: columns.take()?,
         note: columns.take()?,
+        batch: columns.take::<Option<i64>>()?.map(|batch| BatchId(batch.unsigned_abs())),
     })
 }
 
 /// Columns of `batches` for [`batch`].
-pub(crate) const BATCH: &str = "id, bin, on_air_at, off_air_at, loaded_celsius";
+pub(crate) const BATCH: &str =
+    "id, bin, in_bin_since, loaded_last_at, on_air_at, off_air_at, curing_at, storage_at, gone_at,
+    loaded_celsius, parents";
 
 /// A row of `batches`.
 pub(crate) fn batch(row: &Row<'_>) -> Result<Batch, Cause> {
@@ -198,9 +202,15 @@ pub(crate) fn batch(row: &Row<'_>) -> Result<Batch, Cause> {
     Ok(Batch {
         id: BatchId(columns.number()?),
         bin: columns.word("id of a bin", |name| BinId::new(name).ok())?,
-        on_air_at: columns.at()?,
+        in_bin_since: columns.at()?,
+        loaded_last_at: columns.at_if_any()?,
+        on_air_at: columns.at_if_any()?,
         off_air_at: columns.at_if_any()?,
+        curing_at: columns.at_if_any()?,
+        storage_at: columns.at_if_any()?,
+        gone_at: columns.at_if_any()?,
         loaded_at: columns.take::<Option<f64>>()?.map(Celsius),
+        parents: columns.json("parents")?,
     })
 }
 

@@ -186,6 +186,30 @@ CREATE TABLE rule_texts (
 CREATE TABLE rules_in_force (name TEXT PRIMARY KEY, revision TEXT NOT NULL) STRICT, WITHOUT ROWID;
 -- What a rule or the daemon rested its finding on, as JSON; NULL in events of people and timers, and of an older layout.
 ALTER TABLE alarm_events ADD COLUMN grounds TEXT;
+", "
+-- A batch begins with its first load, before its air is on, and goes on after it left its bin.
+CREATE TABLE batches_now (
+    id INTEGER PRIMARY KEY,
+    bin TEXT NOT NULL,
+    in_bin_since INTEGER NOT NULL,
+    loaded_last_at INTEGER,
+    on_air_at INTEGER,
+    off_air_at INTEGER,
+    curing_at INTEGER,
+    storage_at INTEGER,
+    gone_at INTEGER,
+    loaded_celsius REAL,
+    parents TEXT NOT NULL
+) STRICT;
+-- Of the batches of an older layout only the newest of each bin is still there; the others went when the next began.
+INSERT INTO batches_now SELECT id, bin, on_air_at, NULL, on_air_at, off_air_at, NULL, NULL,
+    (SELECT min(later.on_air_at) FROM batches later WHERE later.bin = b.bin AND later.id > b.id), loaded_celsius, '[]'
+    FROM batches b;
+DROP TABLE batches;
+ALTER TABLE batches_now RENAME TO batches;
+CREATE INDEX batches_bin ON batches (bin, id);
+-- The batch that an entry is about; NULL where there was none, and in entries of an older layout.
+ALTER TABLE entries ADD COLUMN batch INTEGER;
 "];
 
 /// The number of steps that were taken on a file.

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use rhai::{ImmutableString, NativeCallContext};
-use site::entry::{Batch, ENTRY_WORDS, Entry, EntryKind, Stage};
+use site::entry::{Batch, ENTRY_WORDS, Entry, EntryKind};
 use site::model::Position;
 use site::quantity::Quantity;
 use site::reading::Source;
@@ -288,7 +288,8 @@ impl BatchView {
 
     pub(crate) fn age(&self) -> Fact {
         match self.batch() {
-            Some(batch) => time(self.0.facts.at.since(batch.on_air_at)),
+            Some(Batch { on_air_at: Some(on_air), .. }) => time(self.0.facts.at.since(*on_air)),
+            Some(_) => Fact::unknown(Kind::Time, "the batch is not on air yet"),
             None => Fact::unknown(Kind::Time, "there is no batch in the bin"),
         }
     }
@@ -303,8 +304,7 @@ impl BatchView {
 
     pub(crate) fn stage(&self) -> ImmutableString {
         match self.batch().map(|b| b.stage(self.0.facts.at)) {
-            Some(Stage::OnAir) => "on-air".into(),
-            Some(Stage::OffAir) => "off-air".into(),
+            Some(stage) => stage.key().into(),
             None => "none".into(),
         }
     }
@@ -324,7 +324,7 @@ impl BatchView {
         let kind = Kind::of(Quantity::Moisture);
         let Some(batch) = self.batch() else { return Fact::unknown(kind, "there is no batch in the bin") };
         let entries = self.0.facts.entries.iter().rev();
-        let filling = entries.filter(|e| e.at >= batch.on_air_at).find_map(|e| match e.kind {
+        let filling = entries.filter(|e| e.at >= batch.in_bin_since).find_map(|e| match e.kind {
             EntryKind::OnAir { filling, .. } => Some(filling),
             _ => None,
         });

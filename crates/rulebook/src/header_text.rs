@@ -46,7 +46,6 @@ const SEVERITIES: [(&str, Severity); 3] =
     [("minor", Severity::Minor), ("major", Severity::Major), ("severe", Severity::Severe)];
 const EVIDENCES: [(&str, Evidence); 2] = [("readings", Evidence::Readings), ("clock", Evidence::Clock)];
 const SCOPES: [(&str, Scope); 2] = [("bin", Scope::Bin), ("site", Scope::Site)];
-const STAGES: [(&str, Stage); 2] = [("on-air", Stage::OnAir), ("off-air", Stage::OffAir)];
 
 /// The header, or its faults in the order of the text.
 pub(crate) fn read(source: Source<'_>, ast: &rhai::AST) -> Result<Header, Vec<RuleFault>> {
@@ -361,7 +360,8 @@ impl<'a> Reader<'a> {
             "write `stages: [\"on-air\"],`, or `stages: [],` for a rule that is judged without a batch too",
         )?;
         let items = self.list(expr, "stages")?;
-        let read: Vec<Option<Stage>> = items.iter().map(|item| self.word(item, "stages", &STAGES)).collect();
+        let stages = site::entry::STAGES.map(|(stage, key)| (key, stage));
+        let read: Vec<Option<Stage>> = items.iter().map(|item| self.word(item, "stages", &stages)).collect();
         read.into_iter().collect()
     }
 

@@ -364,7 +364,10 @@ impl SignalSet {
         if !(1.0..=1e4).contains(&number) {
             return Fact::unknown(kind, "days are counted from 1");
         }
-        let middle = batch.on_air_at + Span::from_seconds_f64((number - 0.5) * 86_400.0);
+        let Some(on_air) = batch.on_air_at else {
+            return Fact::unknown(kind, "the batch is not on air yet");
+        };
+        let middle = on_air + Span::from_seconds_f64((number - 0.5) * 86_400.0);
         if middle + Span::hours(12) > self.judgement.facts.at {
             return Fact::unknown(kind, format!("day {number} is not over yet"));
         }

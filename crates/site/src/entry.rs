@@ -5,13 +5,20 @@
 use std::fmt;
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Kilograms, Litres};
+use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
 
 use crate::ids::BinId;
+use crate::model::Position;
+
+/// A number that names one entry for ever.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct EntryId(pub u64);
 
 /// One line of the log, about one bin.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Entry {
+    /// Its number; 0 until it is in the log.
+    pub id: EntryId,
     /// When it happened, as the person says.
     pub at: Timestamp,
     /// Which bin it is about.
@@ -22,6 +29,8 @@ pub struct Entry {
     pub by: String,
     /// Anything else worth keeping; may be empty.
     pub note: String,
+    /// The batch that it is about, filled in when it is taken into the log.
+    pub batch: Option<BatchId>,
 }
 
 /// What happened.
@@ -34,8 +43,76 @@ pub enum EntryKind {
         /// What was filled in, where somebody wrote it down.
         filling: Option<Filled>,
     },
+    /// Material was brought to the bin.
+    Loaded {
+        /// Whose it is, or where it comes from.
+        source: String,
+        /// What it is, such as `food waste`.
+        material: String,
+        /// How much.
+        amount: Amount,
+        /// Whether it went in, or was turned away.
+        taken: Taken,
+    },
     /// The air was switched off for good: the batch leaves the hot stage.
     OffAir,
+    /// The batch went to another stage, to another bin, or both.
+    Moved {
+        /// Curing or storage; the stage stays when left out.
+        stage: Option<Stage>,
+        /// The bin where it is now; it stays when left out.
+        into: Option<BinId>,
+    },
+    /// A part of the batch went into another, empty bin and is a batch of its own there.
+    Split {
+        /// Where the part went.
+        into: BinId,
+        /// How much of it went, in percent.
+        share_percent: f64,
+    },
+    /// The whole batch went into the bin of another and is a part of that now.
+    Merged {
+        /// The other's bin.
+        into: BinId,
+    },
+    /// Compost left the site.
+    Shipped {
+        /// The buyer, or what it is used for.
+        to: String,
+        /// How much.
+        amount: Amount,
+        /// Whether there is more of it.
+        rest: Rest,
+    },
+    /// A person read a thermometer.
+    HandReading {
+        /// Where it was stuck in.
+        position: Position,
+        /// What it showed.
+        celsius: Celsius,
+    },
+    /// The surface has sunk.
+    SettledDepth {
+        /// Depth of the material that is left, in metres.
+        metres: f64,
+    },
+    /// A laboratory's result.
+    LabResult {
+        /// What was looked for, such as `salmonella`.
+        analyte: String,
+        /// The number; with `below` the limit of what can be found.
+        value: f64,
+        /// It is below that number.
+        below: bool,
+        /// The unit as the laboratory wrote it.
+        unit: String,
+        /// Which laboratory.
+        laboratory: String,
+        /// By which method.
+        method: String,
+        /// When the sample was taken.
+        sampled_at: Timestamp,
+    },
     /// Water was added.
     Watered {
         /// How long the hose ran, in minutes.
@@ -65,8 +142,57 @@ pub enum EntryKind {
     Turned,
     /// The blower's schedule or the way of its air was changed.
     AirChanged,
+    /// It smells, in the words of the note.
+    Smell,
+    /// Somebody complained, in the words of the note.
+    Complaint,
+    /// Something was repaired, in the words of the note.
+    Repair,
     /// Something worth keeping, in the words of the note.
     Note,
+    /// An earlier entry was wrong. It stays in the log; this one says how it really was, and the note says why.
+    Corrected {
+        /// The entry that was wrong.
+        of: EntryId,
+        /// What holds instead; `None` when it never happened.
+        really: Option<Box<Really>>,
+    },
+}
+
+/// How something that an entry tells of really was.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Really {
+    /// When it happened.
+    pub at: Timestamp,
+    /// What happened; of the same kind as in the entry that was wrong.
+    pub kind: EntryKind,
+}
+
+/// How much material.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Amount {
+    /// Weighed.
+    Mass(Kilograms),
+    /// By the bucket or trailer.
+    Volume(CubicMetres),
+}
+
+/// Whether material went in.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Taken {
+    /// It did.
+    In,
+    /// It was turned away; the note says why.
+    Rejected,
+}
+
+/// Whether something of a batch is left.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rest {
+    /// There is more of it.
+    Stays,
+    /// That was all of it: the batch is gone.
+    Nothing,
 }
 
 /// What went into a bin; the water account begins with it.
@@ -83,19 +209,30 @@ pub struct Filled {
 }
 
 /// Every kind that says all it has to say by its name.
-pub const PLAIN: [EntryKind; 6] = [
+pub const PLAIN: [EntryKind; 9] = [
     EntryKind::ProbesOut,
     EntryKind::ProbesBack,
     EntryKind::Opened,
     EntryKind::Turned,
     EntryKind::AirChanged,
+    EntryKind::Smell,
+    EntryKind::Complaint,
+    EntryKind::Repair,
     EntryKind::Note,
 ];
 
 /// The word of every kind.
-pub const ENTRY_WORDS: [&str; 11] = [
+pub const ENTRY_WORDS: [&str; 23] = [
+    "loaded",
     "on-air",
     "off-air",
+    "moved",
+    "split",
+    "merged",
+    "shipped",
+    "hand-reading",
+    "settled-depth",
+    "lab-result",
     "watered",
     "sampled",
     "valve",
@@ -104,7 +241,11 @@ pub const ENTRY_WORDS: [&str; 11] = [
     "opened",
     "turned",
     "air-changed",
+    "smell",
+    "complaint",
+    "repair",
     "note",
+    "corrected",
 ];
 
 /// Readings of a probe in the material count again this long after it was put back: it first has to warm up
@@ -118,33 +259,71 @@ pub struct BatchId(pub u64);
 /// What becomes of a batch over its life.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Stage {
+    /// It is being filled in; its air is not on yet.
+    Loading,
     /// Air is blown through it.
     OnAir,
     /// Its air is off; it has left the hot stage.
     OffAir,
+    /// It matures without forced air.
+    Curing,
+    /// It is ready and waits.
+    Storage,
+    /// It has left the site, or was merged into another batch.
+    Gone,
 }
 
-/// One lot of material and its time in a bin.
+/// The word of every stage, for stores, listings and rules.
+pub const STAGES: [(Stage, &str); 6] = [
+    (Stage::Loading, "loading"),
+    (Stage::OnAir, "on-air"),
+    (Stage::OffAir, "off-air"),
+    (Stage::Curing, "curing"),
+    (Stage::Storage, "storage"),
+    (Stage::Gone, "gone"),
+];
+
+/// One lot of material and its way through the site.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Batch {
     /// Its number.
     pub id: BatchId,
-    /// The bin it is in.
+    /// The bin it is in, or was in last.
     pub bin: BinId,
+    /// When it came into that bin.
+    pub in_bin_since: Timestamp,
+    /// When raw material was last put in.
+    pub loaded_last_at: Option<Timestamp>,
     /// When its air was switched on.
-    pub on_air_at: Timestamp,
+    pub on_air_at: Option<Timestamp>,
     /// When its air was switched off, if it was.
     pub off_air_at: Option<Timestamp>,
+    /// When it began to cure.
+    pub curing_at: Option<Timestamp>,
+    /// When it was put into storage.
+    pub storage_at: Option<Timestamp>,
+    /// When it was gone.
+    pub gone_at: Option<Timestamp>,
     /// Temperature of the material when it was loaded, where somebody measured it.
     pub loaded_at: Option<Celsius>,
+    /// The batches that went into it, or that it was a part of.
+    pub parents: Vec<BatchId>,
 }
 
 impl EntryKind {
     /// The word that stores, listings and rules use.
     pub fn key(&self) -> &'static str {
         match self {
+            EntryKind::Loaded { .. } => "loaded",
             EntryKind::OnAir { .. } => "on-air",
             EntryKind::OffAir => "off-air",
+            EntryKind::Moved { .. } => "moved",
+            EntryKind::Split { .. } => "split",
+            EntryKind::Merged { .. } => "merged",
+            EntryKind::Shipped { .. } => "shipped",
+            EntryKind::HandReading { .. } => "hand-reading",
+            EntryKind::SettledDepth { .. } => "settled-depth",
+            EntryKind::LabResult { .. } => "lab-result",
             EntryKind::Watered { .. } => "watered",
             EntryKind::Sampled { .. } => "sampled",
             EntryKind::Valve { .. } => "valve",
@@ -153,7 +332,96 @@ impl EntryKind {
             EntryKind::Opened => "opened",
             EntryKind::Turned => "turned",
             EntryKind::AirChanged => "air-changed",
+            EntryKind::Smell => "smell",
+            EntryKind::Complaint => "complaint",
+            EntryKind::Repair => "repair",
             EntryKind::Note => "note",
+            EntryKind::Corrected { .. } => "corrected",
+        }
+    }
+
+    /// Whether what it says can be: amounts within what a site can have, words where words are needed.
+    ///
+    /// # Errors
+    /// A sentence that names the amount and its range, or what is missing.
+    pub fn check(&self, note: &str) -> Result<(), String> {
+        let words = |what: &str, text: &str| match text.trim().chars().count() {
+            0 => Err(format!("{what} is missing")),
+            1..=120 => Ok(()),
+            n => Err(format!("{what} has {n} characters, more than 120; the note has room for more")),
+        };
+        let because = |what: &str| match note.trim().is_empty() {
+            true => Err(format!("{what}: --note TEXT")),
+            false => Ok(()),
+        };
+        match self {
+            EntryKind::OnAir { loaded_at, filling } => {
+                if let Some(celsius) = loaded_at {
+                    within("loaded temperature", celsius.0, -30.0, 100.0, "°C")?;
+                }
+                let Some(filled) = filling else { return Ok(()) };
+                within("mass", filled.wet_mass.0, 1.0, 1e7, "kg")?;
+                for (what, value, low, high) in [
+                    ("moisture", filled.moisture_percent, 5.0, 95.0),
+                    ("degradable part", filled.degradable_percent, 5.0, 90.0),
+                ] {
+                    value.map_or(Ok(()), |value| within(what, value, low, high, "%"))?;
+                }
+                Ok(())
+            }
+            EntryKind::Loaded { source, material, amount, taken } => {
+                words("where the load comes from", source)?;
+                words("what the load is", material)?;
+                amount.check("load")?;
+                if *taken == Taken::Rejected { because("say why it was turned away") } else { Ok(()) }
+            }
+            EntryKind::Watered { minutes, litres } => {
+                if minutes.is_none() && litres.is_none() {
+                    return Err("say how much: --minutes N or --litres L".into());
+                }
+                minutes.map_or(Ok(()), |m| within("minutes", m, 0.0, 1_440.0, "min"))?;
+                litres.map_or(Ok(()), |l| within("litres", l.0, 0.0, 100_000.0, "L"))
+            }
+            EntryKind::Sampled { moisture_percent, sd_percent } => {
+                within("moisture", *moisture_percent, 2.0, 95.0, "%")?;
+                within("standard deviation", *sd_percent, 0.1, 30.0, "%")
+            }
+            EntryKind::Valve { open_percent } => within("opening", *open_percent, 0.0, 100.0, "%"),
+            EntryKind::Split { share_percent, .. } => within("share", *share_percent, 1.0, 99.0, "%"),
+            EntryKind::Shipped { to, amount, .. } => {
+                words("the buyer or use", to)?;
+                amount.check("shipment")
+            }
+            EntryKind::HandReading { celsius, .. } => within("hand reading", celsius.0, -30.0, 120.0, "°C"),
+            EntryKind::SettledDepth { metres } => within("depth", *metres, 0.0, 20.0, "m"),
+            EntryKind::LabResult { analyte, value, unit, laboratory, method, .. } => {
+                words("what was looked for", analyte)?;
+                words("the laboratory", laboratory)?;
+                words("the method", method)?;
+                words("the unit", unit)?;
+                within("result", *value, 0.0, 1e12, unit)
+            }
+            EntryKind::Moved { stage: None, into: None } => {
+                Err("say where it went: --to curing or --to storage, --into BIN, or both".into())
+            }
+            EntryKind::Moved { stage: Some(stage), .. } if !matches!(stage, Stage::Curing | Stage::Storage) => {
+                Err(format!("a batch is moved to curing or storage, not to {}", stage.key()))
+            }
+            EntryKind::Smell | EntryKind::Complaint | EntryKind::Repair | EntryKind::Note => {
+                because("an entry without words says nothing")
+            }
+            EntryKind::Corrected { really, .. } => {
+                because("a correction needs its reason")?;
+                really.as_ref().map_or(Ok(()), |really| really.kind.check(note))
+            }
+            EntryKind::OffAir
+            | EntryKind::Moved { .. }
+            | EntryKind::Merged { .. }
+            | EntryKind::ProbesOut
+            | EntryKind::ProbesBack
+            | EntryKind::Opened
+            | EntryKind::Turned
+            | EntryKind::AirChanged => Ok(()),
         }
     }
 
@@ -178,13 +446,84 @@ pub fn probes_out(entries: &[Entry]) -> Vec<(Timestamp, Timestamp)> {
     out
 }
 
+impl Entry {
+    /// An entry as a person writes it, before it is in the log.
+    pub fn new(at: Timestamp, bin: BinId, kind: EntryKind, by: &str, note: &str) -> Entry {
+        Entry { id: EntryId(0), at, bin, kind, by: by.to_owned(), note: note.to_owned(), batch: None }
+    }
+}
+
 impl Batch {
+    /// A batch that begins to be filled in at an instant.
+    pub fn begun(id: BatchId, bin: BinId, at: Timestamp) -> Batch {
+        Batch {
+            id,
+            bin,
+            in_bin_since: at,
+            loaded_last_at: None,
+            on_air_at: None,
+            off_air_at: None,
+            curing_at: None,
+            storage_at: None,
+            gone_at: None,
+            loaded_at: None,
+            parents: Vec::new(),
+        }
+    }
+
     /// The stage it is in at `now`.
     pub fn stage(&self, now: Timestamp) -> Stage {
-        match self.off_air_at {
-            Some(at) if at <= now => Stage::OffAir,
-            _ => Stage::OnAir,
+        let reached = |at: Option<Timestamp>| at.is_some_and(|at| at <= now);
+        match () {
+            () if reached(self.gone_at) => Stage::Gone,
+            () if reached(self.storage_at) => Stage::Storage,
+            () if reached(self.curing_at) => Stage::Curing,
+            () if reached(self.off_air_at) => Stage::OffAir,
+            () if self.on_air_at.is_some() => Stage::OnAir,
+            () => Stage::Loading,
         }
+    }
+
+    /// From when on readings of its bin tell of the heat that the whole of it was held at: since its air was switched on, it came into
+    /// this bin and the last raw material went in, whichever was last. `None` before its air was switched on.
+    pub fn counted_from(&self) -> Option<Timestamp> {
+        let on_air = self.on_air_at?;
+        Some(on_air.max(self.in_bin_since).max(self.loaded_last_at.unwrap_or(on_air)))
+    }
+}
+
+impl Stage {
+    /// The word of the stage.
+    pub fn key(self) -> &'static str {
+        STAGES.iter().find(|(stage, _)| *stage == self).map_or("", |(_, key)| key)
+    }
+
+    /// The stage of a word.
+    pub fn named(word: &str) -> Option<Stage> {
+        STAGES.iter().find(|(_, key)| *key == word).map(|(stage, _)| *stage)
+    }
+}
+
+impl Amount {
+    fn check(self, what: &str) -> Result<(), String> {
+        match self {
+            Amount::Mass(mass) => within(what, mass.0, 0.1, 1e7, "kg"),
+            Amount::Volume(volume) => within(what, volume.0, 0.001, 1e5, "m³"),
+        }
+    }
+}
+
+fn within(what: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), String> {
+    if value.is_finite() && (low..=high).contains(&value) {
+        Ok(())
+    } else {
+        Err(format!("{what}: {value} {unit} is outside {low} to {high} {unit}"))
+    }
+}
+
+impl fmt::Display for EntryId {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.0)
     }
 }
 
@@ -220,13 +559,9 @@ mod tests {
             (vec![(2, &out), (5, &back), (7, &back)], vec![(at(2), at(6))], "back once is back"),
             (vec![(2, &out), (5, &back), (8, &out)], vec![(at(2), at(6)), (at(8), never)], "out again"),
         ] {
-            let entry = |(hours, kind): &(i64, &EntryKind)| Entry {
-                at: at(*hours),
-                bin: BinId::new("b").unwrap_or_else(|_| unreachable!("`b` is a name")),
-                kind: (*kind).clone(),
-                by: String::new(),
-                note: String::new(),
-            };
+            let bin = BinId::new("b").unwrap_or_else(|_| unreachable!("`b` is a name"));
+            let entry =
+                |(hours, kind): &(i64, &EntryKind)| Entry::new(at(*hours), bin.clone(), (*kind).clone(), "", "");
             let entries: Vec<Entry> = entries.iter().map(entry).collect();
             assert_eq!(probes_out(&entries), want, "{why}");
         }

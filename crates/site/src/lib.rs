@@ -4,6 +4,7 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
+pub mod batches;
 pub mod entry;
 pub mod ids;
 pub mod measure;

@@ -149,7 +149,7 @@ impl Yard {
     }
 
     pub fn enter(&mut self, bin: &str, kind: EntryKind) -> Result<String, String> {
-        let entry = Entry { at: self.now, bin: BinId::new(bin).unwrap(), kind, by: "Ann".into(), note: String::new() };
+        let entry = Entry::new(self.now, BinId::new(bin).unwrap(), kind, "Ann", "in a test");
         reply(&self.step(Input::Entry(entry)))
     }
 

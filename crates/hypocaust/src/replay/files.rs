@@ -119,7 +119,7 @@ fn read_entries(site: &Site, path: &Path, faults: &mut Faults) -> Result<Vec<Ent
         let bin = bin_named(site, bin).map_err(|e| wrong.push(e)).ok();
         let kind = entry_kind(kind, amount, unit).map_err(|e| wrong.push(e)).ok();
         let (Some(at), Some(bin), Some(kind)) = (at, bin, kind) else { return Err(wrong) };
-        entries.push(Entry { at, bin, kind, by: (*by).to_owned(), note: (*note).to_owned() });
+        entries.push(Entry::new(at, bin, kind, by, note));
         Ok(())
     })?;
     Ok(entries)

@@ -14,25 +14,30 @@ use engine::notice::{
 };
 use engine::water::KeptWater;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Kilograms, Litres};
+use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
 use rulebook::header::Priority;
-use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, PLAIN};
+use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Filled, PLAIN, Really, Rest, STAGES, Taken};
 use site::ids::{BinId, BlowerId, ProbeId};
+use site::model::POSITIONS;
 use site::quantity::QUANTITIES;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source, TimeSource};
 use site::zone::{Day, IsoWeek};
 
 /// A seeded source of values (splitmix64).
-pub(crate) struct Dice(u64);
+pub(crate) struct Dice {
+    state: u64,
+    /// The number of the newest entry.
+    entries: u64,
+}
 
 impl Dice {
     pub(crate) fn new(seed: u64) -> Dice {
-        Dice(seed)
+        Dice { state: seed, entries: 0 }
     }
 
     pub(crate) fn bits(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
-        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        self.state = self.state.wrapping_add(0x9e37_79b9_7f4a_7c15);
+        let z = (self.state ^ (self.state >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
         let z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
         z ^ (z >> 31)
     }
@@ -156,7 +161,7 @@ impl Dice {
     }
 
     pub(crate) fn entry(&mut self) -> Entry {
-        let kind = match self.below(6) {
+        let kind = match self.below(15) {
             0 => EntryKind::OnAir {
                 loaded_at: self.maybe(|d| Celsius(d.number())),
                 filling: self.maybe(|d| Filled {
@@ -167,12 +172,49 @@ impl Dice {
                 }),
             },
             1 => EntryKind::OffAir,
+            5 => EntryKind::Loaded {
+                source: self.text(),
+                material: self.text(),
+                amount: if self.below(2) == 0 {
+                    Amount::Mass(Kilograms(self.number()))
+                } else {
+                    Amount::Volume(CubicMetres(self.number()))
+                },
+                taken: self.one(&[Taken::In, Taken::Rejected]),
+            },
+            6 => EntryKind::Moved { stage: self.maybe(|d| d.one(&STAGES).0), into: self.maybe(Dice::bin) },
+            7 => EntryKind::Split { into: self.bin(), share_percent: self.number() },
+            8 => EntryKind::Merged { into: self.bin() },
+            9 => EntryKind::Shipped {
+                to: self.text(),
+                amount: Amount::Mass(Kilograms(self.number())),
+                rest: self.one(&[Rest::Stays, Rest::Nothing]),
+            },
+            10 => EntryKind::HandReading { position: self.one(&POSITIONS).0, celsius: Celsius(self.number()) },
+            11 => EntryKind::SettledDepth { metres: self.number() },
+            12 => EntryKind::LabResult {
+                analyte: self.text(),
+                value: self.number(),
+                below: self.below(2) == 0,
+                unit: self.text(),
+                laboratory: self.text(),
+                method: self.text(),
+                sampled_at: self.at(),
+            },
+            13 => EntryKind::Corrected {
+                of: EntryId(self.below(1_000)),
+                really: self
+                    .maybe(|d| Box::new(Really { at: d.at(), kind: EntryKind::SettledDepth { metres: d.number() } })),
+            },
             2 => EntryKind::Watered { minutes: self.maybe(Dice::number), litres: self.maybe(|d| Litres(d.number())) },
             4 => EntryKind::Sampled { moisture_percent: self.number(), sd_percent: self.number() },
             3 => EntryKind::Valve { open_percent: self.number() },
             _ => PLAIN[self.below(PLAIN.len() as u64) as usize].clone(),
         };
-        Entry { at: self.at(), bin: self.bin(), kind, by: self.text(), note: self.text() }
+        self.entries += 1;
+        let id = EntryId(self.entries);
+        let batch = self.maybe(|d| BatchId(1 + d.below(9)));
+        Entry { id, batch, ..Entry::new(self.at(), self.bin(), kind, &self.text(), &self.text()) }
     }
 
     pub(crate) fn water(&mut self) -> KeptWater {
@@ -184,8 +226,14 @@ impl Dice {
         Batch {
             id: BatchId(id),
             bin: self.bin(),
-            on_air_at: self.at(),
+            in_bin_since: self.at(),
+            loaded_last_at: self.maybe(Dice::at),
+            on_air_at: self.maybe(Dice::at),
             off_air_at: self.maybe(Dice::at),
+            curing_at: self.maybe(Dice::at),
+            storage_at: self.maybe(Dice::at),
+            gone_at: self.maybe(Dice::at),
+            parents: (0..self.below(3)).map(BatchId).collect(),
             loaded_at: self.maybe(|d| Celsius(d.number())),
         }
     }

@@ -10,6 +10,7 @@ use std::process::{Command, Stdio};
 use engine::effect::Effect;
 use ledger::{Access, Ledger};
 use pile::time::{Span, Timestamp};
+use site::entry::{Entry, EntryId};
 use site::reading::SeriesId;
 
 use crate::dice::Dice;
@@ -86,7 +87,7 @@ fn write_until_killed(folder: &Path) -> ! {
         let mut effects: Vec<Effect> = (0..PER_COMMIT)
             .map(|n| reading(&format!("p{n}"), -(commits as i64), (commits * PER_COMMIT + n) as f64))
             .collect();
-        effects.push(Effect::Entry(dice.entry()));
+        effects.push(Effect::Entry(Entry { id: EntryId(commits as u64 + 1), ..dice.entry() }));
         ledger.commit(NOW, &effects).unwrap();
         commits += 1;
         // One write a line, so that a kill does not tear it.

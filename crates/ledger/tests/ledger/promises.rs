@@ -11,7 +11,7 @@ use engine::notice::Notice;
 use ledger::{Access, AlarmEventFilter, Committed, Counts, Ledger, ReadingFilter, ReadingRow};
 use pile::time::{Span, Timestamp};
 use pile::window::{Point, Window};
-use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::entry::{Batch, BatchId, Entry, EntryId, EntryKind};
 use site::ids::BinId;
 use site::quantity::Quantity;
 use site::reading::{Quality, Refusal, SeriesId, Source};
@@ -282,23 +282,17 @@ fn a_start_learns_how_the_run_before_ended_and_when_nobody_watched() {
 fn a_start_gets_the_newest_batch_of_each_bin_and_its_entries() {
     let bin = |name: &str| BinId::new(name).unwrap();
     let days = |n: i64| NOW - Span::days(n);
-    let batch = |id, name, on: i64| Batch {
-        id: BatchId(id),
-        bin: bin(name),
-        on_air_at: days(on),
-        off_air_at: None,
-        loaded_at: None,
-    };
-    let entry = |name, ago: i64, note: &str| Entry {
-        at: days(ago),
-        bin: bin(name),
-        kind: EntryKind::Watered { minutes: Some(4.0), litres: None },
-        by: "ann".into(),
-        note: note.into(),
+    let batch =
+        |id, name, on: i64| Batch { on_air_at: Some(days(on)), ..Batch::begun(BatchId(id), bin(name), days(on)) };
+    let mut last = 0;
+    let mut entry = |name, ago: i64, note: &str| {
+        last += 1;
+        let kind = EntryKind::Watered { minutes: Some(4.0), litres: None };
+        Entry { id: EntryId(last), ..Entry::new(days(ago), bin(name), kind, "ann", note) }
     };
     let (_folder, mut ledger) = fresh();
     let effects = [
-        Effect::Batch(batch(1, "a", 100)),
+        Effect::Batch(Batch { gone_at: Some(days(40)), ..batch(1, "a", 100) }),
         Effect::Batch(batch(2, "b", 90)),
         Effect::Batch(batch(3, "a", 40)),
         Effect::Entry(entry("a", 50, "before its newest batch")),
@@ -309,9 +303,14 @@ fn a_start_gets_the_newest_batch_of_each_bin_and_its_entries() {
     ];
     ledger.commit(NOW, &effects).unwrap();
     let restored = ledger.restore(NOW, Span::days(3)).unwrap();
-    assert_eq!(restored.batches, [batch(2, "b", 90), batch(3, "a", 40)]);
+    assert_eq!(restored.batches, [batch(2, "b", 90), batch(3, "a", 40)], "what is gone is not on the site");
+    assert_eq!((restored.last_batch, restored.last_entry), (3, 5));
     let notes: Vec<&str> = restored.entries.iter().map(|entry| entry.note.as_str()).collect();
-    assert_eq!(notes, ["in a long batch", "older than 30 days, in its newest batch", "within 30 days"]);
+    assert_eq!(
+        notes,
+        ["older than 30 days, in its newest batch", "within 30 days", "in a long batch"],
+        "as they were written down"
+    );
 }
 
 #[test]

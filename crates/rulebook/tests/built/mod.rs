@@ -138,8 +138,7 @@ pub struct Built(Facts, Vec<(usize, Vec<Point>)>);
 /// A bin with a batch that has been on air for `age`, nothing fitted yet.
 pub fn on_air(age: &str) -> Built {
     let bin = BinId::new("north-2").unwrap();
-    let batch =
-        Batch { id: BatchId(7), bin: bin.clone(), on_air_at: TICK - span(age), off_air_at: None, loaded_at: None };
+    let batch = Batch { on_air_at: Some(TICK - span(age)), ..Batch::begun(BatchId(7), bin.clone(), TICK - span(age)) };
     Built(
         Facts {
             bin,
@@ -219,8 +218,7 @@ impl Built {
 
     pub fn watered(mut self, ago: &str, litres: Option<f64>) -> Built {
         let kind = EntryKind::Watered { minutes: None, litres: litres.map(Litres) };
-        let entry =
-            Entry { at: TICK - span(ago), bin: self.0.bin.clone(), kind, by: "Ann".into(), note: String::new() };
+        let entry = Entry::new(TICK - span(ago), self.0.bin.clone(), kind, "Ann", "");
         Arc::make_mut(&mut self.0.entries).push(entry);
         self
     }
@@ -228,8 +226,7 @@ impl Built {
     /// An entry of a kind that its name says.
     pub fn entry(mut self, ago: &str, word: &str) -> Built {
         let kind = EntryKind::plain(word).unwrap();
-        let entry =
-            Entry { at: TICK - span(ago), bin: self.0.bin.clone(), kind, by: "Ann".into(), note: String::new() };
+        let entry = Entry::new(TICK - span(ago), self.0.bin.clone(), kind, "Ann", "");
         Arc::make_mut(&mut self.0.entries).push(entry);
         self.0.probes_out = Arc::new(probes_out(&self.0.entries));
         self
@@ -240,8 +237,7 @@ impl Built {
         let filled =
             Filled { wet_mass: Kilograms(1_250.0), weighed: false, moisture_percent, degradable_percent: None };
         let kind = EntryKind::OnAir { loaded_at: None, filling: Some(filled) };
-        let entry =
-            Entry { at: TICK - span(ago), bin: self.0.bin.clone(), kind, by: "Ann".into(), note: String::new() };
+        let entry = Entry::new(TICK - span(ago), self.0.bin.clone(), kind, "Ann", "");
         Arc::make_mut(&mut self.0.entries).push(entry);
         self
     }
@@ -354,9 +350,9 @@ impl Built {
             for (index, points) in &self.1 {
                 if self.0.signals[*index].quantity == Quantity::Temperature {
                     let accounts = [45.0, 50.0, 55.0]
-                        .map(|t| Above::from_history(Celsius(t), Span::hours(1), batch.on_air_at, points));
+                        .map(|t| Above::from_history(Celsius(t), Span::hours(1), batch.in_bin_since, points));
                     self.0.signals[*index].above = Arc::new(accounts.to_vec());
-                    let mut days = Days::new(batch.on_air_at);
+                    let mut days = Days::new(batch.in_bin_since);
                     points.iter().for_each(|point| days.push(*point));
                     self.0.signals[*index].days = Some(Arc::new(days));
                 }

@@ -1,0 +1,163 @@
+//! What people write in the log: checked, numbered, kept, and what follows from it for batches and for the windows of their probes.
+//!
+//! Must never overwrite: a correction is an entry of its own, and what it corrects stays in the log.
+
+use std::sync::Arc;
+
+use pile::time::{Span, Timestamp};
+use site::entry::{Batch, Entry, EntryId, EntryKind};
+use site::ids::BinId;
+use site::quantity::Quantity;
+
+use crate::effect::Effect;
+use crate::engine::Engine;
+use crate::limits;
+
+impl Engine {
+    /// Takes an entry into the log, or says why not.
+    pub(crate) fn enter(&mut self, now: Timestamp, entry: Entry, effects: &mut Vec<Effect>) -> Result<String, String> {
+        let zone = &self.site.zone;
+        let known_bin = |bin: &BinId| match self.bins.contains_key(bin) {
+            true => Ok(()),
+            false => {
+                let known: Vec<_> = self.bins.keys().map(BinId::as_str).collect();
+                Err(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")))
+            }
+        };
+        known_bin(&entry.bin)?;
+        if let EntryKind::Moved { into: Some(into), .. } | EntryKind::Split { into, .. } | EntryKind::Merged { into } =
+            &entry.kind
+        {
+            known_bin(into)?;
+        }
+        let latest = match &entry.kind {
+            EntryKind::Corrected { really: Some(really), .. } => entry.at.max(really.at),
+            EntryKind::LabResult { sampled_at, .. } => entry.at.max(*sampled_at),
+            _ => entry.at,
+        };
+        if latest > now + Span::minutes(5) {
+            return Err(format!("{} has not come yet; give the time at which it happened", zone.show(latest)));
+        }
+        entry.kind.check(&entry.note)?;
+        if let EntryKind::Corrected { of, really } = &entry.kind {
+            self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
+        }
+        let applied = self.batches.apply(&entry, zone)?;
+        self.last_entry += 1;
+        let entry = Entry { id: EntryId(self.last_entry), batch: applied.batch, ..entry };
+        for batch in &applied.changed {
+            effects.push(Effect::Batch(batch.clone()));
+        }
+        // What is remembered of a bin begins with the batch that is in it: older entries tell of other material.
+        let mut bins: Vec<BinId> = applied.changed.iter().map(|b| b.bin.clone()).chain(applied.bins.clone()).collect();
+        bins.push(entry.bin.clone());
+        bins.sort();
+        bins.dedup();
+        for bin in &bins {
+            self.settle_bin(now, bin, applied.bins.contains(bin), effects);
+        }
+        effects.push(Effect::Entry(entry.clone()));
+        if let (EntryKind::OnAir { filling, .. }, Some(batch)) = (&entry.kind, self.batches.in_bin(&entry.bin).cloned())
+        {
+            self.begin_water(&batch, filling.as_ref(), effects);
+        }
+        let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
+        self.water_entry(&entry, effects);
+        let said = format!("{} (entry {})", applied.said, entry.id);
+        self.remember(entry);
+        if let Some(bin) = moved {
+            self.probes_moved(&bin, effects);
+        }
+        Ok(said)
+    }
+
+    fn can_be_corrected(&self, bin: &BinId, of: EntryId, really: Option<&EntryKind>) -> Result<(), String> {
+        if of.0 == 0 || of.0 > self.last_entry {
+            return Err(format!("there is no entry {of}; the last one is {}", self.last_entry));
+        }
+        let known = self.bins.get(bin).and_then(|state| state.entries.iter().find(|e| e.id == of));
+        let Some(known) = known else {
+            return Err(format!(
+                "entry {of} is not about the batch that is in bin {bin}; `hypocaust log list --bin {bin}` shows those that are"
+            ));
+        };
+        let how = match (&known.kind, really) {
+            (EntryKind::Corrected { .. }, _) => Some("correct the entry that it corrects once more instead"),
+            (
+                EntryKind::Moved { .. }
+                | EntryKind::Split { .. }
+                | EntryKind::Merged { .. }
+                | EntryKind::Shipped { .. },
+                _,
+            ) => Some("write the way back as an entry of its own"),
+            (EntryKind::OnAir { .. }, None) => Some("take the batch off air instead"),
+            (kind, Some(really)) if kind.key() != really.key() => {
+                Some("the kind must stay; withdraw it and write a new one")
+            }
+            _ => None,
+        };
+        how.map_or(Ok(()), |how| Err(format!("entry {of} ({}) cannot be corrected so: {how}", known.kind.key())))
+    }
+
+    /// Brings a bin up to date with the batch that is in it now; `anew` when its material is not what it was.
+    fn settle_bin(&mut self, now: Timestamp, bin: &BinId, anew: bool, effects: &mut Vec<Effect>) {
+        let batch = self.batches.in_bin(bin).cloned();
+        let Some(state) = self.bins.get_mut(bin) else { return };
+        let other = state.batch.as_ref().map(|b| b.id) != batch.as_ref().map(|b| b.id);
+        if other {
+            // How far the valve is open outlasts a batch, and is remembered beside the entries.
+            state.entries = Arc::new(Vec::new());
+            state.water = None;
+        }
+        state.batch.clone_from(&batch);
+        let until = batch.as_ref().map_or(Some(now), |b| b.off_air_at);
+        for series in self.series.values_mut().filter(|s| s.bin.as_ref() == Some(bin)) {
+            series.counted_until = until;
+        }
+        if anew && let Some(batch) = &batch {
+            self.begin_accounts(batch, effects);
+        }
+        self.retire_where_stage_ended(now, bin, effects);
+    }
+
+    /// Accounts of a batch's probes from the time on that tells of the whole of it.
+    fn begin_accounts(&mut self, batch: &Batch, effects: &mut Vec<Effect>) {
+        let Some(from) = batch.counted_from() else { return };
+        self.hide_pulled(&batch.bin);
+        let thresholds = self.thresholds.clone();
+        let mut recall = Vec::new();
+        for (id, series) in &mut self.series {
+            if series.bin.as_ref() == Some(&batch.bin) && series.is_in_pile() && id.quantity == Quantity::Temperature {
+                series.reset_accounts(&thresholds, from);
+                if series.window.newest().is_some_and(|p| p.at >= from) {
+                    recall.push(id.clone());
+                }
+            }
+        }
+        for id in recall {
+            self.recall(id, effects);
+        }
+    }
+
+    /// Keeps an entry in mind for the rules, in the place of one that it corrects.
+    pub(crate) fn remember(&mut self, entry: Entry) {
+        let Some(state) = self.bins.get_mut(&entry.bin) else { return };
+        if let EntryKind::Valve { open_percent } = entry.kind {
+            state.valve_percent = open_percent;
+        }
+        let entries = Arc::make_mut(&mut state.entries);
+        if let EntryKind::Corrected { of, really } = &entry.kind
+            && let Some(wrong) = entries.iter().position(|e| e.id == *of)
+        {
+            let wrong = entries.remove(wrong);
+            if let Some(really) = really {
+                let right = Entry { at: really.at, kind: really.kind.clone(), ..wrong };
+                entries.insert(entries.partition_point(|e| e.at <= right.at), right);
+            }
+        }
+        entries.insert(entries.partition_point(|e| e.at <= entry.at), entry);
+        if entries.len() > limits::ENTRIES_PER_BIN {
+            entries.remove(0);
+        }
+    }
+}
