@@ -275,6 +275,28 @@ impl ProbeView {
         self.0.charge(context, steps)?;
         Ok(time(newest.at.since(since)))
     }
+
+    /// The smallest change from one of its readings to the next that shows over the window: its step, or half of that where several
+    /// readings share five minutes.
+    pub(crate) fn step(&self, context: &NativeCallContext) -> Result<Fact, Trouble> {
+        let at = self.0.facts.at;
+        let signal = self.signal();
+        let (mut smallest, mut before, mut steps) = (None::<f64>, None::<f64>, 1);
+        for point in signal.window.range(at - self.0.header.window, at) {
+            steps += 1;
+            // Older readings are kept as f32 medians.
+            let value = f64::from(point.value as f32);
+            let change = before.map(|b| (value - b).abs()).filter(|c| *c > 0.0);
+            smallest = [smallest, change].into_iter().flatten().reduce(f64::min);
+            before = Some(value);
+        }
+        self.0.charge(context, steps)?;
+        let kind = Kind::of(signal.quantity).change();
+        Ok(match smallest {
+            Some(step) => Fact::known(kind, step),
+            None => Fact::unknown(kind, format!("{}: it has not changed", self.said())),
+        })
+    }
 }
 
 impl BatchView {

@@ -548,6 +548,9 @@ fn bins(engine: &mut Engine) {
     engine.register_get("same_for", |context: NativeCallContext, p: &mut ProbeView| -> Outcome<Fact> {
         Ok(p.same_for(&context)?)
     });
+    engine.register_get("step", |context: NativeCallContext, p: &mut ProbeView| -> Outcome<Fact> {
+        Ok(p.step(&context)?)
+    });
 
     engine.register_get("known", |b: &mut BatchView| b.known());
     engine.register_get("age", |b: &mut BatchView| b.age());

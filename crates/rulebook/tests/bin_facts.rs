@@ -558,3 +558,24 @@ fn the_mix_is_as_moist_as_somebody_wrote() {
         ("bin.batch.mix_moisture.known", on_air("2d").without_batch(), "false", "no batch"),
     ]);
 }
+
+#[test]
+fn a_probe_tells_its_step() {
+    let last = |built: Built| {
+        let body = "let said = \"none\"; for p in bin.probes { said = `${p.step}`; if !p.step.known { said = p.step.why; } } clear(said)";
+        answer(judging(body), built, Display::Metric).finding
+    };
+    for (series, want, why) in [
+        (
+            "30min:60 25min:60.5 20min:60 10min:61 0h:61",
+            "0.5 K",
+            "the smallest change, here of the straight line's middle",
+        ),
+        ("30min:60 0h:60", "p1 (core temperature): it has not changed", "nothing to tell it by"),
+        ("5min:60 0h:58", "2.0 K", "one change is enough"),
+        ("3d:60 60h:60.1 2d:60 1d:60 0h:62", "0.0 K", "before the window nothing counts; a slow line has tiny steps"),
+        ("0h:60", "p1 (core temperature): it has not changed", "one reading"),
+    ] {
+        assert_eq!(last(on_air("6d").core(series)), want, "{series}: {why}");
+    }
+}

@@ -250,7 +250,16 @@ fn ready_to_leave_air() {
     check(
         "ready-to-leave-air",
         vec![
+<<<<<<< HEAD
             (old("4d:44 0h:44"), Alarm, "on air for 30 d: core at 44.0 °C in the mean of a day", "cooled off"),
+=======
+            (
+                old("4d:44 0h:44"),
+                Alarm,
+                "on air for 30 d, and its core is at 44.0 °C in the mean of a day",
+                "cooled off",
+            ),
+>>>>>>> a48e18c (rules: three bands of heat, cold zones, water that did not take, blowers that never stop, shut valves, air that fails; probes stuck and impossible apart)
             (old("0h:60"), Clear, "the core is still at 60.0 °C", "hot"),
             (old("4d:58 0h:52"), Clear, "the core is still at", "it falls, and nobody knows of its food"),
             (
@@ -323,12 +332,6 @@ fn probe_drifting() {
             ),
             (core(pile(), 53.0), CannotTell, "no two probes", "one alone"),
             (
-                (0..30).fold(pile(), |built, n| core(built, 60.5 + f64::from(n) / 20.0)),
-                Clear,
-                "keeps its place",
-                "very many probes do not use up the steps",
-            ),
-            (
                 core(pile(), 53.0).base("10d:20 8.5d:54 0h:54.5"),
                 CannotTell,
                 "neighbours enough",
@@ -338,7 +341,7 @@ fn probe_drifting() {
                 core(core(core(pile(), 60.5), 60.5), 53.0).bad(1, 412.0),
                 Clear,
                 "keeps its place",
-                "one that sends nonsense is told by probe-fault",
+                "one that sends nonsense is told by probe-impossible",
             ),
             (
                 core(core(core(pile(), 60.5), 60.5), 53.0).entry("5d", "turned"),
