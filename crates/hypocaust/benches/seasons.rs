@@ -22,7 +22,7 @@ use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Kilograms, Litres};
 use rulebook::{RuleText, Rulebook};
-use sim::{BlowerFault, Deed, Proof, Season, SeasonKind, SeasonPlan, Sender, Sent, Spot, Truth};
+use sim::{BlowerFault, Deed, Fault, Proof, Season, SeasonKind, SeasonPlan, Sender, Sent, Spot, Truth};
 use site::entry::{Entry, EntryKind, Filled};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::Site;
@@ -31,6 +31,9 @@ use site::reading::{Reading, SeriesId, Source, TimeSource};
 
 /// A fall of the six-hour mean of the true core by this much a day is the onset of a crash, K/d.
 const CRASH: f64 = 5.6;
+/// What a sound probe may be wrong by, K: digital probes are sold as good to half a kelvin (from memory of their data sheets). The seasons'
+/// own probes are biased by 0.4 K in the mean square.
+const LEEWAY: f64 = 0.5;
 /// The rules that may tell that air is missing.
 const AIR: [&str; 2] = ["no-air", "blower-silent"];
 
@@ -474,17 +477,11 @@ impl Table {
                 season.plan.on_air + cycle.times(from.since(season.plan.on_air).as_millis() / cycle.as_millis() + 1);
             let told = season.raises().find(|t| AIR.contains(&t.rule.as_str()) && t.at >= *from);
             match told {
-                // The third pulse has been missed when the fourth is due, and cannot be known before the signal is next read: rules
-                // are judged within two minutes of that.
+                // Three have been missed, and no fourth, until the fourth is due.
                 Some(told) => {
                     let missed = told.at.since(first).as_seconds() / cycle.as_seconds();
                     pulses.push(missed);
-                    let read_every = match season.plan.proof {
-                        Proof::RunCounter => season.plan.every,
-                        Proof::Current(every) => every,
-                    };
-                    let known = cycle.times(2) + season.plan.pulses.on + read_every + Span::minutes(2);
-                    let in_time = told.at.since(first) < cycle.times(3).max(known);
+                    let in_time = told.at.since(first) <= cycle.times(3);
                     within += usize::from(in_time);
                     if !in_time {
                         self.notes.push(format!(
@@ -504,9 +501,11 @@ impl Table {
         let months: f64 = lived.iter().map(|l| l.plan.days / 30.0).sum();
         let mut per_rule: BTreeMap<&str, (usize, Vec<String>)> = BTreeMap::new();
         let mut true_ones: BTreeMap<&str, usize> = BTreeMap::new();
+        let mut strictly = 0;
         for season in lived {
             for told in season.raises() {
-                if season.is_true(told) {
+                strictly += usize::from(!season.is_true(told, 0.0));
+                if season.is_true(told, LEEWAY) {
                     *true_ones.entry(&told.rule).or_default() += 1;
                 } else {
                     let (count, examples) = per_rule.entry(&told.rule).or_default();
@@ -533,6 +532,10 @@ impl Table {
         let all: usize = per_rule.values().map(|(n, _)| n).sum();
         let rate = all as f64 / months * 10.0;
         self.at_most("false alarms of any kind in 10 bin-months", rate, format!("{rate:.2} ({all})"), 0.999, "< 1");
+        self.notes.push(format!(
+            "a limit counts as passed where the truth is within {LEEWAY} K of it; without that, {:.2} in 10 bin-months ({strictly})",
+            strictly as f64 / months * 10.0
+        ));
         for (rule, (count, examples)) in per_rule {
             self.notes.push(format!("false, {rule}: {count}, {:.2} in 10 bin-months", count as f64 / months * 10.0));
             self.notes.extend(examples.into_iter().map(|e| format!("    {e}")));
@@ -608,23 +611,53 @@ impl Lived {
         &self.truth[i]
     }
 
-    /// Whether the truth bears an alarm out. What is not known here counts as false.
-    fn is_true(&self, told: &Told) -> bool {
+    /// Whether the truth bears an alarm out; `leeway` is what a sound probe may be wrong by. What is not known here counts as false.
+    fn is_true(&self, told: &Told, leeway: f64) -> bool {
         let (at, now) = (told.at, self.true_at(told.at));
         let within = |span: Span| self.truth.iter().filter(move |t| t.at <= at && at.since(t.at) <= span);
-        let unheard = self
-            .plan
-            .unheard
-            .iter()
-            .any(|(from, until)| *from <= at && (*until == Timestamp::MAX || at <= *until + Span::hours(6)));
+        let hottest = |span: Span| within(span).flat_map(|t| t.celsius).fold(f64::MIN, f64::max);
         let driest = now.moisture.iter().copied().fold(1.0, f64::min);
         match told.rule.as_str() {
-            "too-hot" | "running-hot" => within(Span::hours(3)).any(|t| t.celsius.iter().any(|c| *c >= 68.5)),
-            "slow-start" => !self.truth.iter().any(|t| t.at <= self.plan.day(2.0) && t.celsius[1] >= 50.0),
-            "hot-hold" => now.celsius[1] < 55.5 || !self.hot_before(at, 55.5),
+            // Their limits, within the hour: the delay before they speak and the lag of a lance.
+            "too-hot" => hottest(Span::hours(1)) >= 74.0 - leeway,
+            "fire-danger" => hottest(Span::hours(1)) >= 80.0 - leeway,
+            "running-hot" => hottest(Span::hours(2)) >= 71.0 - leeway,
+            "slow-start" => !self.hot_before(at, 50.0 + leeway),
+            "hot-hold" => now.celsius[1] < 55.0 + leeway || !self.hot_before(at, 55.0 + leeway),
             // Dry to the hand: common practice waters below half.
-            "dry-pile" => driest < 0.44,
-            "slow-cooling" => self.true_at(at - Span::days(2)).celsius[1] - now.celsius[1] >= 5.0,
+            "dry-pile" | "watering-no-response" => driest < 0.44,
+            "slow-cooling" => self.true_at(at - Span::days(2)).celsius[1] - now.celsius[1] >= 6.0 - leeway,
+            "frost" => {
+                let (count, sum) = within(Span::hours(2)).fold((0.0, 0.0), |(n, sum), t| (n + 1.0, sum + t.ambient));
+                sum / count < leeway
+            }
+            "probe-impossible" => self.faults(at, |spot, fault| match fault {
+                Fault::Flaky { from, until, .. } if spot != Spot::Ambient => {
+                    Some((*from, self.delivered(*from, *until)))
+                }
+                _ => None,
+            }),
+            "probe-silent" | "site-probe-silent" => {
+                let outdoors = told.rule == "site-probe-silent";
+                let cut = self.plan.outages.iter().any(|(from, until)| *from <= at && at <= *until + Span::hours(1));
+                cut || self.faults(at, |spot, fault| match fault {
+                    _ if (spot == Spot::Ambient) != outdoors => None,
+                    Fault::Silent { from, until } => Some((*from, *until)),
+                    Fault::Dies { at } => Some((*at, Timestamp::MAX - Span::days(1))),
+                    _ => None,
+                })
+            }
+            // Half of what its rule looks for.
+            "probe-drifting" => self.plan.probes.iter().flat_map(|(_, probe)| &probe.faults).any(|fault| match fault {
+                Fault::Drift { from, per_day } => (per_day * at.since(*from).as_days()).abs() >= 2.5 && *from <= at,
+                _ => false,
+            }),
+            "no-air" | "blower-silent" => self.plan.blower.faults.iter().any(|fault| match fault {
+                BlowerFault::Stops { from, until } => {
+                    *from <= at && until.is_none_or(|until| at <= until + self.plan.pulses.every)
+                }
+                _ => false,
+            }),
             "hold-met" => self.longest_at_least(54.5, at) >= Span::hours(71),
             // A layer that is hot now falls below within three days.
             "hold-at-risk" => (0..3).any(|layer| {
@@ -634,9 +667,21 @@ impl Lived {
             "cooled-too-early" => now.celsius[1] < 44.0 && at < self.plan.day(21.1),
             "ready-to-leave-air" => at >= self.plan.day(27.9) && driest >= 0.44,
             "overdue-on-air" => at >= self.plan.day(42.0),
-            rule if rule.starts_with("probe") || rule.starts_with("gateway") || rule.contains("silent") => unheard,
             _ => false,
         }
+    }
+
+    /// Whether one of the probes' faults that `lasts` picks holds at `at`, or ended within the hour.
+    fn faults(&self, at: Timestamp, lasts: impl Fn(Spot, &Fault) -> Option<(Timestamp, Timestamp)>) -> bool {
+        let all = self.plan.probes.iter().flat_map(|(spot, probe)| probe.faults.iter().map(move |f| (*spot, f)));
+        all.filter_map(|(spot, fault)| lasts(spot, fault))
+            .any(|(from, until)| from <= at && at <= until + Span::hours(1))
+    }
+
+    /// When the last of what was sent from one time to another came in: a gateway that was cut off delivers late.
+    fn delivered(&self, from: Timestamp, until: Timestamp) -> Timestamp {
+        let late = self.plan.outages.iter().filter(|(cut, _)| from <= *cut && *cut <= until).map(|(_, back)| *back);
+        late.max().map_or(until, |back| back.max(until))
     }
 }
 
