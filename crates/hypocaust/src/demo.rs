@@ -288,10 +288,8 @@ impl Season {
                     if bay.comes(self, now, hourly, after, &["too-hot"]).await? {
                         bay.blower.set_pulses(now, pulses);
                         bay.care = Care::Daily { below: 0.50, to: 0.55 };
-                        let what = EntryKind::AirChanged.key().to_owned();
                         let note = format!("now {} every {}", pulses.on, pulses.every);
-                        let (bin, by) = (bin.clone(), by.clone());
-                        self.driven.ask(Request::Noted { bin, at, by, note, what }).await?;
+                        self.driven.ask(Request::entry(bay.name, now, CREW, &note, &EntryKind::AirChanged)).await?;
                     }
                     None
                 }

@@ -250,16 +250,7 @@ fn ready_to_leave_air() {
     check(
         "ready-to-leave-air",
         vec![
-<<<<<<< HEAD
             (old("4d:44 0h:44"), Alarm, "on air for 30 d: core at 44.0 °C in the mean of a day", "cooled off"),
-=======
-            (
-                old("4d:44 0h:44"),
-                Alarm,
-                "on air for 30 d, and its core is at 44.0 °C in the mean of a day",
-                "cooled off",
-            ),
->>>>>>> a48e18c (rules: three bands of heat, cold zones, water that did not take, blowers that never stop, shut valves, air that fails; probes stuck and impossible apart)
             (old("0h:60"), Clear, "the core is still at 60.0 °C", "hot"),
             (old("4d:58 0h:52"), Clear, "the core is still at", "it falls, and nobody knows of its food"),
             (
