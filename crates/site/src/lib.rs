@@ -5,8 +5,10 @@
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
 pub mod batches;
+pub mod criteria;
 pub mod entry;
 pub mod ids;
+pub mod judge;
 pub mod measure;
 pub mod model;
 pub mod quantity;

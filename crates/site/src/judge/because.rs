@@ -1,0 +1,404 @@
+//! One course of temperatures against one history: the result, and the words for it.
+//!
+//! Must never give a result without the reading, the time and the limit that made it.
+
+use pile::time::{Span, Timestamp};
+use pile::units::Metres;
+use pile::window::Point;
+
+use super::course::{Material, Missing, Progress, progress, too_few_readings};
+use super::sifting::{Sifted, last_good_check};
+use super::timeline::{Frame, State, Stretch};
+use super::words::{Words, counting, hours};
+use super::{History, Judgement, Laboratory, Look, Outcome, ZoneFound, beside, look, spoken, spoken_end};
+use crate::criteria::{Course, Criterion, Exhaust, Zone};
+use crate::entry::EntryKind;
+use crate::model::Position;
+
+/// An entry this long before the pile cooled is named beside it: it may be why (ours, no source).
+const LATELY: Span = Span::hours(6);
+
+/// The result of a course of temperatures, and of what the criterion asks beside it.
+pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, how: Look) -> Judgement {
+    let sifted = history.sifted(how);
+    let pile: Vec<&Sifted<'_>> = sifted.iter().filter(|s| in_pile(s.probe.position, asked, history)).collect();
+    let frame = Frame { from: history.clock_begins(), until: history.until, gap: asked.gap };
+    let turned = history.entries.iter().filter(|e| matches!(e.kind, EntryKind::Turned) && e.at <= history.until);
+    let mut turned: Vec<f64> = turned.map(|e| frame.offset(e.at)).filter(|at| *at >= 0.0).collect();
+    turned.sort_by(f64::total_cmp);
+    let before: Vec<Judgement> = asked.after_any_of.iter().map(|c| look(c, history, how)).collect();
+    let first = before.iter().filter_map(|j| j.met_at).min();
+    let not_before = match (before.is_empty(), first) {
+        (true, _) => 0.0,
+        (false, Some(at)) => frame.offset(at),
+        (false, None) => f64::INFINITY,
+    };
+    let mut material = Material {
+        probes: pile.iter().map(|s| s.points.as_slice()).collect(),
+        frame,
+        turned,
+        began: frame.offset(history.from),
+        not_before,
+        margin: how.margin,
+        hopeful: false,
+    };
+    let found = progress(asked, &material);
+    material.hopeful = true;
+    if not_before.is_infinite() && before.iter().any(|j| j.result == Outcome::CannotTell) {
+        material.not_before = 0.0;
+    }
+    let hoped = progress(asked, &material);
+    let zones = asked.zones.iter().map(|zone| zone_found(zone, &pile, history)).collect::<Vec<_>>();
+    let teller =
+        Teller { asked, history, frame, pile: &pile, words: Words { zone: &history.zone, display: history.display } };
+    let mut judgement = Judgement {
+        criterion: criterion.id.clone(),
+        bin: history.bin.clone(),
+        batch: history.batch,
+        result: Outcome::Running,
+        met_at: None,
+        earliest_at: None,
+        hours_counted: found.counted / 3.6e6,
+        hours_needed: found.needed / 3.6e6,
+        coverage_fraction: coverage(&found.timeline, &frame),
+        because: String::new(),
+        marginal: None,
+        lab: Laboratory::NotAsked,
+        zones,
+        excluded: pile.iter().flat_map(|s| s.excluded.iter().cloned()).collect(),
+        had_they_counted: None,
+        parts: Vec::new(),
+    };
+    teller.decide(&mut judgement, &found, &hoped, &before);
+    // The laboratory's sample must be younger than the run, whatever else is still to come.
+    judgement.lab = beside::laboratory(criterion, history, found.met.map(|at| frame.instant(at)));
+    beside::of(criterion, history).decide(&mut judgement);
+    judgement
+}
+
+fn in_pile(position: Position, asked: &Course, history: &History) -> bool {
+    match position {
+        Position::Base | Position::Core | Position::Upper => true,
+        Position::Exhaust => asked.exhaust == Exhaust::WithSuction && history.facts.suction,
+        Position::Ambient | Position::Plenum | Position::Cover | Position::Room => false,
+    }
+}
+
+/// The share of the time in which the pile is known.
+fn coverage(timeline: &[Stretch], frame: &Frame) -> Option<f64> {
+    let known: f64 = timeline.iter().filter(|s| !matches!(s.state, State::Unknown(_))).map(|s| s.end - s.start).sum();
+    (frame.whole() > 0.0).then(|| known / frame.whole())
+}
+
+fn zone_found(zone: &Zone, pile: &[&Sifted<'_>], history: &History) -> ZoneFound {
+    let here = |s: &&&Sifted<'_>| {
+        let probe = s.probe;
+        let depth = match (probe.depth, zone.below_cover) {
+            (Some(depth), true) => history.facts.cover.map(|cover| depth.0 - cover.0),
+            (depth, _) => depth.map(|d| d.0),
+        };
+        let unbounded = zone.depth_min.is_none() && zone.depth_max.is_none();
+        let deep = |depth: f64| {
+            // A depth that is typed in to the centimetre may miss a bound in inches by a rounding of the conversion only.
+            const ROUNDING: f64 = 1e-9;
+            zone.depth_min.is_none_or(|least| depth >= least.0 - ROUNDING)
+                && zone.depth_max.is_none_or(|most| depth <= most.0 + ROUNDING)
+        };
+        probe.position == zone.position && !s.points.is_empty() && (unbounded || depth.is_some_and(deep))
+    };
+    let stands_for_all = |s: &&&Sifted<'_>| s.probe.position == Position::Exhaust && !s.points.is_empty();
+    let probes = pile.iter().filter(|s| here(s) || stands_for_all(s)).map(|s| s.probe.id.clone()).collect();
+    let metres = |depth: Option<Metres>| depth.map(|d| format!("{:.2} m", d.0));
+    let depth = match (metres(zone.depth_min), metres(zone.depth_max)) {
+        (Some(least), Some(most)) => format!(", {least} to {most} deep"),
+        (Some(least), None) => format!(", at least {least} deep"),
+        (None, Some(most)) => format!(", at most {most} deep"),
+        (None, None) => String::new(),
+    };
+    let below = if zone.below_cover { ", counted from under the cover layer" } else { "" };
+    ZoneFound { wanted: format!("{}{depth}{below}", zone.position.key()), probes }
+}
+
+/// What it takes to find words.
+struct Teller<'t> {
+    asked: &'t Course,
+    history: &'t History,
+    frame: Frame,
+    pile: &'t [&'t Sifted<'t>],
+    words: Words<'t>,
+}
+
+impl Teller<'_> {
+    fn decide(&self, judgement: &mut Judgement, found: &Progress, hoped: &Progress, before: &[Judgement]) {
+        let missing: Vec<&str> =
+            judgement.zones.iter().filter(|z| z.probes.is_empty()).map(|z| z.wanted.as_str()).collect();
+        if !missing.is_empty() {
+            judgement.result = Outcome::CannotTell;
+            judgement.because = format!(
+                "no valid probe where one is required: {}; set one there and its depth in the settings",
+                missing.join("; ")
+            );
+        } else if let Some(met) = found.met {
+            judgement.met_at = Some(self.frame.instant(met));
+            judgement.result = Outcome::Met;
+            judgement.because = self.met(found, met);
+            if let Some(doubt) = self.doubt(found, met) {
+                judgement.result = Outcome::CannotTell;
+                judgement.met_at = None;
+                judgement.because = format!("{doubt}. By temperature: {}", judgement.because);
+            }
+        } else if hoped.met.is_some() {
+            judgement.result = Outcome::CannotTell;
+            judgement.because =
+                format!("{}: with the time that is not known it could be met. {}", self.gap(found), self.so_far(found));
+            judgement.earliest_at = (!self.history.over).then(|| self.frame.instant(found.earliest));
+        } else if self.history.over {
+            judgement.result = Outcome::NotMet;
+            if let Some(longest) =
+                found.longest.as_ref().filter(|_| found.turnings.is_empty() && found.waiting.is_empty())
+            {
+                judgement.hours_counted = longest.counted() / 3.6e6;
+            }
+            judgement.because = self.not_met(found);
+        } else {
+            judgement.result = Outcome::Running;
+            judgement.earliest_at = Some(self.frame.instant(found.earliest));
+            judgement.because = self.so_far(found);
+        }
+        let first = before.iter().filter_map(|j| j.met_at).min();
+        if !before.is_empty() && judgement.result != Outcome::Met {
+            let names: Vec<&str> = before.iter().map(|j| j.criterion.as_str()).collect();
+            let text = match first {
+                Some(at) => format!("{} was met at {}", names.join(" or "), self.words.at(at)),
+                None => format!("{} must be met first or at the same time, and is not", names.join(" or ")),
+            };
+            judgement.because = format!("{}. Order: {text}", judgement.because);
+        }
+    }
+
+    /// What makes a run that is long and hot enough no proof.
+    fn doubt(&self, found: &Progress, met: f64) -> Option<String> {
+        let run = found.run.as_ref()?;
+        if let Some(least) = self.asked.readings_per_day {
+            let probes: Vec<&[Point]> = self.pile.iter().map(|s| s.points.as_slice()).collect();
+            if let Some((probe, day, there)) = too_few_readings(&probes, &self.frame, (run.start(), met), least) {
+                return Some(format!(
+                    "probe {} has {there} readings in the day from {}, and {least} are asked for",
+                    self.pile[probe].probe.id,
+                    self.words.at(self.frame.instant(day))
+                ));
+            }
+        }
+        let most = self.asked.calibration?;
+        let at = self.frame.instant(met);
+        self.pile.iter().find_map(|s| {
+            let id = &s.probe.id;
+            match last_good_check(self.history, id, at) {
+                None => {
+                    Some(format!("no check of probe {id} is on record; one at most {} old is asked for", spoken(most)))
+                }
+                Some(good) if at.since(good) > most => Some(format!(
+                    "the last good check of probe {id} is of {}, more than {} before",
+                    self.words.at(good),
+                    spoken(most)
+                )),
+                Some(_) => None,
+            }
+        })
+    }
+
+    fn met(&self, found: &Progress, met: f64) -> String {
+        let Some(run) = &found.run else { return String::new() };
+        let mut text = format!(
+            "every probe in the pile {} {} from {} on: {} h of the {} h asked for",
+            self.words.hold(&self.asked.hold),
+            counting(self.asked.hold.counting),
+            self.words.at(self.frame.instant(run.start())),
+            hours(found.counted, found.needed),
+            hours(found.needed, found.needed)
+        );
+        let ended = run.within(run.start(), met);
+        if let Some((probe, point)) = self.coldest(&ended.pieces) {
+            let limit = self.asked.hold.floor.celsius();
+            text += &format!(
+                "; the coldest reading was {} of probe {probe} at {}",
+                self.words.measured(point.value, limit),
+                self.words.at(point.at)
+            );
+        }
+        self.turnings(found, &mut text);
+        text + &self.bridged(found)
+    }
+
+    fn turnings(&self, found: &Progress, text: &mut String) {
+        if let Some(asked) = self.asked.turnings {
+            let times: Vec<String> = found.turnings.iter().map(|at| self.words.at(self.frame.instant(*at))).collect();
+            let list = if times.is_empty() { String::new() } else { format!(" ({})", times.join(", ")) };
+            *text += &format!("; {} of {} turnings count{list}", times.len(), asked.least);
+        }
+    }
+
+    /// Interruptions that did not end the run are always told.
+    fn bridged(&self, found: &Progress) -> String {
+        let Some(run) = found.run.as_ref().filter(|r| !r.bridged.is_empty()) else { return String::new() };
+        let times: Vec<String> = run
+            .bridged
+            .iter()
+            .map(|(start, end)| {
+                let from = self.words.at(self.frame.instant(*start));
+                format!("{} from {from}", spoken(Span::millis((end - start) as i64)))
+            })
+            .collect();
+        let why = match self.asked.turnings {
+            Some(t) if t.recovery > Span::ZERO => {
+                format!("by the recovery window of {} after a turning", spoken(t.recovery))
+            }
+            _ => "because the text asks only for as contiguous as possible".into(),
+        };
+        format!("; not counted, but not the end of it {why}: {}", times.join(", "))
+    }
+
+    fn so_far(&self, found: &Progress) -> String {
+        let mut text = format!(
+            "{} h of {} h with every probe in the pile {} {}",
+            hours(found.counted, found.needed),
+            hours(found.needed, found.needed),
+            self.words.hold(&self.asked.hold),
+            counting(self.asked.hold.counting)
+        );
+        match (&found.run, found.going_on) {
+            (Some(run), true) => text += &format!(", since {}", self.words.at(self.frame.instant(run.start()))),
+            (Some(run), false) => text += &format!(", until {}", self.words.at(self.frame.instant(run.end()))),
+            (None, _) => text += &format!(", since {}", self.words.at(self.frame.from)),
+        }
+        self.turnings(found, &mut text);
+        text += &self.bridged(found);
+        if let Some(broken) = &found.broken {
+            text += &format!("; before that, {}", self.told(broken));
+        }
+        let lacking: Vec<String> = found.waiting.iter().map(|m| self.lacking(*m)).filter(|t| !t.is_empty()).collect();
+        if !lacking.is_empty() {
+            text += &format!("; still missing: {}", lacking.join(", "));
+        }
+        text
+    }
+
+    fn not_met(&self, found: &Progress) -> String {
+        let Some(longest) = &found.longest else {
+            let cold = match &found.broken {
+                Some(broken) => format!(": {}", self.told(broken)),
+                None => String::new(),
+            };
+            return format!("the pile was never {} with every probe{cold}", self.words.hold(&self.asked.hold));
+        };
+        let ended = match &longest.ended_by {
+            Some(stretch) => format!("ended by this: {}", self.told(stretch)),
+            None => "and nothing more will come".into(),
+        };
+        let mut text = format!(
+            "at best {} h of {} h with every probe in the pile {} {}, from {} to {}, {ended}",
+            hours(longest.counted(), self.asked.hold.length.as_millis() as f64),
+            hours(found.needed, found.needed),
+            self.words.hold(&self.asked.hold),
+            counting(self.asked.hold.counting),
+            self.words.at(self.frame.instant(longest.start())),
+            self.words.at(self.frame.instant(longest.end())),
+        );
+        self.turnings(found, &mut text);
+        let lacking: Vec<String> = found.waiting.iter().map(|m| self.lacking(*m)).filter(|t| !t.is_empty()).collect();
+        if !lacking.is_empty() {
+            text += &format!("; missing: {}", lacking.join(", "));
+        }
+        text
+    }
+
+    fn lacking(&self, missing: Missing) -> String {
+        match missing {
+            Missing::Peak => self.asked.peak.map_or_else(String::new, |peak| {
+                format!("{} for {} within the same time", self.words.hold(&peak), spoken(peak.length))
+            }),
+            Missing::Mean => self.asked.mean_above.map_or_else(String::new, |mean| {
+                format!("a mean above {} over the same time at every probe", self.words.limit(mean.0))
+            }),
+            Missing::Turnings(1) => "1 turning".into(),
+            Missing::Turnings(n) => format!("{n} turnings"),
+            Missing::Reheat => self.asked.reheat.map_or_else(String::new, |again| {
+                format!("{} for {} after the last turning", self.words.hold(&again), spoken(again.length))
+            }),
+            Missing::Age => {
+                self.asked.process.map_or_else(String::new, |age| format!("an age of {} since on air", spoken(age)))
+            }
+            Missing::Order => "the criterion that comes first".into(),
+        }
+    }
+
+    /// What a stretch that does not count is.
+    fn told(&self, stretch: &Stretch) -> String {
+        let hold = &self.asked.hold;
+        match stretch.state {
+            State::Low(e) => {
+                let limit = hold.floor.celsius();
+                format!(
+                    "probe {} read {} at {}, where {} is asked for{}",
+                    self.pile[e.probe].probe.id,
+                    self.words.measured(e.point.value, limit),
+                    self.words.at(e.point.at),
+                    self.words.hold(hold),
+                    self.lately(e.point.at)
+                )
+            }
+            State::High(e) => format!(
+                "probe {} read {} at {}, and time above the upper limit of {} does not count",
+                self.pile[e.probe].probe.id,
+                self.words.measured(e.point.value, hold.ceiling.map_or(f64::INFINITY, |c| c.0)),
+                self.words.at(e.point.at),
+                hold.ceiling.map_or_else(String::new, |c| self.words.limit(c.0))
+            ),
+            State::Unknown(probe) => self.silence(probe, stretch),
+            State::Good => String::new(),
+        }
+    }
+
+    fn silence(&self, probe: usize, stretch: &Stretch) -> String {
+        let (from, to) = (self.frame.instant(stretch.start), self.frame.instant(stretch.end));
+        format!(
+            "probe {} has no reading that counts between {} and {} ({}; at most {} is bridged)",
+            self.pile[probe].probe.id,
+            self.words.at(from),
+            self.words.at(spoken_end(to, self.history.until)),
+            spoken(to.since(from)),
+            spoken(self.asked.gap)
+        )
+    }
+
+    /// The gap that matters: the longest.
+    fn gap(&self, found: &Progress) -> String {
+        let unknown = found.timeline.iter().filter(|s| matches!(s.state, State::Unknown(_)));
+        match unknown.max_by(|a, b| (a.end - a.start).total_cmp(&(b.end - b.start))) {
+            Some(stretch) => self.told(stretch),
+            None => "the readings end too early".into(),
+        }
+    }
+
+    /// What was done shortly before; it may be why.
+    fn lately(&self, at: Timestamp) -> String {
+        let telling = |kind: &EntryKind| {
+            matches!(kind, EntryKind::Turned | EntryKind::Opened | EntryKind::Watered { .. } | EntryKind::AirChanged)
+        };
+        let recent = |e: &&crate::entry::Entry| telling(&e.kind) && e.at <= at && at.since(e.at) <= LATELY;
+        match self.history.entries.iter().rev().find(recent) {
+            Some(entry) => format!(" (the log has `{}` at {})", entry.kind.key(), self.words.at(entry.at)),
+            None => String::new(),
+        }
+    }
+
+    fn coldest(&self, pieces: &[(f64, f64)]) -> Option<(&crate::ids::ProbeId, Point)> {
+        let inside = |p: &Point| {
+            let at = self.frame.offset(p.at);
+            pieces.iter().any(|(start, end)| (*start..=*end).contains(&at))
+        };
+        let of = |s: &&Sifted<'_>| s.points.iter().copied().filter(inside).min_by(|a, b| a.value.total_cmp(&b.value));
+        let coldest = self.pile.iter().filter_map(|s| Some((&s.probe.id, of(s)?)));
+        coldest.min_by(|a, b| a.1.value.total_cmp(&b.1.value))
+    }
+}

@@ -1,0 +1,98 @@
+//! Which readings of a probe count: corrected by its checks, without those that were set aside, with the reason for each that is not.
+//!
+//! Must never drop a reading without a reason.
+
+use pile::time::Timestamp;
+use pile::window::Point;
+
+use super::{Check, Excluded, History, ProbeHistory};
+use crate::entry::probes_out;
+use crate::ids::ProbeId;
+use crate::model::Position;
+
+/// The readings of a probe that count, and those that do not.
+#[derive(Clone, Debug)]
+pub(super) struct Sifted<'h> {
+    /// Which probe.
+    pub(super) probe: &'h ProbeHistory,
+    /// Readings that count, corrected, oldest first.
+    pub(super) points: Vec<Point>,
+    /// Those that do not, by reason.
+    pub(super) excluded: Vec<Excluded>,
+}
+
+/// Sifts the readings of a probe from the beginning of the clock on; with `all`, those that do not count are taken in all the same.
+pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, all: bool) -> Sifted<'h> {
+    let mut checks: Vec<&Check> = history.facts.checks.iter().filter(|c| c.probe == probe.id).collect();
+    checks.sort_by_key(|c| c.at);
+    let mut spans = probe.not_counted.clone();
+    spans.extend(failed(&checks, history));
+    if matches!(probe.position, Position::Base | Position::Core | Position::Upper) {
+        let out = probes_out(&history.entries);
+        spans.extend(
+            out.into_iter().map(|(from, to)| (from, to, "the probes were out of the material, or warming up".into())),
+        );
+    }
+    let (from, until) = (history.clock_begins(), history.until);
+    let inside = |p: &Point| p.at >= from && p.at <= until;
+    let corrected = |p: Point| {
+        let correction = checks.iter().rev().find(|c| c.at <= p.at).map_or(0.0, |c| c.correction.0);
+        // A reading that nothing corrects stays as it is, to the last digit.
+        if correction == 0.0 { p } else { Point { at: p.at, value: p.value + correction } }
+    };
+    let mut points = Vec::with_capacity(probe.readings.len());
+    let mut excluded: Vec<Excluded> = Vec::new();
+    let mut leave_out = |point: Point, reason: &str| match excluded.iter_mut().find(|e| e.reason == reason) {
+        Some(group) => {
+            group.from = group.from.min(point.at);
+            group.to = group.to.max(point.at);
+            group.readings += 1;
+        }
+        None => excluded.push(Excluded {
+            probe: probe.id.clone(),
+            from: point.at,
+            to: point.at,
+            readings: 1,
+            reason: reason.to_owned(),
+        }),
+    };
+    for point in probe.readings.iter().copied().filter(inside) {
+        let span = spans.iter().find(|(from, to, _)| *from <= point.at && point.at <= *to);
+        if let Some((.., reason)) = span {
+            leave_out(point, reason);
+        }
+        if span.is_none() || all {
+            points.push(corrected(point));
+        }
+    }
+    for (point, reason) in probe.set_aside.iter().filter(|(p, _)| inside(p)) {
+        leave_out(*point, reason);
+        if all {
+            points.push(corrected(*point));
+        }
+    }
+    points.sort_by_key(|p| p.at);
+    Sifted { probe, points, excluded }
+}
+
+/// The times flagged by failed checks: back to the last good one, and on until the next.
+fn failed(checks: &[&Check], history: &History) -> Vec<(Timestamp, Timestamp, String)> {
+    let spans = checks.iter().enumerate().filter(|(_, check)| !check.passed).map(|(index, check)| {
+        let good = checks[..index].iter().rev().find(|c| c.passed);
+        let next = checks[index..].iter().find(|c| c.passed);
+        let since = match good {
+            Some(good) => format!("back to its last good check on {}", history.zone.show(good.at)),
+            None => "back to the beginning, because no good check is on record".into(),
+        };
+        let reason =
+            format!("the probe failed its check on {}: its readings are flagged {since}", history.zone.show(check.at));
+        (good.map_or(Timestamp::MIN, |c| c.at), next.map_or(Timestamp::MAX, |c| c.at), reason)
+    });
+    spans.collect()
+}
+
+/// The newest good check of a probe at a time.
+pub(super) fn last_good_check(history: &History, probe: &ProbeId, at: Timestamp) -> Option<Timestamp> {
+    let good = history.facts.checks.iter().filter(|c| c.probe == *probe && c.passed && c.at <= at);
+    good.map(|c| c.at).max()
+}

@@ -1,0 +1,101 @@
+//! Figures of a judgement as text: times by the site's clock, temperatures that never look as if they were beyond a limit.
+//!
+//! Must never print a temperature on the other side of the limit that it is judged by.
+
+use pile::time::Timestamp;
+use pile::units::Celsius;
+
+use crate::criteria::{Counting, Floor, Hold};
+use crate::model::Display;
+use crate::zone::Zone;
+
+/// How figures are shown.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Words<'t> {
+    /// The site's clock.
+    pub(super) zone: &'t Zone,
+    /// The site's units.
+    pub(super) display: Display,
+}
+
+/// More digits than a measured temperature ever has.
+const DIGITS_MAX: usize = 6;
+
+impl Words<'_> {
+    pub(super) fn at(&self, at: Timestamp) -> String {
+        self.zone.show(at)
+    }
+
+    /// A measured temperature beside its limit.
+    pub(super) fn measured(&self, celsius: f64, limit: f64) -> String {
+        let (value, limit, sign) = match self.display {
+            Display::Metric => (celsius, limit, "°C"),
+            Display::Us => (Celsius(celsius).fahrenheit(), Celsius(limit).fahrenheit(), "°F"),
+        };
+        format!("{} {sign}", beside(value, limit))
+    }
+
+    pub(super) fn limit(&self, celsius: f64) -> String {
+        let (value, sign) = match self.display {
+            Display::Metric => (celsius, "°C"),
+            Display::Us => (Celsius(celsius).fahrenheit(), "°F"),
+        };
+        // A conversion leaves digits of which none means anything.
+        let text = format!("{value:.3}");
+        format!("{} {sign}", text.trim_end_matches('0').trim_end_matches('.'))
+    }
+
+    pub(super) fn hold(&self, hold: &Hold) -> String {
+        let floor = match hold.floor {
+            Floor::AtLeast(limit) => format!("at or above {}", self.limit(limit.0)),
+            Floor::Above(limit) => format!("above {}", self.limit(limit.0)),
+        };
+        match hold.ceiling {
+            Some(ceiling) => format!("{floor} and at most {}", self.limit(ceiling.0)),
+            None => floor,
+        }
+    }
+}
+
+/// A number with one decimal, or with as many as it takes to stand on its own side of the limit.
+pub fn beside(value: f64, limit: f64) -> String {
+    (1..=DIGITS_MAX)
+        .map(|digits| format!("{value:.digits$}"))
+        .find(|text| text.parse::<f64>().ok().and_then(|shown| shown.partial_cmp(&limit)) == value.partial_cmp(&limit))
+        .unwrap_or_else(|| format!("{value}"))
+}
+
+/// Hours of a length in milliseconds, never rounded up to those needed.
+pub(super) fn hours(counted: f64, needed: f64) -> String {
+    beside(counted / 3.6e6, needed / 3.6e6)
+}
+
+pub(super) fn counting(counting: Counting) -> &'static str {
+    match counting {
+        Counting::Consecutive => "without interruption",
+        Counting::Unspecified => "without interruption (the text does not say; this is the stricter reading)",
+        Counting::Cumulative => "in all",
+        Counting::AsContiguous(_) => "as contiguous as possible",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_temperature_is_never_printed_on_the_other_side_of_its_limit() {
+        for (value, limit, want, why) in [
+            (54.96, 55.0, "54.96", "55.0 would pass"),
+            (55.04, 55.0, "55.04", "55.0 is not above 55"),
+            (55.0, 55.0, "55.0", "on the limit is on the limit"),
+            (54.9, 55.0, "54.9", "one decimal is enough"),
+            (130.9, 131.0, "130.9", "never 131"),
+            (130.999, 131.0, "130.999", "never 131.0"),
+            (76.72, 76.7, "76.72", "above the ceiling stays above it"),
+            (54.999_999_9, 55.0, "54.9999999", "all its digits, where six are not enough"),
+        ] {
+            assert_eq!(beside(value, limit), want, "{why}");
+        }
+    }
+}
