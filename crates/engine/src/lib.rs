@@ -3,6 +3,7 @@
 //! Must never carry out an effect, and never ask what time it is: `now` is an argument.
 
 pub mod alarm;
+pub mod believed;
 mod builtin;
 pub mod cases;
 pub mod conditioning;

@@ -96,6 +96,36 @@ Examples:
   hypocaust replay --set temperature-crash.fall=8 --compare
   hypocaust replay --rules rules-next --compare";
 
+const JUDGE_HELP: &str = "\
+Results: met (and when), running (what is left, and the earliest time), not met (the reading that broke it), cannot tell (the gap, or
+what is not on record). Of a criterion that names others of which any one suffices, each of those is told too.
+
+JSON, stable: an array of objects with bin, batch (null without one), criterion, result (met, running, not met, cannot tell), met_at and
+earliest_at (RFC 3339, UTC, to the next whole second; null where there is none), hours_counted, hours_needed, coverage_fraction (0 to 1;
+null before any time has passed), because; and marginal, lab (not asked, outstanding, in hand, beyond its limit), lab_because, zones
+(wanted, probes), excluded (probe, from, to, readings, reason), had_they_counted (result, met_at; null where nothing was excluded),
+parts (objects of the same kind), permit, remark.
+
+The CSV files are those of `hypocaust replay`. Readings without an `on-air` entry are judged from the first to the last, as a record
+that is closed. --facts is YAML, everything in it optional; what is missing is not on record:
+  system: aerated-static-pile              # in-vessel, windrow
+  suction: true                            # air is drawn down through the pile
+  cover_metres: 0.2                        # or cover_inches
+  carbon_to_nitrogen: 28
+  particle_millimetres: 40
+  raw_added_at: [\"2026-03-10 07:00\"]     # everything begins again
+  curing_from: \"2026-04-20\"
+  uncertainty_kelvin: 0.5                  # how far a probe may be off
+  lab: [{ parameter: Salmonella, sampled_at: \"2026-04-20 09:00\", not_detected: true, unit: \"MPN/4 g total solids\", laboratory: County Lab }]
+  checks: [{ probe: north-1-core, at: \"2026-03-01 09:00\", passed: true, correction_kelvin: -0.2 }]
+
+Examples:
+  hypocaust judge --criterion us503-pfrp-asp
+  hypocaust judge --bin north-1 --criterion eu1009-cmc3 --json
+  hypocaust judge --readings readings.csv --entries entries.csv --criterion nop-invessel-asp --facts batch.yaml
+
+What is printed was measured; it is not a finding of compliance. The edition that your permit cites decides.";
+
 /// How the log is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum LogFormat {
@@ -150,6 +180,15 @@ pub enum Command {
     /// Try the way out for mail.
     #[command(subcommand)]
     Mail(MailCommand),
+    /// Criteria of pathogen reduction and the like: list, show.
+    #[command(subcommand)]
+    Criteria(CriteriaCommand),
+    /// Hold the history of batches against criteria, and print for each what was measured, and why.
+    ///
+    /// The newest batch of each bin, unless others are asked for, by the criteria of the settings, unless others are asked for. The
+    /// history is the site's own, read beside a running daemon, or that of CSV files. Nothing is written.
+    #[command(after_long_help = JUDGE_HELP)]
+    Judge(JudgeArgs),
     /// Run rules over recorded or imported history and print every alarm that they would have raised and cleared.
     ///
     /// The same engine as the daemon's judges the site's own history, beside a running daemon, or that of CSV files. No mail is sent and
@@ -385,6 +424,47 @@ pub struct ReplayArgs {
     /// One JSON object a line.
     #[arg(long)]
     pub json: bool,
+}
+
+/// Arguments of `judge`.
+#[derive(Debug, Args)]
+pub struct JudgeArgs {
+    /// The newest batch of this bin only. May be repeated.
+    #[arg(long = "bin", value_name = "BIN")]
+    pub bins: Vec<String>,
+    /// This batch, by its number, also one that is over. May be repeated.
+    #[arg(long = "batch", value_name = "N", conflicts_with = "bins")]
+    pub batches: Vec<u64>,
+    /// By this criterion, in place of those in the settings. May be repeated.
+    #[arg(long = "criterion", value_name = "ID")]
+    pub criteria: Vec<String>,
+    /// As things stood at this time; now when left out, or at the end of the files.
+    #[arg(long, value_name = "TIME")]
+    pub at: Option<String>,
+    /// Readings from this CSV file instead of the site's history.
+    #[arg(long, value_name = "FILE.csv")]
+    pub readings: Option<PathBuf>,
+    /// Entries from this CSV file, beside those readings.
+    #[arg(long, value_name = "FILE.csv", requires = "readings")]
+    pub entries: Option<PathBuf>,
+    /// What is known of the batch beside that: mix, cover, laboratory, checks of probes; see below.
+    #[arg(long, value_name = "FILE.yaml")]
+    pub facts: Option<PathBuf>,
+    /// An array of JSON objects; see below for their keys.
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Criteria commands.
+#[derive(Debug, Subcommand)]
+pub enum CriteriaCommand {
+    /// List the criteria that ship and the site's own.
+    List,
+    /// Print a criterion whole: what it asks, where it is written, and what its figures were checked against.
+    Show {
+        /// The criterion.
+        id: String,
+    },
 }
 
 /// Mail commands.

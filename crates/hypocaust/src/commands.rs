@@ -252,6 +252,7 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
         return Err(SettingsError::Faults(broken.iter().map(ToString::to_string).collect()).into());
     }
     wiring::postman(&site)?;
+    crate::criteria::of_site(&site)?;
     println!(
         "{path}: {} bins, {} probes, {} blowers: no faults",
         site.bins.len(),

@@ -8,7 +8,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, demo, listing, mixing, replay, rules, site_log, why, wiring};
+use hypocaust::{calc, criteria, demo, judging, listing, mixing, replay, rules, site_log, why, wiring};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -61,6 +61,8 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Calc(command) => calc::print(&command)?,
         Command::Rules(command) => return rules::rules(&config, command),
         Command::Mail(MailCommand::Test { to }) => commands::mail_test(&config, to)?,
+        Command::Criteria(command) => criteria::criteria(&config, command)?,
+        Command::Judge(args) => judging::judgements(&config, &args)?,
         Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
         Command::Rerun { recording } => return commands::rerun(&recording),

@@ -27,8 +27,8 @@ use crate::cli::ReplayArgs;
 use crate::commands::{CommandError, when};
 use crate::wiring::{self, Settings, SettingsError};
 
-mod files;
-mod history;
+pub(crate) mod files;
+pub(crate) mod history;
 
 use history::History;
 

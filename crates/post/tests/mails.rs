@@ -80,6 +80,8 @@ fn site(display: Display) -> Site {
             },
         ],
         gateways: Vec::new(),
+        criteria: Vec::new(),
+        criteria_folder: None,
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

@@ -53,8 +53,25 @@ pub struct Site {
     pub summary: WeeklyTime,
     /// When the round list goes out, and what it reminds of.
     pub round_list: RoundList,
+    /// The criteria that its batches are judged by, in the order of the settings.
+    pub criteria: Vec<Chosen>,
+    /// The folder with the site's own criteria, one a file.
+    pub criteria_folder: Option<PathBuf>,
     /// How the settings text was addressed, for messages.
     pub settings_path: String,
+}
+
+/// A criterion that the site is judged by, and what its permit says.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Chosen {
+    /// The criterion's id.
+    pub id: String,
+    /// The condition of the permit, as it was typed in.
+    pub permit: Option<String>,
+    /// How long after a turning the material may be colder, where the permit grants it.
+    pub recovery: Option<Span>,
+    /// `file:line` of the settings, for messages.
+    pub place: String,
 }
 
 /// Units in which values are shown.

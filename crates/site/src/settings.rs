@@ -3,6 +3,7 @@
 //! Must never stop at the first fault, and never open a file: the caller hands the text over.
 
 mod advice;
+mod criteria;
 pub mod fault;
 mod links;
 pub mod node;
@@ -27,7 +28,7 @@ use fault::{Faults, nearest};
 use node::{Node, shortened};
 use section::{Item, Section};
 
-const KEYS: [&str; 15] = [
+const KEYS: [&str; 17] = [
     "site",
     "data_folder",
     "broker",
@@ -39,6 +40,8 @@ const KEYS: [&str; 15] = [
     "mail",
     "people",
     "rules",
+    "criteria",
+    "criteria_folder",
     "sounder",
     "heartbeat",
     "round_list",
@@ -108,6 +111,8 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let gateways = plant::gateways(&top, &plant.probes, &patterns, faults);
     let people = people::read(&top, &plant.bins, faults);
     let rules = rules(&top, faults);
+    let criteria = criteria::read(&top, faults);
+    let criteria_folder = top.optional("criteria_folder").and_then(|item| item.path(faults));
     let sounder = links::sounder(&top, &patterns, faults);
     let heartbeat = links::heartbeat(&top, faults);
     let summary = summary(&top, faults);
@@ -129,6 +134,8 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         people,
         gateways,
         rules: rules?,
+        criteria,
+        criteria_folder,
         sounder,
         heartbeat,
         summary: summary?,

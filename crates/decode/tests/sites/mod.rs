@@ -66,6 +66,8 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         },
         people: Vec::new(),
         gateways: Vec::new(),
+        criteria: Vec::new(),
+        criteria_folder: None,
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

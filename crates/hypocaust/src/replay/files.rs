@@ -34,7 +34,7 @@ const ENTRIES: [&str; 7] = ["at", "bin", "kind", "amount", "unit", "by", "note"]
 ///
 /// # Errors
 /// Every fault of both files at once, each with file, line and remedy; of each file the first 20.
-pub(super) fn read(
+pub(crate) fn read(
     site: &Site,
     readings: &Path,
     entries: Option<&Path>,

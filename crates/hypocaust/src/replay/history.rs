@@ -10,14 +10,14 @@ use site::reading::{Reading, SeriesId, TimeSource};
 
 /// Recorded or imported history.
 #[derive(Debug)]
-pub(super) struct History {
+pub(crate) struct History {
     source: Source,
     /// Entries with the times at which they were written down, in that order.
-    pub(super) entries: Vec<(Timestamp, Entry)>,
+    pub(crate) entries: Vec<(Timestamp, Entry)>,
     /// The daemon's runs, where they are on record.
-    pub(super) runs: Vec<Run>,
+    pub(crate) runs: Vec<Run>,
     /// The oldest and the newest reading.
-    pub(super) span: Option<(Timestamp, Timestamp)>,
+    pub(crate) span: Option<(Timestamp, Timestamp)>,
 }
 
 #[derive(Debug)]
@@ -28,16 +28,16 @@ enum Source {
 
 /// Readings of a file, small in memory.
 #[derive(Debug, Default)]
-pub(super) struct Imported {
+pub(crate) struct Imported {
     /// Series, named by their place here.
-    pub(super) series: Vec<SeriesId>,
+    pub(crate) series: Vec<SeriesId>,
     /// When, which series, what; sorted by all but the last.
-    pub(super) rows: Vec<(Timestamp, u32, f64)>,
+    pub(crate) rows: Vec<(Timestamp, u32, f64)>,
 }
 
 impl History {
     /// The history in the store of a site.
-    pub(super) fn of_store(folder: &std::path::Path) -> Result<History, LedgerError> {
+    pub(crate) fn of_store(folder: &std::path::Path) -> Result<History, LedgerError> {
         let ledger = Ledger::open(folder, Access::Read)?;
         Ok(History {
             entries: ledger.recorded_entries()?.into_iter().map(|e| (e.recorded_at, e.entry)).collect(),
@@ -48,7 +48,7 @@ impl History {
     }
 
     /// The history of files.
-    pub(super) fn of_files(mut imported: Imported, mut entries: Vec<Entry>) -> History {
+    pub(crate) fn of_files(mut imported: Imported, mut entries: Vec<Entry>) -> History {
         imported.rows.sort_by_key(|(at, series, _)| (*at, *series));
         // As in the store, the first of two values for one instant stays.
         imported.rows.dedup_by_key(|(at, series, _)| (*at, *series));
@@ -62,7 +62,7 @@ impl History {
     }
 
     /// Adds the readings measured in a span of time, the later end left out.
-    pub(super) fn measured(&self, from: Timestamp, to: Timestamp, into: &mut Vec<Reading>) -> Result<(), LedgerError> {
+    pub(crate) fn measured(&self, from: Timestamp, to: Timestamp, into: &mut Vec<Reading>) -> Result<(), LedgerError> {
         match &self.source {
             Source::Store(ledger) => {
                 let last = to - Span::millis(1);
@@ -84,7 +84,7 @@ impl History {
     }
 
     /// The readings of one series that had come in by `until`, both ends included.
-    pub(super) fn of_series(
+    pub(crate) fn of_series(
         &self,
         series: &SeriesId,
         from: Timestamp,

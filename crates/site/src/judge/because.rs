@@ -43,11 +43,15 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         hopeful: false,
     };
     let found = progress(asked, &material);
-    material.hopeful = true;
-    if not_before.is_infinite() && before.iter().any(|j| j.result == Outcome::CannotTell) {
-        material.not_before = 0.0;
-    }
-    let hoped = progress(asked, &material);
+    let undecided = not_before.is_infinite() && before.iter().any(|j| j.result == Outcome::CannotTell);
+    let silent = found.timeline.iter().any(|s| matches!(s.state, State::Unknown(_)));
+    let could_be = found.met.is_none() && (silent || undecided) && {
+        material.hopeful = true;
+        if undecided {
+            material.not_before = 0.0;
+        }
+        progress(asked, &material).met.is_some()
+    };
     let zones = asked.zones.iter().map(|zone| zone_found(zone, &pile, history)).collect::<Vec<_>>();
     let teller =
         Teller { asked, history, frame, pile: &pile, words: Words { zone: &history.zone, display: history.display } };
@@ -69,7 +73,7 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         had_they_counted: None,
         parts: Vec::new(),
     };
-    teller.decide(&mut judgement, &found, &hoped, &before);
+    teller.decide(&mut judgement, &found, could_be, &before);
     // The laboratory's sample must be younger than the run, whatever else is still to come.
     judgement.lab = beside::laboratory(criterion, history, found.met.map(|at| frame.instant(at)));
     beside::of(criterion, history).decide(&mut judgement);
@@ -129,7 +133,7 @@ struct Teller<'t> {
 }
 
 impl Teller<'_> {
-    fn decide(&self, judgement: &mut Judgement, found: &Progress, hoped: &Progress, before: &[Judgement]) {
+    fn decide(&self, judgement: &mut Judgement, found: &Progress, could_be: bool, before: &[Judgement]) {
         let missing: Vec<&str> =
             judgement.zones.iter().filter(|z| z.probes.is_empty()).map(|z| z.wanted.as_str()).collect();
         if !missing.is_empty() {
@@ -147,7 +151,7 @@ impl Teller<'_> {
                 judgement.met_at = None;
                 judgement.because = format!("{doubt}. By temperature: {}", judgement.because);
             }
-        } else if hoped.met.is_some() {
+        } else if could_be {
             judgement.result = Outcome::CannotTell;
             judgement.because =
                 format!("{}: with the time that is not known it could be met. {}", self.gap(found), self.so_far(found));
@@ -291,9 +295,10 @@ impl Teller<'_> {
             };
             return format!("the pile was never {} with every probe{cold}", self.words.hold(&self.asked.hold));
         };
-        let ended = match &longest.ended_by {
-            Some(stretch) => format!("ended by this: {}", self.told(stretch)),
-            None => "and nothing more will come".into(),
+        let ended = match (&longest.ended_by, &found.broken) {
+            (Some(stretch), _) => format!("ended by this: {}", self.told(stretch)),
+            (None, Some(before)) => format!("and nothing more will come; before that, {}", self.told(before)),
+            (None, None) => "and nothing more will come".into(),
         };
         let mut text = format!(
             "at best {} h of {} h with every probe in the pile {} {}, from {} to {}, {ended}",

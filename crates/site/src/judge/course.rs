@@ -74,14 +74,22 @@ pub(super) enum Missing {
 }
 
 pub(super) fn progress(course: &Course, material: &Material<'_>) -> Progress {
-    let line = account(&course.hold, material);
+    let mut line = account(&course.hold, material);
+    let unknown = |s: &&Stretch| matches!(s.state, State::Unknown(_));
+    let silent: Vec<(f64, f64)> = line.iter().filter(unknown).map(|s| (s.start, s.end)).collect();
+    if material.hopeful {
+        hope(&mut line);
+    }
     let recovery = course.turnings.map_or(Span::ZERO, |t| t.recovery).as_millis() as f64;
     let bridges = |counting| bridges(counting, material, recovery);
     let all = holding(&line, course.hold.counting, &bridges(course.hold.counting));
     let needed = course.hold.length.as_millis() as f64;
     let side = |hold: &Option<Hold>| {
         hold.as_ref().map(|hold| {
-            let line = account(hold, material);
+            let mut line = account(hold, material);
+            if material.hopeful {
+                hope(&mut line);
+            }
             (hold.length.as_millis() as f64, holding(&line, hold.counting, &bridges(hold.counting)))
         })
     };
@@ -128,14 +136,16 @@ pub(super) fn progress(course: &Course, material: &Material<'_>) -> Progress {
             let old_enough = material.began + process.as_millis() as f64;
             need((old_enough <= material.frame.whole()).then_some(old_enough), Missing::Age);
         }
-        if let Some(mean) = course.mean_above
-            && !material.hopeful
+        // A mean that hides what is not known could be anything.
+        let guessed = material.hopeful && silent.iter().any(|(start, end)| *start < to && *end > from);
+        if run.reaches(needed).is_some() && material.not_before > to {
+            need(None, Missing::Order);
+        } else if let Some(mean) = course.mean_above
+            && !guessed
         {
             let limit = mean.0 + material.margin;
             let after = material.not_before.max(run.start() + needed);
             need(mean_reached(material, (run.start(), run.end()), needed, after, limit), Missing::Mean);
-        } else if run.reaches(needed).is_some() && material.not_before > to {
-            need(None, Missing::Order);
         }
         let counted = run.counted();
         let broken = if going_on { index.checked_sub(1).and_then(|i| all[i].ended_by) } else { run.ended_by };
@@ -193,22 +203,21 @@ fn longest(all: &[Run]) -> Option<Run> {
     all.iter().rev().max_by(|a, b| a.counted().total_cmp(&b.counted())).cloned()
 }
 
-/// The account of the pile by one hold; with hope, what is not known counts.
+/// The account of the pile by one hold.
 fn account(hold: &Hold, material: &Material<'_>) -> Vec<Stretch> {
     let held = Hold {
         floor: hold.floor.raised(material.margin),
         ceiling: hold.ceiling.map(|c| pile::units::Celsius(c.0 - material.margin)),
         ..*hold
     };
-    let mut line = timeline(&material.probes, &held, &material.frame);
-    if material.hopeful {
-        for stretch in &mut line {
-            if matches!(stretch.state, State::Unknown(_)) {
-                stretch.state = State::Good;
-            }
-        }
+    timeline(&material.probes, &held, &material.frame)
+}
+
+/// What is not known counts, to see whether it could have decided.
+fn hope(line: &mut [Stretch]) {
+    for stretch in line.iter_mut().filter(|s| matches!(s.state, State::Unknown(_))) {
+        stretch.state = State::Good;
     }
-    line
 }
 
 fn bridges<'m>(counting: Counting, material: &'m Material<'_>, recovery: f64) -> Bridges<'m> {

@@ -1,0 +1,465 @@
+//! `hypocaust judge`: what a batch's history, from the store or from files, says about a criterion.
+//!
+//! Must never write to the store, and never say that a batch complies.
+
+use std::collections::BTreeMap;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use engine::believed::believed;
+use indicatif::{ProgressBar, ProgressStyle};
+use ledger::{Access, Ledger, ReadingFilter};
+use pile::time::Timestamp;
+use pile::window::Point;
+use serde::Serialize;
+use site::criteria::{Criteria, Criterion};
+use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::ids::BinId;
+use site::judge::{Excluded, Facts, History, Judgement, Outcome, ProbeHistory, judge, read_facts};
+use site::model::{Chosen, Site};
+use site::quantity::Quantity;
+use site::reading::{Quality, SeriesId, Source};
+use site::zone::rfc3339_utc;
+
+use crate::cli::JudgeArgs;
+use crate::commands::{CommandError, when};
+use crate::criteria;
+use crate::replay::files;
+use crate::replay::history::History as Imported;
+use crate::wiring::{self, Settings};
+
+/// One batch to be judged.
+struct Asked {
+    bin: BinId,
+    batch: Option<BatchId>,
+    from: Timestamp,
+    until: Timestamp,
+    over: bool,
+}
+
+/// Where readings come from.
+enum From {
+    Store(Box<Ledger>),
+    Files(Imported),
+}
+
+/// Carries out `hypocaust judge`.
+///
+/// # Errors
+/// Faulty settings, criteria, facts or files; a store that cannot be read; a bin, batch or criterion that is not there.
+pub fn judgements(config: &Path, args: &JudgeArgs) -> Result<(), CommandError> {
+    let Settings { site, .. } = wiring::settings(config)?;
+    let all = criteria::of_site(&site)?;
+    let chosen = chosen(&site, &all, &args.criteria)?;
+    let (source, entries, asked) = asked(&site, args)?;
+    let facts = facts(&site, args, asked.len())?;
+    let bar = bar(asked.len() as u64);
+    let mut rows = Vec::new();
+    for one in asked {
+        let history = history(&site, &source, &entries, one, facts.clone())?;
+        for (criterion, permit) in &chosen {
+            rows.push((judge(criterion, &history), criterion, *permit));
+        }
+        bar.inc(1);
+    }
+    bar.finish_and_clear();
+    let mut out = BufWriter::new(std::io::stdout().lock());
+    let printed = if args.json { as_json(&mut out, &rows) } else { as_text(&mut out, &site, &rows) };
+    printed.and_then(|()| out.flush()).or_else(|source| match source.kind() {
+        // A reader that has seen enough (`| head`) is no failure.
+        std::io::ErrorKind::BrokenPipe => Ok(()),
+        _ => Err(CommandError::Io { what: "the judgements cannot be printed".into(), source }),
+    })
+}
+
+/// The criteria asked for, or else those of the settings, each with what the settings say of it.
+fn chosen<'s>(
+    site: &'s Site,
+    all: &Criteria,
+    asked: &[String],
+) -> Result<Vec<(Criterion, Option<&'s Chosen>)>, CommandError> {
+    if asked.is_empty() && site.criteria.is_empty() {
+        return Err(CommandError::Usage(format!(
+            "no criterion is chosen; add --criterion ID, or a list `criteria:` to {}; `hypocaust criteria list` shows them",
+            site.settings_path
+        )));
+    }
+    let of_settings = |id: &str| site.criteria.iter().find(|c| c.id == id);
+    let ids: Vec<&str> = match asked {
+        [] => site.criteria.iter().map(|c| c.id.as_str()).collect(),
+        asked => asked.iter().map(String::as_str).collect(),
+    };
+    let found = ids.into_iter().map(|id| {
+        let criterion = all.selectable(id).map_err(CommandError::Usage)?.clone();
+        let permit = of_settings(id);
+        Ok(match permit.and_then(|p| p.recovery) {
+            Some(recovery) => (criterion.with_recovery(recovery), permit),
+            None => (criterion, permit),
+        })
+    });
+    found.collect()
+}
+
+/// Where readings come from, what was written, and which batches are asked about.
+fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>), CommandError> {
+    let bins = bins(site, &args.bins)?;
+    let now = when(site, args.at.as_deref())?;
+    let (source, entries, batches, now) = match &args.readings {
+        Some(readings) => {
+            let (imported, entries) = files::read(site, readings, args.entries.as_deref())?;
+            let history = Imported::of_files(imported, entries);
+            let entries: Vec<Entry> = history.entries.iter().map(|(_, e)| e.clone()).collect();
+            let end = history.span.map(|(_, last)| last).into_iter().chain(entries.iter().map(|e| e.at)).max();
+            let end = end.filter(|end| args.at.is_none() || *end <= now).unwrap_or(now);
+            let batches = batches_of(&entries);
+            (From::Files(history), entries, batches, end)
+        }
+        None => {
+            let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+            let (entries, batches) = (ledger.entries()?, ledger.batches()?);
+            (From::Store(Box::new(ledger)), entries, batches, now)
+        }
+    };
+    let mut asked = Vec::new();
+    for batch in batches.iter().filter(|b| b.on_air_at <= now) {
+        let in_bin = batches.iter().filter(|b| b.bin == batch.bin && b.on_air_at <= now);
+        let next = in_bin.clone().filter(|b| b.on_air_at > batch.on_air_at).map(|b| b.on_air_at).min();
+        let wanted = match &args.batches[..] {
+            [] => bins.contains(&batch.bin) && next.is_none(),
+            some => some.contains(&batch.id.0),
+        };
+        if wanted {
+            let end = batch.off_air_at.into_iter().chain(next).min().filter(|end| *end <= now);
+            asked.push(Asked {
+                bin: batch.bin.clone(),
+                batch: Some(batch.id),
+                from: batch.on_air_at,
+                until: end.unwrap_or(now),
+                over: end.is_some(),
+            });
+        }
+    }
+    if let Some(missing) = args.batches.iter().find(|n| !asked.iter().any(|a| a.batch == Some(BatchId(**n)))) {
+        let known: Vec<String> = batches.iter().map(|b| b.id.to_string()).collect();
+        return Err(CommandError::Usage(format!(
+            "there is no batch {missing}; there {}",
+            if known.is_empty() { "is none yet".into() } else { format!("are {}", known.join(", ")) }
+        )));
+    }
+    if let (From::Files(history), true) = (&source, args.batches.is_empty()) {
+        // Readings without an entry are taken as a record that is closed.
+        for bin in bins.iter().filter(|bin| !batches.iter().any(|b| b.bin == **bin)) {
+            if let Some((from, until)) = measured(site, history, bin, now) {
+                eprintln!(
+                    "{bin}: no `on-air` entry: judged from its first reading to its last, as a record that is closed"
+                );
+                asked.push(Asked { bin: bin.clone(), batch: None, from, until, over: true });
+            }
+        }
+    }
+    if asked.is_empty() {
+        return Err(CommandError::Refused(
+            "there is no batch to judge: none went on air in these bins, and no probe of theirs has a temperature"
+                .into(),
+        ));
+    }
+    asked.sort_by(|a, b| (&a.bin, a.from).cmp(&(&b.bin, b.from)));
+    Ok((source, entries, asked))
+}
+
+/// The batches that entries tell of, numbered in the order in which they went on air.
+fn batches_of(entries: &[Entry]) -> Vec<Batch> {
+    let mut batches: Vec<Batch> = Vec::new();
+    for entry in entries {
+        match &entry.kind {
+            EntryKind::OnAir { loaded_at, .. } => batches.push(Batch {
+                id: BatchId(batches.len() as u64 + 1),
+                bin: entry.bin.clone(),
+                on_air_at: entry.at,
+                off_air_at: None,
+                loaded_at: *loaded_at,
+            }),
+            EntryKind::OffAir => {
+                if let Some(batch) = batches.iter_mut().rev().find(|b| b.bin == entry.bin) {
+                    batch.off_air_at = batch.off_air_at.or(Some(entry.at));
+                }
+            }
+            _ => {}
+        }
+    }
+    batches
+}
+
+fn bins(site: &Site, asked: &[String]) -> Result<Vec<BinId>, CommandError> {
+    if asked.is_empty() {
+        return Ok(site.bins.keys().cloned().collect());
+    }
+    let found = asked.iter().map(|text| {
+        BinId::new(text).ok().filter(|id| site.bins.contains_key(id)).ok_or_else(|| {
+            let known: Vec<_> = site.bins.keys().map(BinId::as_str).collect();
+            CommandError::Usage(format!("there is no bin `{text}`; the settings have {}", known.join(", ")))
+        })
+    });
+    found.collect()
+}
+
+/// From when to when files have temperatures of a bin.
+fn measured(site: &Site, history: &Imported, bin: &BinId, now: Timestamp) -> Option<(Timestamp, Timestamp)> {
+    let probes = &site.bins.get(bin)?.probes;
+    let ends = probes.iter().filter_map(|id| {
+        let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
+        let points = history.of_series(&series, Timestamp::MIN, now).ok()?;
+        Some((points.first()?.at, points.last()?.at))
+    });
+    ends.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+}
+
+fn facts(site: &Site, args: &JudgeArgs, batches: usize) -> Result<Facts, CommandError> {
+    let Some(path) = &args.facts else { return Ok(Facts::default()) };
+    if batches > 1 {
+        return Err(CommandError::Usage(format!(
+            "--facts tells of one batch, and {batches} are to be judged; choose one with --batch N or --bin BIN"
+        )));
+    }
+    let shown = path.display().to_string();
+    let text = std::fs::read_to_string(path)
+        .map_err(|source| CommandError::Io { what: format!("{shown} cannot be read; check the path"), source })?;
+    read_facts(&text, &shown, &site.zone)
+        .map_err(|faults| CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")))
+}
+
+fn history(site: &Site, source: &From, entries: &[Entry], asked: Asked, facts: Facts) -> Result<History, CommandError> {
+    let bin = site.bins.get(&asked.bin);
+    let mut probes = Vec::new();
+    for id in bin.map_or(&[][..], |bin| &bin.probes) {
+        let Some(probe) = site.probes.get(id) else { continue };
+        let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
+        let (readings, set_aside) = match source {
+            From::Files(history) => believed(probe, history.of_series(&series, asked.from, asked.until)?),
+            From::Store(ledger) => stored(ledger, &series, asked.from, asked.until)?,
+        };
+        let set_aside = set_aside.into_iter().collect();
+        let (position, depth) = (probe.position, probe.depth);
+        probes.push(ProbeHistory { id: id.clone(), position, depth, readings, set_aside, not_counted: Vec::new() });
+    }
+    let mut written: Vec<Entry> =
+        entries.iter().filter(|e| e.bin == asked.bin && e.at <= asked.until).cloned().collect();
+    written.sort_by_key(|e| e.at);
+    Ok(History {
+        bin: asked.bin,
+        batch: asked.batch,
+        from: asked.from,
+        until: asked.until,
+        over: asked.over,
+        probes,
+        entries: written,
+        facts,
+        zone: site.zone.clone(),
+        display: site.display,
+    })
+}
+
+/// Readings that can be believed, and those that cannot with the reason.
+type Sorted = (Vec<Point>, Vec<(Point, String)>);
+
+fn stored(ledger: &Ledger, series: &SeriesId, from: Timestamp, until: Timestamp) -> Result<Sorted, CommandError> {
+    let filter = ReadingFilter {
+        sources: vec![series.source.clone()],
+        quantity: Some(series.quantity),
+        from: Some(from),
+        to: Some(until),
+    };
+    let mut sorted: Sorted = (Vec::new(), Vec::new());
+    ledger.readings(&filter, &mut |row| {
+        let point = Point { at: row.reading.measured_at, value: row.reading.value };
+        match row.quality {
+            Quality::Good => sorted.0.push(point),
+            _ => sorted.1.push((point, row.reason)),
+        }
+    })?;
+    sorted.0.sort_by_key(|p| p.at);
+    Ok(sorted)
+}
+
+fn bar(batches: u64) -> ProgressBar {
+    // Drawn on standard error, and only where that is a terminal.
+    let bar = ProgressBar::new(batches);
+    if let Ok(style) = ProgressStyle::with_template("  {bar:40}  {pos} of {len} batches  {elapsed}") {
+        bar.set_style(style);
+    }
+    bar
+}
+
+type Row<'r> = (Judgement, &'r Criterion, Option<&'r Chosen>);
+
+/// The documented object; its first ten keys are promised not to change.
+#[derive(Serialize)]
+struct Line<'j> {
+    bin: &'j str,
+    batch: Option<u64>,
+    criterion: &'j str,
+    result: &'static str,
+    met_at: Option<String>,
+    earliest_at: Option<String>,
+    hours_counted: f64,
+    hours_needed: f64,
+    coverage_fraction: Option<f64>,
+    because: &'j str,
+    marginal: Option<&'j str>,
+    lab: &'static str,
+    lab_because: Option<&'j str>,
+    zones: Vec<ZoneLine<'j>>,
+    excluded: Vec<ExcludedLine<'j>>,
+    had_they_counted: Option<HadLine>,
+    parts: Vec<Line<'j>>,
+    permit: Option<&'j str>,
+    remark: Option<String>,
+}
+
+#[derive(Serialize)]
+struct ZoneLine<'j> {
+    wanted: &'j str,
+    probes: Vec<&'j str>,
+}
+
+#[derive(Serialize)]
+struct ExcludedLine<'j> {
+    probe: &'j str,
+    from: String,
+    to: String,
+    readings: usize,
+    reason: &'j str,
+}
+
+#[derive(Serialize)]
+struct HadLine {
+    result: &'static str,
+    met_at: Option<String>,
+}
+
+fn as_json(out: &mut impl Write, rows: &[Row<'_>]) -> std::io::Result<()> {
+    let lines: Vec<Line<'_>> = rows
+        .iter()
+        .map(|(j, criterion, permit)| Line {
+            permit: permit.and_then(|p| p.permit.as_deref()),
+            remark: Some(criterion.standing_remark()),
+            ..line(j)
+        })
+        .collect();
+    serde_json::to_writer_pretty(&mut *out, &lines)?;
+    writeln!(out)
+}
+
+fn line(j: &Judgement) -> Line<'_> {
+    Line {
+        bin: j.bin.as_str(),
+        batch: j.batch.map(|b| b.0),
+        criterion: &j.criterion,
+        result: j.result.key(),
+        met_at: j.met_at.map(to_the_second),
+        earliest_at: j.earliest_at.map(to_the_second),
+        hours_counted: j.hours_counted,
+        hours_needed: j.hours_needed,
+        coverage_fraction: j.coverage_fraction,
+        because: &j.because,
+        marginal: j.marginal.as_deref(),
+        lab: j.lab.key(),
+        lab_because: j.lab.words(),
+        zones: j
+            .zones
+            .iter()
+            .map(|z| ZoneLine { wanted: &z.wanted, probes: z.probes.iter().map(|p| p.as_str()).collect() })
+            .collect(),
+        excluded: j
+            .excluded
+            .iter()
+            .map(|e| ExcludedLine {
+                probe: e.probe.as_str(),
+                from: rfc3339_utc(e.from),
+                to: rfc3339_utc(e.to),
+                readings: e.readings,
+                reason: &e.reason,
+            })
+            .collect(),
+        had_they_counted: j
+            .had_they_counted
+            .map(|(result, met_at)| HadLine { result: result.key(), met_at: met_at.map(to_the_second) }),
+        parts: j.parts.iter().map(line).collect(),
+        permit: None,
+        remark: None,
+    }
+}
+
+/// To the next whole second: never earlier than it was.
+fn to_the_second(at: Timestamp) -> String {
+    let ms = at.as_millis();
+    rfc3339_utc(Timestamp::from_millis(
+        ms.div_euclid(1_000).saturating_add(i64::from(ms.rem_euclid(1_000) > 0)) * 1_000,
+    ))
+}
+
+fn as_text(out: &mut impl Write, site: &Site, rows: &[Row<'_>]) -> std::io::Result<()> {
+    let mut remarks: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+    for (j, criterion, permit) in rows {
+        let batch = j.batch.map_or_else(|| "no batch".into(), |b| format!("batch {b}"));
+        writeln!(out, "{}, {batch}, {} ({}): {}", j.bin, j.criterion, criterion.title, headline(j, site))?;
+        paragraph(out, &j.because)?;
+        let known = match j.coverage_fraction {
+            // Cut, never rounded up to the whole.
+            Some(part) => format!("the pile is known for {:.1} % of the time", (part * 1_000.0).floor() / 10.0),
+            None => "no time has passed yet".into(),
+        };
+        paragraph(out, &known)?;
+        for text in [j.marginal.as_deref(), j.lab.words()].into_iter().flatten() {
+            paragraph(out, text)?;
+        }
+        for part in &j.parts {
+            paragraph(out, &format!("{}: {}", part.criterion, headline(part, site)))?;
+        }
+        for e in &j.excluded {
+            paragraph(out, &not_counted(e, site))?;
+        }
+        if let Some((result, met_at)) = j.had_they_counted {
+            let when = met_at.map_or_else(String::new, |at| format!(" at {}", site.zone.show(at)));
+            paragraph(out, &format!("had they counted: {}{when}", result.key()))?;
+        }
+        for note in &criterion.notes {
+            paragraph(out, &format!("note: {note}"))?;
+        }
+        let said = permit.and_then(|p| p.permit.as_deref());
+        paragraph(
+            out,
+            &format!(
+                "permit: {}",
+                said.unwrap_or("no condition was typed in (`permit:` under `criteria` in the settings)")
+            ),
+        )?;
+        writeln!(out)?;
+        remarks.entry(criterion.standing_remark()).or_default().push(&j.criterion);
+    }
+    for (remark, of) in remarks {
+        let mut of = of;
+        of.sort_unstable();
+        of.dedup();
+        writeln!(out, "{}: {remark}", of.join(", "))?;
+    }
+    Ok(())
+}
+
+fn headline(j: &Judgement, site: &Site) -> String {
+    match (j.result, j.met_at, j.earliest_at) {
+        (Outcome::Met, Some(at), _) => format!("met at {}", site.zone.show(at)),
+        (result, _, Some(at)) => format!("{}, at the earliest {}", result.key(), site.zone.show(at)),
+        (result, ..) => result.key().into(),
+    }
+}
+
+fn not_counted(e: &Excluded, site: &Site) -> String {
+    let readings = if e.readings == 1 { "1 reading".into() } else { format!("{} readings", e.readings) };
+    let (from, to) = (site.zone.show(e.from), site.zone.show(e.to));
+    format!("not counted: {readings} of probe {}, {from} to {to}: {}", e.probe, e.reason)
+}
+
+fn paragraph(out: &mut impl Write, text: &str) -> std::io::Result<()> {
+    writeln!(out, "  {text}")
+}
