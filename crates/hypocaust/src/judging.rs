@@ -26,7 +26,11 @@ use crate::commands::{CommandError, when};
 use crate::criteria;
 use crate::replay::files;
 use crate::replay::history::History as Imported;
+use crate::rules::{WIDTH, wrapped};
 use crate::wiring::{self, Settings};
+
+const SECOND: i64 = 1_000;
+const MINUTE: i64 = 60_000;
 
 /// One batch to be judged.
 struct Asked {
@@ -390,12 +394,14 @@ fn line(j: &Judgement) -> Line<'_> {
     }
 }
 
-/// To the next whole second: never earlier than it was.
-fn to_the_second(at: Timestamp) -> String {
+/// The next whole second or minute: never earlier than it was.
+fn next(at: Timestamp, step_ms: i64) -> Timestamp {
     let ms = at.as_millis();
-    rfc3339_utc(Timestamp::from_millis(
-        ms.div_euclid(1_000).saturating_add(i64::from(ms.rem_euclid(1_000) > 0)) * 1_000,
-    ))
+    Timestamp::from_millis((ms.div_euclid(step_ms) + i64::from(ms.rem_euclid(step_ms) > 0)) * step_ms)
+}
+
+fn to_the_second(at: Timestamp) -> String {
+    rfc3339_utc(next(at, SECOND))
 }
 
 fn as_text(out: &mut impl Write, site: &Site, rows: &[Row<'_>]) -> std::io::Result<()> {
@@ -420,7 +426,7 @@ fn as_text(out: &mut impl Write, site: &Site, rows: &[Row<'_>]) -> std::io::Resu
             paragraph(out, &not_counted(e, site))?;
         }
         if let Some((result, met_at)) = j.had_they_counted {
-            let when = met_at.map_or_else(String::new, |at| format!(" at {}", site.zone.show(at)));
+            let when = met_at.map_or_else(String::new, |at| format!(" at {}", site.zone.show(next(at, MINUTE))));
             paragraph(out, &format!("had they counted: {}{when}", result.key()))?;
         }
         for note in &criterion.notes {
@@ -448,8 +454,8 @@ fn as_text(out: &mut impl Write, site: &Site, rows: &[Row<'_>]) -> std::io::Resu
 
 fn headline(j: &Judgement, site: &Site) -> String {
     match (j.result, j.met_at, j.earliest_at) {
-        (Outcome::Met, Some(at), _) => format!("met at {}", site.zone.show(at)),
-        (result, _, Some(at)) => format!("{}, at the earliest {}", result.key(), site.zone.show(at)),
+        (Outcome::Met, Some(at), _) => format!("met at {}", site.zone.show(next(at, MINUTE))),
+        (result, _, Some(at)) => format!("{}, at the earliest {}", result.key(), site.zone.show(next(at, MINUTE))),
         (result, ..) => result.key().into(),
     }
 }
@@ -461,5 +467,8 @@ fn not_counted(e: &Excluded, site: &Site) -> String {
 }
 
 fn paragraph(out: &mut impl Write, text: &str) -> std::io::Result<()> {
-    writeln!(out, "  {text}")
+    for line in wrapped(text, WIDTH - 2) {
+        writeln!(out, "  {line}")?;
+    }
+    Ok(())
 }

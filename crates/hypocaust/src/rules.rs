@@ -23,7 +23,7 @@ pub(crate) const CASES_ENDING: &str = ".cases.yaml";
 const STARTER: [(&str, &str); 2] =
     [(RULE_ENDING, include_str!("rules/starter.rhai")), (CASES_ENDING, include_str!("rules/starter.cases.yaml"))];
 /// Columns of text.
-const WIDTH: usize = 100;
+pub(crate) const WIDTH: usize = 100;
 
 /// Carries out one of the commands.
 ///
@@ -324,7 +324,7 @@ fn paragraph(page: &mut String, label: &str, text: &str) {
     }
 }
 
-fn wrapped(text: &str, width: usize) -> Vec<String> {
+pub(crate) fn wrapped(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
         let Some(line) = lines.last_mut() else { break };

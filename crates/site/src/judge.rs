@@ -249,7 +249,10 @@ fn look(criterion: &Criterion, history: &History, how: Look) -> Judgement {
 /// Any one suffices: the best result stands, and of those that were met the first.
 fn any_of(criterion: &Criterion, parts: Vec<Judgement>, history: &History) -> Judgement {
     let soonest = |j: &Judgement| j.met_at.or(j.earliest_at).unwrap_or(Timestamp::MAX);
-    let best = parts.iter().min_by_key(|j| (j.result, soonest(j)));
+    let near = |j: &Judgement| if j.hours_needed > 0.0 { j.hours_counted / j.hours_needed } else { 0.0 };
+    let best = parts
+        .iter()
+        .min_by(|a, b| (a.result, soonest(a)).cmp(&(b.result, soonest(b))).then_with(|| near(b).total_cmp(&near(a))));
     let mut whole = Judgement {
         criterion: criterion.id.clone(),
         bin: history.bin.clone(),

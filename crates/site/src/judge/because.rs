@@ -11,7 +11,7 @@ use super::sifting::{Sifted, last_good_check};
 use super::timeline::{Frame, State, Stretch};
 use super::words::{Words, counting, hours};
 use super::{History, Judgement, Laboratory, Look, Outcome, ZoneFound, beside, look, spoken, spoken_end};
-use crate::criteria::{Course, Criterion, Exhaust, Zone};
+use crate::criteria::{Course, Criterion, Exhaust, TurningsWhen, Zone};
 use crate::entry::EntryKind;
 use crate::model::Position;
 
@@ -158,9 +158,9 @@ impl Teller<'_> {
             judgement.earliest_at = (!self.history.over).then(|| self.frame.instant(found.earliest));
         } else if self.history.over {
             judgement.result = Outcome::NotMet;
-            if let Some(longest) =
-                found.longest.as_ref().filter(|_| found.turnings.is_empty() && found.waiting.is_empty())
-            {
+            // Spells add up to what they count; of all else the longest run is told.
+            let spells = self.asked.turnings.is_some_and(|t| t.when == TurningsWhen::AfterEachHold);
+            if let Some(longest) = found.longest.as_ref().filter(|_| !spells) {
                 judgement.hours_counted = longest.counted() / 3.6e6;
             }
             judgement.because = self.not_met(found);

@@ -67,7 +67,9 @@ pub fn beside(value: f64, limit: f64) -> String {
 
 /// Hours of a length in milliseconds, never rounded up to those needed.
 pub(super) fn hours(counted: f64, needed: f64) -> String {
-    beside(counted / 3.6e6, needed / 3.6e6)
+    let (counted, needed) = (counted / 3.6e6, needed / 3.6e6);
+    // Minutes would vanish in one decimal.
+    if counted < 1.0 && counted > 0.0 { format!("{counted:.2}") } else { beside(counted, needed) }
 }
 
 pub(super) fn counting(counting: Counting) -> &'static str {
