@@ -317,6 +317,7 @@ struct Line<'j> {
     had_they_counted: Option<HadLine>,
     parts: Vec<Line<'j>>,
     permit: Option<&'j str>,
+    retention_years: Option<f64>,
     remark: Option<String>,
 }
 
@@ -346,6 +347,7 @@ fn as_json(out: &mut impl Write, rows: &[Row<'_>]) -> std::io::Result<()> {
         .iter()
         .map(|(j, criterion, permit)| Line {
             permit: permit.and_then(|p| p.permit.as_deref()),
+            retention_years: criterion.beside.retention_years,
             remark: Some(criterion.standing_remark()),
             ..line(j)
         })
@@ -390,6 +392,7 @@ fn line(j: &Judgement) -> Line<'_> {
             .map(|(result, met_at)| HadLine { result: result.key(), met_at: met_at.map(to_the_second) }),
         parts: j.parts.iter().map(line).collect(),
         permit: None,
+        retention_years: None,
         remark: None,
     }
 }
@@ -431,6 +434,9 @@ fn as_text(out: &mut impl Write, site: &Site, rows: &[Row<'_>]) -> std::io::Resu
         }
         for note in &criterion.notes {
             paragraph(out, &format!("note: {note}"))?;
+        }
+        if let Some(years) = criterion.beside.retention_years {
+            paragraph(out, &format!("records are to be kept for {years} years"))?;
         }
         let said = permit.and_then(|p| p.permit.as_deref());
         paragraph(
