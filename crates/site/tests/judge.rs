@@ -347,6 +347,11 @@ fn a_recovery_window_after_a_turning_is_off_unless_granted_and_always_told() {
         let judgement = judge(criterion, &turned(core(readings), turnings));
         assert_eq!(judgement.result, want, "{readings}: {why}: {}", judgement.because);
     }
+    let daily = own(
+        "hold: { celsius_min: 55, days: 3, counting: consecutive }\nturnings: { min: 1, when: hot, recovery_hours_max: 6 }\ngap_minutes_max: 2160",
+    );
+    let cooled_before = turned(core("60*30 45*4 60*50"), &[33.0]);
+    assert_eq!(judge(&daily, &cooled_before).result, NotMet, "nor where readings may lie a day apart");
     let judgement = judge(&granted, &turned(core(dip), &[39.9]));
     assert!(judgement.because.contains("by the recovery window of 6 h after a turning"), "{}", judgement.because);
     let from_permit = off.with_recovery(Span::hours(6));

@@ -225,7 +225,7 @@ fn bridges<'m>(counting: Counting, material: &'m Material<'_>, recovery: f64) ->
         Counting::AsContiguous(most) => Some(most.as_millis() as f64),
         _ => None,
     };
-    Bridges { shorter_than, turnings: &material.turned, recovery, gap: material.frame.gap.as_millis() as f64 }
+    Bridges { shorter_than, turnings: &material.turned, recovery, frame: material.frame }
 }
 
 /// The runs by the way in which time is counted: all of it is one run where it is cumulative.

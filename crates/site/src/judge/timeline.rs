@@ -227,13 +227,21 @@ pub(super) struct Bridges<'t> {
     pub(super) turnings: &'t [f64],
     /// How long.
     pub(super) recovery: f64,
-    /// An interruption may begin this long before its turning: the line to the next reading falls already.
-    pub(super) gap: f64,
+    /// From when to when, and how readings are joined.
+    pub(super) frame: Frame,
 }
 
 impl Bridges<'_> {
-    fn allow(&self, start: f64, end: f64) -> bool {
-        let after_turning = |turned: &f64| start >= turned - self.gap && end <= turned + self.recovery;
+    /// Whether an interruption, of which `first` is the first stretch, does not end a run.
+    fn allow(&self, first: &Stretch, end: f64) -> bool {
+        let start = first.start;
+        // The line from the last warm reading falls before the turning already, so the first cold reading decides; a silence that
+        // spans the turning may begin as long before it as two readings may lie apart.
+        let begins = match first.state {
+            State::Low(evidence) | State::High(evidence) => self.frame.offset(evidence.point.at),
+            State::Unknown(_) | State::Good => start + self.frame.gap.as_millis() as f64,
+        };
+        let after_turning = |turned: &f64| begins >= *turned && end <= turned + self.recovery;
         self.shorter_than.is_some_and(|most| end - start <= most)
             || (self.recovery > 0.0 && self.turnings.iter().any(after_turning))
     }
@@ -254,7 +262,7 @@ pub(super) fn runs(timeline: &[Stretch], bridges: &Bridges<'_>) -> Vec<Run> {
         let piece = (stretch.start, stretch.end);
         match (out.last_mut(), pause.take()) {
             (Some(run), None) if open => run.pieces.push(piece),
-            (Some(run), Some((start, end, _))) if open && bridges.allow(start, end) => {
+            (Some(run), Some((start, end, first))) if open && bridges.allow(&first, end) => {
                 run.bridged.push((start, end));
                 run.pieces.push(piece);
             }
@@ -267,8 +275,8 @@ pub(super) fn runs(timeline: &[Stretch], bridges: &Bridges<'_>) -> Vec<Run> {
         }
         open = true;
     }
-    if let (Some(run), Some((start, end, by))) = (out.last_mut(), pause)
-        && !bridges.allow(start, end)
+    if let (Some(run), Some((_, end, by))) = (out.last_mut(), pause)
+        && !bridges.allow(&by, end)
     {
         run.ended_by = Some(by);
     }
