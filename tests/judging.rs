@@ -15,7 +15,9 @@ use hypocaust::criteria::SHIPPED;
 use hypocaust::driven::connect;
 use hypocaust::socket::Request;
 use pile::time::Span;
+use pile::units::Celsius;
 use serde_json::Value;
+use site::entry::EntryKind;
 use site::zone::rfc3339_utc;
 use yard::{START, Yard, hypocaust_with, live, root};
 
@@ -142,9 +144,8 @@ async fn the_store_and_its_own_export_are_judged_alike() {
     let settings = settings(&yard);
     let mut driven = yard.driven(START).await;
     let client = connect(driven.listens_on().unwrap(), "b1-node");
-    let at = driven.now().as_millis();
-    let (bin, by, note) = ("b1".to_owned(), "Ann".to_owned(), String::new());
-    driven.ask(Request::OnAir { bin, at, by, note, loaded_celsius: Some(18.0), filling: None }).await.unwrap();
+    let on_air = EntryKind::OnAir { loaded_at: Some(Celsius(18.0)), filling: None };
+    driven.ask(Request::entry("b1", driven.now(), "Ann", "", &on_air)).await.unwrap();
     live(&mut driven, &client, "b1-core", &[vec![61.5; 300], vec![-127.0; 2], vec![61.5; 700]].concat()).await;
     let end = driven.now();
     driven.stop().await.unwrap();

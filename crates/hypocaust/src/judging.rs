@@ -13,7 +13,7 @@ use pile::time::Timestamp;
 use pile::window::Point;
 use serde::Serialize;
 use site::criteria::{Criteria, Criterion};
-use site::entry::{Batch, BatchId, Entry, EntryKind};
+use site::entry::{BatchId, Entry};
 use site::ids::BinId;
 use site::judge::{Excluded, Facts, History, Judgement, Outcome, ProbeHistory, judge, read_facts};
 use site::model::{Chosen, Site};
@@ -27,16 +27,18 @@ use crate::criteria;
 use crate::replay::files;
 use crate::replay::history::History as Imported;
 use crate::rules::{WIDTH, wrapped};
+
+mod lives;
+
 use crate::wiring::{self, Settings};
+use lives::Life;
 
 const SECOND: i64 = 1_000;
 const MINUTE: i64 = 60_000;
 
 /// One batch to be judged.
 struct Asked {
-    bin: BinId,
-    batch: Option<BatchId>,
-    from: Timestamp,
+    life: Life,
     until: Timestamp,
     over: bool,
 }
@@ -115,36 +117,31 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
             let entries: Vec<Entry> = history.entries.iter().map(|(_, e)| e.clone()).collect();
             let end = history.span.map(|(_, last)| last).into_iter().chain(entries.iter().map(|e| e.at)).max();
             let end = end.filter(|end| args.at.is_none() || *end <= now).unwrap_or(now);
-            let batches = batches_of(&entries);
+            let batches = lives::of_entries(&entries);
             (From::Files(history), entries, batches, end)
         }
         None => {
             let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-            let (entries, batches) = (ledger.entries()?, ledger.batches()?);
+            let entries = lives::in_force(ledger.entries()?);
+            let batches = lives::of_batches(&ledger.batches()?, &entries);
             (From::Store(Box::new(ledger)), entries, batches, now)
         }
     };
     let mut asked = Vec::new();
     for batch in batches.iter().filter(|b| b.on_air_at <= now) {
         let in_bin = batches.iter().filter(|b| b.bin == batch.bin && b.on_air_at <= now);
-        let next = in_bin.clone().filter(|b| b.on_air_at > batch.on_air_at).map(|b| b.on_air_at).min();
+        let next = in_bin.filter(|b| b.on_air_at > batch.on_air_at).map(|b| b.on_air_at).min();
         let wanted = match &args.batches[..] {
             [] => bins.contains(&batch.bin) && next.is_none(),
-            some => some.contains(&batch.id.0),
+            some => batch.id.is_some_and(|id| some.contains(&id.0)),
         };
         if wanted {
-            let end = batch.off_air_at.into_iter().chain(next).min().filter(|end| *end <= now);
-            asked.push(Asked {
-                bin: batch.bin.clone(),
-                batch: Some(batch.id),
-                from: batch.on_air_at,
-                until: end.unwrap_or(now),
-                over: end.is_some(),
-            });
+            let end = batch.ended_at.into_iter().chain(next).min().filter(|end| *end <= now);
+            asked.push(Asked { life: batch.clone(), until: end.unwrap_or(now), over: end.is_some() });
         }
     }
-    if let Some(missing) = args.batches.iter().find(|n| !asked.iter().any(|a| a.batch == Some(BatchId(**n)))) {
-        let known: Vec<String> = batches.iter().map(|b| b.id.to_string()).collect();
+    if let Some(missing) = args.batches.iter().find(|n| !asked.iter().any(|a| a.life.id == Some(BatchId(**n)))) {
+        let known: Vec<String> = batches.iter().filter_map(|b| Some(b.id?.to_string())).collect();
         return Err(CommandError::Usage(format!(
             "there is no batch {missing}; there {}",
             if known.is_empty() { "is none yet".into() } else { format!("are {}", known.join(", ")) }
@@ -157,7 +154,7 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
                 eprintln!(
                     "{bin}: no `on-air` entry: judged from its first reading to its last, as a record that is closed"
                 );
-                asked.push(Asked { bin: bin.clone(), batch: None, from, until, over: true });
+                asked.push(Asked { life: Life::unnumbered(bin.clone(), from), until, over: true });
             }
         }
     }
@@ -167,31 +164,8 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
                 .into(),
         ));
     }
-    asked.sort_by(|a, b| (&a.bin, a.from).cmp(&(&b.bin, b.from)));
+    asked.sort_by(|a, b| (&a.life.bin, a.life.on_air_at).cmp(&(&b.life.bin, b.life.on_air_at)));
     Ok((source, entries, asked))
-}
-
-/// The batches that entries tell of, numbered in the order in which they went on air.
-fn batches_of(entries: &[Entry]) -> Vec<Batch> {
-    let mut batches: Vec<Batch> = Vec::new();
-    for entry in entries {
-        match &entry.kind {
-            EntryKind::OnAir { loaded_at, .. } => batches.push(Batch {
-                id: BatchId(batches.len() as u64 + 1),
-                bin: entry.bin.clone(),
-                on_air_at: entry.at,
-                off_air_at: None,
-                loaded_at: *loaded_at,
-            }),
-            EntryKind::OffAir => {
-                if let Some(batch) = batches.iter_mut().rev().find(|b| b.bin == entry.bin) {
-                    batch.off_air_at = batch.off_air_at.or(Some(entry.at));
-                }
-            }
-            _ => {}
-        }
-    }
-    batches
 }
 
 fn bins(site: &Site, asked: &[String]) -> Result<Vec<BinId>, CommandError> {
@@ -232,29 +206,36 @@ fn facts(site: &Site, args: &JudgeArgs, batches: usize) -> Result<Facts, Command
         .map_err(|faults| CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")))
 }
 
-fn history(site: &Site, source: &From, entries: &[Entry], asked: Asked, facts: Facts) -> Result<History, CommandError> {
-    let bin = site.bins.get(&asked.bin);
+fn history(
+    site: &Site,
+    source: &From,
+    entries: &[Entry],
+    asked: Asked,
+    mut facts: Facts,
+) -> Result<History, CommandError> {
+    let Asked { life, until, over } = asked;
     let mut probes = Vec::new();
-    for id in bin.map_or(&[][..], |bin| &bin.probes) {
+    for id in site.bins.get(&life.bin).map_or(&[][..], |bin| &bin.probes) {
         let Some(probe) = site.probes.get(id) else { continue };
         let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
         let (readings, set_aside) = match source {
-            From::Files(history) => believed(probe, history.of_series(&series, asked.from, asked.until)?),
-            From::Store(ledger) => stored(ledger, &series, asked.from, asked.until)?,
+            From::Files(history) => believed(probe, history.of_series(&series, life.on_air_at, until)?),
+            From::Store(ledger) => stored(ledger, &series, life.on_air_at, until)?,
         };
-        let set_aside = set_aside.into_iter().collect();
         let (position, depth) = (probe.position, probe.depth);
         probes.push(ProbeHistory { id: id.clone(), position, depth, readings, set_aside, not_counted: Vec::new() });
     }
-    let mut written: Vec<Entry> =
-        entries.iter().filter(|e| e.bin == asked.bin && e.at <= asked.until).cloned().collect();
+    let mut written: Vec<Entry> = entries.iter().filter(|e| e.bin == life.bin && e.at <= until).cloned().collect();
     written.sort_by_key(|e| e.at);
+    facts.raw_added.extend(life.raw_added);
+    facts.lab.extend(life.lab);
+    facts.curing_from = facts.curing_from.or(life.curing_at);
     Ok(History {
-        bin: asked.bin,
-        batch: asked.batch,
-        from: asked.from,
-        until: asked.until,
-        over: asked.over,
+        bin: life.bin,
+        batch: life.id,
+        from: life.on_air_at,
+        until,
+        over,
         probes,
         entries: written,
         facts,

@@ -105,6 +105,8 @@ pub struct LabResult {
     pub parameter: String,
     /// How much; `None` where nothing was detected.
     pub value: Option<f64>,
+    /// The least that the method could have detected, where nothing was and it is known.
+    pub detectable: Option<f64>,
     /// The unit.
     pub unit: String,
     /// Who measured it.

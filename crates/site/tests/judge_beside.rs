@@ -248,6 +248,7 @@ fn result(hours: f64, parameter: &str, value: Option<f64>, unit: &str) -> LabRes
         sampled_at: at(hours),
         parameter: parameter.into(),
         value,
+        detectable: None,
         unit: unit.into(),
         laboratory: "County Lab".into(),
     }
@@ -291,6 +292,15 @@ fn temperature_alone_never_releases() {
         if why == "hot enough is not enough" {
             assert!(judgement.lab.words().unwrap().contains("temperature alone never releases"), "{:?}", judgement.lab);
         }
+    }
+    for (detectable, want, why) in [
+        (3.0, "in hand", "nothing found by a method that finds 3"),
+        (30.0, "outstanding", "a method that finds 30 and more cannot show less than 3"),
+    ] {
+        let mut history = both("60*80", "60*80");
+        history.facts.lab = vec![LabResult { detectable: Some(detectable), ..salmonella(90.0, None) }];
+        let judgement = judge(&criterion("us503-pfrp-asp"), &history);
+        assert_eq!(judgement.lab.key(), want, "{why}: {:?}", judgement.lab);
     }
     assert_eq!(judge(&own(THREE_DAYS), &core("60*72")).lab, Laboratory::NotAsked);
 }

@@ -86,15 +86,24 @@ pub(super) fn laboratory(criterion: &Criterion, history: &History, met_at: Optio
         let newest = of_it.filter(|r| met_at.is_some_and(|met| r.sampled_at >= met)).max_by_key(|r| r.sampled_at);
         match newest {
             None => missing.push(format!("{}, from a sample taken after the run", asked(limit))),
-            Some(result) if !same(&result.unit, &limit.unit) && result.value.is_some() => missing.push(format!(
-                "{}: the result of {} is in {}, not in {}, and cannot be compared; have it stated in {}",
-                limit.parameter,
-                history.zone.show(result.sampled_at),
-                result.unit,
-                limit.unit,
-                limit.unit
-            )),
+            Some(result)
+                if !same(&result.unit, &limit.unit) && (result.value.is_some() || result.detectable.is_some()) =>
+            {
+                missing.push(format!(
+                    "{}: the result of {} is in {}, not in {}, and cannot be compared; have it stated in {}",
+                    limit.parameter,
+                    history.zone.show(result.sampled_at),
+                    result.unit,
+                    limit.unit,
+                    limit.unit
+                ))
+            }
             Some(result) if within(result, limit) => good.push(told(result, limit, history)),
+            Some(result) if result.value.is_none() => missing.push(format!(
+                "{}: the method could not find what is asked for ({})",
+                limit.parameter,
+                told(result, limit, history)
+            )),
             Some(result) => bad.push(told(result, limit, history)),
         }
     }
@@ -126,7 +135,9 @@ fn same(a: &str, b: &str) -> bool {
 
 fn within(result: &LabResult, limit: &LabLimit) -> bool {
     match (limit.limit, result.value) {
-        (_, None) => true,
+        // Nothing was found by a method that could not have found what is asked for: that says nothing.
+        (LabBound::Below(most) | LabBound::AtMost(most), None) => result.detectable.is_none_or(|least| least <= most),
+        (LabBound::Absent, None) => true,
         (LabBound::Below(most), Some(value)) => value < most,
         (LabBound::AtMost(most), Some(value)) => value <= most,
         (LabBound::Absent, Some(_)) => false,
@@ -144,7 +155,10 @@ fn asked(limit: &LabLimit) -> String {
 fn told(result: &LabResult, limit: &LabLimit, history: &History) -> String {
     let value = match result.value {
         Some(value) => format!("{value} {}", result.unit),
-        None => "not detected".into(),
+        None => match result.detectable {
+            Some(least) => format!("below {least} {}", result.unit),
+            None => "not detected".into(),
+        },
     };
     let when = history.zone.show(result.sampled_at);
     format!("{} (asked: {}; sample of {when}, {})", value, asked(limit), result.laboratory)

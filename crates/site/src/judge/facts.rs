@@ -91,7 +91,7 @@ fn time(item: &Item<'_>, zone: &Zone, faults: &mut Faults) -> Option<Timestamp> 
 }
 
 fn lab_result(node: &Node, zone: &Zone, faults: &mut Faults) -> Option<LabResult> {
-    let keys = ["parameter", "sampled_at", "value", "not_detected", "unit", "laboratory"];
+    let keys = ["parameter", "sampled_at", "value", "not_detected", "detectable", "unit", "laboratory"];
     let section = Section::open_named(node, "laboratory result", "parameter", &keys, faults)?;
     let text = |key: &str, add: &str, faults: &mut Faults| {
         section.required(key, add, faults).and_then(|item| item.text(faults)).map(str::to_owned)
@@ -116,7 +116,15 @@ fn lab_result(node: &Node, zone: &Zone, faults: &mut Faults) -> Option<LabResult
             return None;
         }
     };
-    Some(LabResult { sampled_at: sampled_at?, parameter: parameter?, value, unit: unit?, laboratory: laboratory? })
+    let detectable = section.optional("detectable").and_then(|item| item.number(0.0..=1e15, "", faults));
+    Some(LabResult {
+        detectable,
+        sampled_at: sampled_at?,
+        parameter: parameter?,
+        value,
+        unit: unit?,
+        laboratory: laboratory?,
+    })
 }
 
 fn check(node: &Node, zone: &Zone, faults: &mut Faults) -> Option<Check> {

@@ -112,7 +112,7 @@ pub fn both(base: &str, core: &str) -> History {
 }
 
 pub fn entry(hours: f64, kind: EntryKind) -> Entry {
-    Entry { at: at(hours), bin: BinId::new("north-1").unwrap(), kind, by: "Ann".into(), note: String::new() }
+    Entry::new(at(hours), BinId::new("north-1").unwrap(), kind, "Ann", "")
 }
 
 pub fn turned(mut history: History, hours: &[f64]) -> History {

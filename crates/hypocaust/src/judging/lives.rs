@@ -1,0 +1,218 @@
+//! From when to when the readings of which bin tell of a batch, and what the log says of it beside.
+//!
+//! Must never judge, and never take a corrected entry for what holds.
+
+use pile::time::Timestamp;
+use site::entry::{Batch, BatchId, Entry, EntryKind, Taken};
+use site::ids::BinId;
+use site::judge::LabResult;
+
+/// The hot time of a batch.
+#[derive(Clone, Debug)]
+pub(super) struct Life {
+    /// Its number; none for a record without entries.
+    pub(super) id: Option<BatchId>,
+    /// The bin it was in.
+    pub(super) bin: BinId,
+    /// When it went on air there.
+    pub(super) on_air_at: Timestamp,
+    /// When it went off air or left the bin.
+    pub(super) ended_at: Option<Timestamp>,
+    /// When raw material was added after that.
+    pub(super) raw_added: Vec<Timestamp>,
+    /// When it began to cure.
+    pub(super) curing_at: Option<Timestamp>,
+    /// Results of laboratories.
+    pub(super) lab: Vec<LabResult>,
+}
+
+impl Life {
+    /// That of a record without entries.
+    pub(super) fn unnumbered(bin: BinId, from: Timestamp) -> Life {
+        Life { id: None, bin, on_air_at: from, ended_at: None, raw_added: Vec::new(), curing_at: None, lab: Vec::new() }
+    }
+}
+
+/// The entries that hold, each as its last correction says it was.
+pub(super) fn in_force(entries: Vec<Entry>) -> Vec<Entry> {
+    let (mut corrections, mut out): (Vec<Entry>, Vec<Entry>) =
+        entries.into_iter().partition(|e| matches!(e.kind, EntryKind::Corrected { .. }));
+    corrections.sort_by_key(|e| e.id);
+    for correction in corrections {
+        let EntryKind::Corrected { of, really } = correction.kind else { continue };
+        match really {
+            None => out.retain(|e| e.id != of),
+            Some(really) => {
+                for wrong in out.iter_mut().filter(|e| e.id == of) {
+                    (wrong.at, wrong.kind) = (really.at, really.kind.clone());
+                }
+            }
+        }
+    }
+    out.sort_by_key(|e| (e.at, e.id));
+    out
+}
+
+/// The lives of the store's batches; `entries` are those that hold.
+pub(super) fn of_batches(batches: &[Batch], entries: &[Entry]) -> Vec<Life> {
+    batches.iter().filter_map(|batch| life(batch, entries)).collect()
+}
+
+fn life(batch: &Batch, entries: &[Entry]) -> Option<Life> {
+    let mine = || entries.iter().filter(|e| e.batch == Some(batch.id));
+    let on_air = mine().find(|e| matches!(e.kind, EntryKind::OnAir { .. }));
+    // A part of another batch never went on air by itself: its bin tells of it since it came there.
+    let (bin, from) = match on_air {
+        Some(entry) => (entry.bin.clone(), entry.at),
+        None => (batch.bin.clone(), batch.counted_from()?),
+    };
+    let left = mine().filter_map(|e| match &e.kind {
+        EntryKind::Moved { into: Some(into), .. } | EntryKind::Merged { into } if *into != bin && e.at >= from => {
+            Some(e.at)
+        }
+        _ => None,
+    });
+    let stages = [batch.off_air_at, batch.curing_at, batch.storage_at, batch.gone_at];
+    let ended_at = stages.into_iter().flatten().chain(left).filter(|at| *at >= from).min();
+    let loaded = mine().filter(|e| matches!(e.kind, EntryKind::Loaded { taken: Taken::In, .. })).map(|e| e.at);
+    // What another batch brings was not in this run.
+    let merged = entries.iter().filter(|e| matches!(&e.kind, EntryKind::Merged { into } if *into == bin)).map(|e| e.at);
+    let within = |at: &Timestamp| *at > from && ended_at.is_none_or(|end| *at <= end);
+    let lab = mine().filter_map(|e| match &e.kind {
+        EntryKind::LabResult { analyte, value, below, unit, laboratory, sampled_at, .. } => Some(LabResult {
+            sampled_at: *sampled_at,
+            parameter: analyte.clone(),
+            value: (!below).then_some(*value),
+            detectable: below.then_some(*value),
+            unit: unit.clone(),
+            laboratory: laboratory.clone(),
+        }),
+        _ => None,
+    });
+    Some(Life {
+        id: Some(batch.id),
+        on_air_at: from,
+        ended_at,
+        raw_added: loaded.chain(merged).filter(within).collect(),
+        curing_at: batch.curing_at,
+        lab: lab.collect(),
+        bin,
+    })
+}
+
+/// The lives that entries of files tell of, numbered in the order in which they went on air.
+pub(super) fn of_entries(entries: &[Entry]) -> Vec<Life> {
+    let mut lives: Vec<Life> = Vec::new();
+    for entry in entries {
+        match &entry.kind {
+            EntryKind::OnAir { .. } => {
+                let id = Some(BatchId(lives.len() as u64 + 1));
+                lives.push(Life { id, ..Life::unnumbered(entry.bin.clone(), entry.at) });
+            }
+            EntryKind::OffAir => {
+                if let Some(life) = lives.iter_mut().rev().find(|l| l.bin == entry.bin) {
+                    life.ended_at = life.ended_at.or(Some(entry.at));
+                }
+            }
+            _ => {}
+        }
+    }
+    lives
+}
+
+#[cfg(test)]
+mod tests {
+    use pile::time::Span;
+    use pile::units::Kilograms;
+    use site::entry::{Amount, EntryId, Really};
+
+    use super::*;
+
+    fn at(hours: i64) -> Timestamp {
+        Timestamp::from_millis(1_773_014_400_000) + Span::hours(hours)
+    }
+
+    fn bin(name: &str) -> BinId {
+        BinId::new(name).unwrap()
+    }
+
+    /// Entries of batch 1, numbered in their order.
+    fn log(entries: Vec<(i64, &str, EntryKind)>) -> Vec<Entry> {
+        let numbered = (1..).zip(entries).map(|(id, (hours, name, kind))| Entry {
+            id: EntryId(id),
+            batch: Some(BatchId(1)),
+            ..Entry::new(at(hours), bin(name), kind, "Ann", "")
+        });
+        numbered.collect()
+    }
+
+    fn on_air() -> EntryKind {
+        EntryKind::OnAir { loaded_at: None, filling: None }
+    }
+
+    fn loaded(taken: Taken) -> EntryKind {
+        let amount = Amount::Mass(Kilograms(800.0));
+        EntryKind::Loaded { source: "Canteen".into(), material: "food waste".into(), amount, taken }
+    }
+
+    #[test]
+    fn a_batch_is_told_of_by_its_bin_from_on_air_until_it_leaves() {
+        let batch = |change: fn(&mut Batch)| {
+            let mut batch = Batch { on_air_at: Some(at(10)), ..Batch::begun(BatchId(1), bin("a"), at(0)) };
+            change(&mut batch);
+            batch
+        };
+        let early = Really { at: at(8), kind: on_air() };
+        let corrected = |really| EntryKind::Corrected { of: EntryId(1), really };
+        let moved = |into: &str| EntryKind::Moved { stage: None, into: Some(bin(into)) };
+        for (batch, entries, from, until, raw, why) in [
+            (batch(|_| {}), vec![(10, "a", on_air())], 10, None, vec![], "it is on air"),
+            (
+                batch(|b| b.off_air_at = Some(at(90))),
+                vec![(10, "a", on_air())],
+                10,
+                Some(90),
+                vec![],
+                "it went off air",
+            ),
+            (
+                batch(|b| b.bin = bin("cure")),
+                vec![(10, "a", on_air()), (80, "a", moved("cure"))],
+                10,
+                Some(80),
+                vec![],
+                "the bin that it was hot in, until it left that",
+            ),
+            (
+                batch(|_| {}),
+                vec![
+                    (10, "a", on_air()),
+                    (5, "a", loaded(Taken::In)),
+                    (30, "a", loaded(Taken::In)),
+                    (40, "a", loaded(Taken::Rejected)),
+                ],
+                10,
+                None,
+                vec![30],
+                "a load after on air; one before it and one turned away reset nothing",
+            ),
+            (
+                batch(|_| {}),
+                vec![(10, "a", on_air()), (99, "a", corrected(Some(Box::new(early))))],
+                8,
+                None,
+                vec![],
+                "a correction holds",
+            ),
+        ] {
+            let entries = in_force(log(entries));
+            let lives = of_batches(&[batch], &entries);
+            let [life] = &lives[..] else { panic!("{why}: {lives:?}") };
+            assert_eq!((life.bin.as_str(), life.on_air_at), ("a", at(from)), "{why}");
+            assert_eq!(life.ended_at, until.map(at), "{why}");
+            assert_eq!(life.raw_added, raw.into_iter().map(at).collect::<Vec<_>>(), "{why}");
+        }
+        let never = in_force(log(vec![(10, "a", EntryKind::Turned), (20, "a", corrected(None))]));
+        assert!(never.is_empty(), "what never happened is not there");
+    }
+}
