@@ -312,8 +312,12 @@ impl Engine {
 
     /// Ends what [`Engine::hide_by_design`] began.
     pub(crate) fn show_by_design(&mut self, key: &AlarmKey, at: Timestamp, effects: &mut Vec<Effect>) {
-        if self.alarms.get(key).is_some_and(|a| a.life.by_design.is_some()) {
-            let finding = Finding::plain("what told of it is over, and its condition holds", at);
+        if let Some(alarm) = self.alarms.get(key).filter(|a| a.life.by_design.is_some()) {
+            let words = match alarm.life.active {
+                true => "what told of it is over, and its condition holds",
+                false => "what told of it is over",
+            };
+            let finding = Finding::plain(words, at);
             let _ = self.happen(key, at, Event::EndByDesign, at, finding, effects);
         }
     }

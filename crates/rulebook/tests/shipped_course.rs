@@ -321,6 +321,21 @@ fn probe_drifting() {
                 "p4 (base temperature) drifts up: 12.5 K",
                 "alone at its place, and all others stand",
             ),
+            (
+                core(core(core(pile(), 50.0), 50.5), 49.5).upper("10d:20 8.5d:58 0h:58.5"),
+                Clear,
+                "keeps its place",
+                "the others get colder: the pile, not the probe that stays",
+            ),
+            (
+                pile()
+                    .core("10d:20 8.5d:60 7d:60 24h:60.5 0h:57")
+                    .core("10d:20 8.5d:60 7d:60 24h:60.5 0h:57")
+                    .core("10d:20 8.5d:60 7d:60 0h:53"),
+                Keep,
+                "the pile itself changes by -3.5 K/d",
+                "it does not do so everywhere at once",
+            ),
             (core(pile(), 53.0), CannotTell, "no two probes", "one alone"),
             (
                 core(pile(), 53.0).base("10d:20 8.5d:54 0h:54.5"),
