@@ -7,7 +7,7 @@ use std::path::Path;
 
 use csv::StringRecord;
 use pile::units::{Celsius, Litres};
-use site::entry::{ENTRY_WORDS, Entry, EntryKind};
+use site::entry::{ENTRY_WORDS, Entry, EntryKind, PLAIN};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::measure::{self, Kind};
 use site::model::Site;
@@ -223,6 +223,9 @@ fn number(text: &str) -> Result<f64, String> {
     })
 }
 
+/// Kinds of entry whose amount, or nothing, says all of it.
+const WITH_AMOUNT: [&str; 5] = ["on-air", "off-air", "watered", "sampled", "valve"];
+
 fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String> {
     let measured = |kind: Kind| {
         measure::read(&format!("{amount}{unit}"), kind, None)
@@ -258,8 +261,16 @@ fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String>
             let percent = if unit.is_empty() { number(amount)? } else { measured(Kind::Fraction)? * 100.0 };
             Ok(EntryKind::Valve { open_percent: within("percent open", percent, 0.0, 100.0)? })
         }
-        _ => EntryKind::plain(word)
-            .ok_or_else(|| format!("`{}` is no kind of entry; write one of {}", told(word), ENTRY_WORDS.join(", "))),
+        _ => EntryKind::plain(word).ok_or_else(|| {
+            let fitting =
+                WITH_AMOUNT.into_iter().chain(PLAIN.iter().map(EntryKind::key)).collect::<Vec<_>>().join(", ");
+            let what = if ENTRY_WORDS.contains(&word) {
+                "has more to say than these columns hold"
+            } else {
+                "is no kind of entry"
+            };
+            format!("`{}` {what}; write one of {fitting}", told(word))
+        }),
     }
 }
 
