@@ -372,7 +372,7 @@ fn every_fault_of_a_header_is_told_at_once_with_its_place() {
             vec!["`severity` cannot be `mayor`; did you mean `major`?"],
             "a word we do not know",
         ),
-        ("stages: []", "stages: [\"curing\"]", vec!["`stages` cannot be `curing`"], "a stage we do not know"),
+        ("stages: []", "stages: [\"brewing\"]", vec!["`stages` cannot be `brewing`"], "a stage we do not know"),
         ("stages: [], ", "", vec!["lacks `stages`"], "stages must be said"),
         (
             "time_above: [\"hold\"]",

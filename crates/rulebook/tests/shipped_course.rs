@@ -338,6 +338,12 @@ fn probe_drifting() {
             ),
             (core(pile(), 53.0), CannotTell, "no two probes", "one alone"),
             (
+                (0..30).fold(pile(), |built, n| core(built, 60.5 + f64::from(n) / 20.0)),
+                Clear,
+                "keeps its place",
+                "very many probes do not use up the steps",
+            ),
+            (
                 core(pile(), 53.0).base("10d:20 8.5d:54 0h:54.5"),
                 CannotTell,
                 "neighbours enough",
