@@ -164,7 +164,11 @@ fn core_types_carry_no_serde() {
     let wrong: Vec<_> = crates()
         .into_iter()
         .filter(|n| ["pile", "seal", "rulebook", "engine"].contains(&n.as_str()))
-        .filter(|n| keys(&manifest(n), "dependencies").iter().any(|d| d.starts_with("serde")))
+        .filter(|n| {
+            // A row of the record is JSON by definition, so `seal` speaks it; no type of another crate may hang on a derive there.
+            let allowed = |d: &str| n == "seal" && ["serde_json", "serde_json_canonicalizer"].contains(&d);
+            keys(&manifest(n), "dependencies").iter().any(|d| d.starts_with("serde") && !allowed(d))
+        })
         .collect();
     assert!(wrong.is_empty(), "serde in {wrong:?}: wire, row and JSON shapes belong to the crate that speaks them");
 }

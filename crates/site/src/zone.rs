@@ -201,6 +201,11 @@ pub fn rfc3339_utc(at: Timestamp) -> String {
     instant(at).strftime("%Y-%m-%dT%H:%M:%SZ").to_string()
 }
 
+/// Prints an instant as RFC 3339 in UTC with three decimals, always, so that texts sort as instants do.
+pub fn rfc3339_millis(at: Timestamp) -> String {
+    instant(at).strftime("%Y-%m-%dT%H:%M:%S.%3fZ").to_string()
+}
+
 fn instant(at: Timestamp) -> jiff::Timestamp {
     jiff::Timestamp::from_millisecond(at.as_millis()).unwrap_or(if at.as_millis() < 0 {
         jiff::Timestamp::MIN
@@ -345,6 +350,17 @@ mod tests {
                 Some(want) => assert_eq!(got, Ok(at(want)), "{text}: {why}"),
                 None => assert!(got.unwrap_err().contains("Europe/Dublin"), "{text}: {why}"),
             }
+        }
+    }
+
+    #[test]
+    fn instants_print_with_three_decimals_for_the_record() {
+        for (ms, want, why) in [
+            (1_773_122_400_000, "2026-03-10T06:00:00.000Z", "none to show is shown all the same"),
+            (1_773_122_400_007, "2026-03-10T06:00:00.007Z", "leading zeros"),
+            (-1, "1969-12-31T23:59:59.999Z", "before 1970"),
+        ] {
+            assert_eq!(rfc3339_millis(Timestamp::from_millis(ms)), want, "{why}");
         }
     }
 
