@@ -126,6 +126,14 @@ Examples:
 
 What is printed was measured; it is not a finding of compliance. The edition that your permit cites decides.";
 
+const VERIFY_HELP: &str = "\
+Exit codes: 0 all of it holds, 1 something does not and its place is named, 65 no whole bundle, 66 no such file.
+The same check without this program: python3 FOLDER/verify.py FOLDER. What is computed is told in VERIFY.txt in the bundle.
+
+It shows what was measured and recorded, and that neither was changed since; not that a reading was true when it came in.
+
+Example: hypocaust verify march --vkey hypocaust/demo+1a2b3c4d+AQOh… --previous february.txt";
+
 /// How the log is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, ValueEnum)]
 pub enum LogFormat {
@@ -202,11 +210,69 @@ pub enum Command {
     /// either fails, the earlier text stays in force and one mail says so. Numbers under `rules` in the settings are read too; other
     /// changes there wait until the daemon starts again.
     Reload,
+    /// The record that others can check: its key, its checkpoints, its check, bundles of readings with proofs.
+    ///
+    /// Every start and stop, gap, alarm, word of a person, mail and change of rules is a row, written together with what it tells of; each row
+    /// names the hash of the one before. The readings of each hour are in it by one hash over all of them.
+    #[command(subcommand)]
+    Record(RecordCommand),
+    /// Check a bundle that `record export` wrote, here or elsewhere; needs no settings. Prints one line for each step.
+    #[command(after_long_help = VERIFY_HELP)]
+    Verify(VerifyArgs),
     /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
     Rerun {
         /// The file that `hypocaust run --record FILE` wrote.
         recording: PathBuf,
     },
+}
+
+/// Commands about the record.
+#[derive(Debug, Subcommand)]
+pub enum RecordCommand {
+    /// Print the key that checks the site's signatures; post it where others find it. It is made at the first use.
+    ///
+    /// The private half is `record.key` in the data folder, for the daemon's user alone. Keep a copy of it with your backups.
+    Key,
+    /// Print a signed checkpoint: how many rows the record has, and the hash over them. Whoever keeps it can later prove that nothing
+    /// before it was rewritten.
+    Checkpoint,
+    /// Compute the record again: every row, every link, and the hash of every hour from its stored readings; exit 1 where one does not hold.
+    Check,
+    /// Write a bundle for others: readings, rows, proofs, a signed list of its files, and a verifier in Python.
+    ///
+    /// Whole hours of UTC are written. An hour counts from ten minutes after its end, when its hash is on record; those that are not, and
+    /// hours with readings that came in late and are not on record yet, are left out and named. Rows name those whom mails went to.
+    Export(ExportArgs),
+}
+
+/// Arguments of `record export`.
+#[derive(Debug, Args)]
+pub struct ExportArgs {
+    /// From when on: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339; a week before the end when left out.
+    #[arg(long, value_name = "TIME")]
+    pub from: Option<String>,
+    /// Until when; now when left out.
+    #[arg(long, value_name = "TIME")]
+    pub to: Option<String>,
+    /// The folder to make.
+    #[arg(long, value_name = "FOLDER")]
+    pub out: PathBuf,
+    /// A file with an earlier checkpoint: the bundle then proves that the record goes on from it.
+    #[arg(long, value_name = "FILE")]
+    pub previous: Option<PathBuf>,
+}
+
+/// Arguments of `verify`.
+#[derive(Debug, Args)]
+pub struct VerifyArgs {
+    /// The bundle, a folder.
+    pub bundle: PathBuf,
+    /// The site's key, as it was published; without it the bundle's own word is taken.
+    #[arg(long, value_name = "KEY")]
+    pub vkey: Option<String>,
+    /// A file with an earlier checkpoint that you kept.
+    #[arg(long, value_name = "FILE")]
+    pub previous: Option<PathBuf>,
 }
 
 /// Arguments of `run`.

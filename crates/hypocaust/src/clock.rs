@@ -23,6 +23,19 @@ pub enum Clock {
 pub struct LiveClock {
     /// What to add to the boot clock, in milliseconds; grows when the wall clock is set forward.
     offset: AtomicI64,
+    /// Steps forward that were followed and not told yet, in milliseconds.
+    followed: AtomicI64,
+    /// How far the wall clock was behind ours when that was last told, in milliseconds.
+    behind: AtomicI64,
+}
+
+/// The machine's clock was set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ClockStep {
+    /// By how much; negative for back.
+    pub by: Span,
+    /// Whether `now` went along; it never goes back.
+    pub followed: bool,
 }
 
 /// A wall clock that is ahead by more than this was set forward, and is believed.
@@ -31,7 +44,11 @@ const ADOPT_AHEAD: Span = Span::seconds(2);
 impl Clock {
     /// The machine's time.
     pub fn live() -> Clock {
-        Clock::Live(Arc::new(LiveClock { offset: AtomicI64::new(wall_millis() - boot_millis()) }))
+        Clock::Live(Arc::new(LiveClock {
+            offset: AtomicI64::new(wall_millis() - boot_millis()),
+            followed: AtomicI64::new(0),
+            behind: AtomicI64::new(0),
+        }))
     }
 
     /// Now.
@@ -44,6 +61,7 @@ impl Clock {
                 let ahead = wall_millis() - ours;
                 if ahead > ADOPT_AHEAD.as_millis() {
                     clock.offset.fetch_add(ahead, Ordering::Relaxed);
+                    clock.followed.fetch_add(ahead, Ordering::Relaxed);
                     tracing::info!("the machine's clock was set forward by {}; following it", Span::millis(ahead));
                     return Timestamp::from_millis(ours + ahead);
                 }
@@ -51,6 +69,22 @@ impl Clock {
             }
             Clock::Driven(now) => *now.borrow(),
         }
+    }
+
+    /// How the machine's clock was set since this was last asked, forward before back; `None` where it was not.
+    pub fn step(&self) -> Option<ClockStep> {
+        let Clock::Live(clock) = self else { return None };
+        let followed = clock.followed.swap(0, Ordering::Relaxed);
+        if followed != 0 {
+            return Some(ClockStep { by: Span::millis(followed), followed: true });
+        }
+        let behind = boot_millis() + clock.offset.load(Ordering::Relaxed) - wall_millis();
+        let more = behind - clock.behind.load(Ordering::Relaxed);
+        if more.abs() <= ADOPT_AHEAD.as_millis() {
+            return None;
+        }
+        clock.behind.store(behind, Ordering::Relaxed);
+        Some(ClockStep { by: Span::millis(-more), followed: false })
     }
 
     /// Waits until `at`, or for ever without one; a driven clock is waited for, not slept through.

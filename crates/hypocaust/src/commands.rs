@@ -20,6 +20,7 @@ use crate::cli::{AlarmsCommand, RunArgs};
 use crate::clock::Clock;
 use crate::daemon::{self, ChangingRules, DaemonError, Progress, Setup};
 use crate::driven::DrivenError;
+use crate::record_key::KeyError;
 use crate::recording::{self, Recorder, RecordingError};
 use crate::rule_watch::{self, RuleWatch};
 use crate::socket::{self, AlarmWord, Answer, Request, SocketError};
@@ -64,6 +65,17 @@ pub enum CommandError {
     /// Mail did not leave.
     #[error("{0}")]
     NotSent(String),
+    /// The key of the record.
+    #[error(transparent)]
+    Key(#[from] KeyError),
+    /// A file that was named cannot be read.
+    #[error("{what}")]
+    NoInput {
+        /// What was tried, with the next step.
+        what: String,
+        /// Why it failed.
+        source: std::io::Error,
+    },
     /// A file or the terminal.
     #[error("{what}")]
     Io {
@@ -80,7 +92,8 @@ impl CommandError {
         match self {
             CommandError::Usage(_) => 64,
             CommandError::Refused(_) | CommandError::Recording(RecordingError::Line { .. }) => 65,
-            CommandError::Recording(_) => 66,
+            CommandError::Recording(_) | CommandError::NoInput { .. } => 66,
+            CommandError::Key(KeyError::CannotMake { .. }) => 73,
             CommandError::NotSent(_) | CommandError::NotRunning(_) | CommandError::Socket(_) => 69,
             CommandError::Folder(FolderError::InUse { .. }) => 75,
             CommandError::Folder(_) => 73,
@@ -92,7 +105,7 @@ impl CommandError {
                 DaemonError::Socket(_) | DaemonError::Recording(_) => 73,
             },
             CommandError::Driven(_) => 70,
-            CommandError::Settings(_) | CommandError::Mail(_) => 78,
+            CommandError::Settings(_) | CommandError::Mail(_) | CommandError::Key(_) => 78,
         }
     }
 }
@@ -141,6 +154,7 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         recorder,
         store_pages: None,
         rules: Some(rules),
+        settings_sha256: Some(seal::merkle::sha256(text.as_bytes()).to_hex()),
     };
     let runtime = runtime()?;
     runtime.block_on(async {

@@ -44,6 +44,8 @@ pub struct Setup {
     pub store_pages: Option<watch::Receiver<Option<u32>>>,
     /// Who looks after changes of the rules; `None` where they cannot change.
     pub rules: Option<ChangingRules>,
+    /// The hash of the settings' text, for the record; `None` where there is no text.
+    pub settings_sha256: Option<String>,
 }
 
 /// Rules that may change while the daemon runs.
@@ -175,7 +177,7 @@ pub async fn run(
     mut stop: watch::Receiver<bool>,
     progress: watch::Sender<Progress>,
 ) -> Result<(), DaemonError> {
-    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules } = setup;
+    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, settings_sha256 } = setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
     let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
@@ -183,6 +185,9 @@ pub async fn run(
     let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
     let previous = restored.previous;
     ledger.begin_run(now).map_err(in_ledger)?;
+    if let Some(sha256) = settings_sha256 {
+        ledger.put_on_record(now, "settings", &serde_json::json!({ "sha256": sha256 })).map_err(in_ledger)?;
+    }
 
     let postman = Arc::new(crate::wiring::postman(&site).map_err(|e| match e {
         crate::wiring::WiringError::Secret(e) => DaemonError::Secret(e),
@@ -300,6 +305,12 @@ pub async fn run(
                 let now = this.clock.now();
                 if let Err(source) = this.ledger.alive(now) {
                     tracing::warn!("the store does not take a sign of life: {source}");
+                }
+                if let Some(step) = this.clock.step() {
+                    let body = serde_json::json!({ "by_ms": step.by.as_millis(), "followed": step.followed });
+                    if let Err(source) = this.ledger.put_on_record(now, "clock.step", &body) {
+                        tracing::warn!("a step of the machine's clock by {} is not on record: {source}", step.by);
+                    }
                 }
                 let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {

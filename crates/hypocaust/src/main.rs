@@ -8,7 +8,7 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, criteria, demo, judging, listing, mixing, replay, rules, site_log, why, wiring};
+use hypocaust::{calc, criteria, demo, judging, listing, mixing, record, replay, rules, site_log, verify, why, wiring};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -65,6 +65,8 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Judge(args) => judging::judgements(&config, &args)?,
         Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
+        Command::Record(command) => return record::record(&wiring::settings(&config)?.site, &command),
+        Command::Verify(args) => return verify::verify(&args),
         Command::Rerun { recording } => return commands::rerun(&recording),
     }
     Ok(ExitCode::SUCCESS)

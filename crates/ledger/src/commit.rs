@@ -10,11 +10,13 @@ use engine::effect::{Effect, KeptRule, Mail, MailId, MailState};
 use engine::water::KeptWater;
 use pile::time::Timestamp;
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
+use seal::Value;
+use seal::row::Head;
 use site::entry::{Batch, Entry};
 use site::reading::{Quality, Reading, Refusal, SeriesId};
 
 use crate::error::Cause;
-use crate::{Ledger, LedgerError, arrivals, json, rows};
+use crate::{Ledger, LedgerError, arrivals, hours, json, record, rows};
 
 /// Refused payloads kept, the newest ones; a device that sends rubbish for years must not fill the disk.
 pub const REFUSED_KEPT: i64 = 100_000;
@@ -51,6 +53,8 @@ impl Ledger {
                 known: &ledger.series,
                 newest: ledger.arrivals.newest(),
                 fresh: HashMap::new(),
+                head: ledger.head,
+                hours: hours::Change::default(),
                 committed: Committed::default(),
             };
             slice.readings(effects)?;
@@ -58,13 +62,16 @@ impl Ledger {
                 slice.write(effect)?;
             }
             slice.trim_refused()?;
-            let Slice { fresh, committed, .. } = slice;
+            slice.hours.write(&tx, &ledger.hours, &mut slice.head, at)?;
+            let Slice { fresh, committed, head, hours, .. } = slice;
             if let Some(run) = ledger.run {
                 crate::runs::note_alive(&tx, run, at)?;
             }
             tx.commit()?;
             // Only now: numbers given inside a transaction that fails would name nothing.
             ledger.series.extend(fresh);
+            ledger.head = head;
+            ledger.hours.take(hours);
             ledger.arrivals.add(committed.stored);
             // All of it is stored by now; that the arrivals could not be carried over is no reason to say otherwise.
             if let Err(cause) = ledger.arrivals.carry_over(&mut ledger.conn) {
@@ -107,6 +114,9 @@ struct Slice<'a> {
     newest: &'a mut arrivals::Newest,
     /// Series that this transaction adds.
     fresh: HashMap<SeriesId, i64>,
+    /// Where the record comes to with this transaction.
+    head: Head,
+    hours: hours::Change,
     committed: Committed,
 }
 
@@ -115,14 +125,26 @@ impl Slice<'_> {
     fn write(&mut self, effect: &Effect) -> Result<(), Cause> {
         match effect {
             Effect::Refuse(refusal) => self.refuse(refusal),
-            Effect::Entry(entry) => self.entry(entry),
-            Effect::Batch(batch) => self.batch(batch),
+            Effect::Entry(entry) => {
+                self.entry(entry)?;
+                self.record("entry", &record::entry(entry)?)
+            }
+            Effect::Batch(batch) => {
+                self.batch(batch)?;
+                self.record("batch", &record::batch(batch))
+            }
             Effect::Alarm { alarm, event } => {
                 self.alarm(alarm)?;
-                event.as_deref().map_or(Ok(()), |event| self.alarm_event(event))
+                let Some(event) = event.as_deref() else { return Ok(()) };
+                self.alarm_event(event)?;
+                self.record("alarm", &record::alarm(alarm, event))
             }
             Effect::Mail(mail) => self.mail(mail),
-            Effect::MailState { mail, state } => self.mail_state(*mail, state),
+            Effect::MailState { mail, state } => {
+                self.mail_state(*mail, state)?;
+                let settled = record::settled(self.tx, *mail, state)?;
+                settled.map_or(Ok(()), |(kind, body)| self.record(kind, &body))
+            }
             Effect::SummaryDone(week) => {
                 let mut insert = self
                     .tx
@@ -135,7 +157,10 @@ impl Slice<'_> {
                 self.tx.prepare_cached(insert)?.execute([day.to_string()])?;
                 Ok(())
             }
-            Effect::Rules(rules) => self.rules(rules),
+            Effect::Rules(rules) => {
+                self.rules(rules)?;
+                self.record("rules", &record::rules(rules))
+            }
             Effect::Water(kept) => self.water(kept),
             Effect::Store { .. }
             | Effect::Deliver(_)
@@ -145,6 +170,10 @@ impl Slice<'_> {
             | Effect::Reply(_)
             | Effect::Say { .. } => Ok(()),
         }
+    }
+
+    fn record(&mut self, kind: &str, body: &Value) -> Result<(), Cause> {
+        record::append(self.tx, &mut self.head, self.at, kind, body)
     }
 
     fn readings(&mut self, effects: &[Effect]) -> Result<(), Cause> {
@@ -180,6 +209,7 @@ impl Slice<'_> {
             ])?;
             if new == 1 {
                 self.committed.stored += 1;
+                self.hours.touch(reading.measured_at);
             } else {
                 self.second(reading, *quality, series)?;
             }
@@ -406,7 +436,7 @@ impl Slice<'_> {
         Ok(())
     }
 
-    fn mail(&self, mail: &Mail) -> Result<(), Cause> {
+    fn mail(&mut self, mail: &Mail) -> Result<(), Cause> {
         let id = rows::key(mail.id.0)?;
         let notice = json::text(&mail.notice).map_err(Cause::Contradiction)?;
         let (state, next_try, tries, reply, settled_at) = rows::mail_columns(&mail.state);
@@ -416,7 +446,7 @@ impl Slice<'_> {
         )?;
         let created_at = mail.created_at.as_millis();
         if insert.execute(params![id, mail.to, created_at, notice, state, next_try, tries, reply, settled_at])? == 1 {
-            return Ok(());
+            return self.record("mail.queued", &record::mail(mail, &notice));
         }
         let mut query = self.tx.prepare_cached("SELECT recipient = ?2 AND notice = ?3 FROM outbox WHERE id = ?1")?;
         match query.query_row(params![id, mail.to, notice], |row| row.get(0)).optional()? {

@@ -1,4 +1,4 @@
-//! The store of one site: readings, entries, batches, alarms and the outbox, in one SQLite file in the data folder.
+//! The store of one site: readings, entries, batches, alarms, the outbox and the record of it all, in one SQLite file in the data folder.
 //!
 //! Must never judge compost, and never say that something is stored before it would survive a power cut.
 
@@ -6,10 +6,12 @@ mod arrivals;
 mod commit;
 mod error;
 mod folder;
+mod hours;
 mod json;
 mod outbox;
 mod past;
 mod read;
+mod record;
 mod restore;
 mod rows;
 mod runs;
@@ -29,10 +31,12 @@ pub use arrivals::ARRIVALS_MOST;
 pub use commit::{Committed, REFUSED_KEPT};
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
+pub use hours::HourRow;
 pub use json::{entry_of_text, entry_text};
 pub use outbox::Rendered;
 pub use past::{RecordedEntry, Run};
 pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};
+pub use record::{Evidence, RecordCheck};
 
 use error::Cause;
 
@@ -69,6 +73,10 @@ pub struct Ledger {
     series: HashMap<SeriesId, i64>,
     /// Readings that wait to be carried over, and how many of them make it worthwhile.
     arrivals: arrivals::Waiting,
+    /// Where the record has come to.
+    head: seal::row::Head,
+    /// Hours of readings that wait for their row.
+    hours: hours::Waiting,
     /// The run that this process began.
     run: Option<i64>,
     /// Dropped after `conn`, so that the next writer comes only when this one is gone.
@@ -109,10 +117,17 @@ impl Ledger {
             }
         };
         settle(&mut conn, &path, access)?;
-        let known = || Ok::<_, Cause>((rows::series_ids(&conn)?, arrivals::Waiting::count(&conn)?));
-        let (series, arrivals) = known().map_err(|cause| cause.at(&path, "opening"))?;
+        let known = || {
+            Ok::<_, Cause>((
+                rows::series_ids(&conn)?,
+                arrivals::Waiting::count(&conn)?,
+                record::head(&conn)?,
+                hours::Waiting::load(&conn)?,
+            ))
+        };
+        let (series, arrivals, head, hours) = known().map_err(|cause| cause.at(&path, "opening"))?;
         let series = series.into_iter().map(|(id, series)| (series, id)).collect();
-        Ok(Ledger { conn, path, access, series, arrivals, run: None, _writer: writer })
+        Ok(Ledger { conn, path, access, series, arrivals, head, hours, run: None, _writer: writer })
     }
 
     /// The file.

@@ -129,31 +129,13 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read; `each` may have been called before.
     pub fn readings(&self, filter: &ReadingFilter, each: &mut dyn FnMut(ReadingRow)) -> Result<(), LedgerError> {
         self.reading("reading history", |conn| {
-            let mut settled = conn.prepare_cached(
-                "SELECT measured_at, value, delay, marks, reason FROM readings
-                 WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",
-            )?;
             let (from, to) = bounds(filter.from, filter.to);
-            let ids = rows::series_ids(conn)?;
-            let mut lately = arrivals(conn, &ids, from, to)?;
-            for (id, series) in ids {
-                let wanted = (filter.sources.is_empty() || filter.sources.contains(&series.source))
-                    && filter.quantity.is_none_or(|quantity| quantity == series.quantity);
-                if !wanted {
-                    continue;
-                }
-                let mut late = lately.remove(&id).unwrap_or_default().into_iter().peekable();
-                let mut found = settled.query(params![id, from, to])?;
-                while let Some(row) = found.next()? {
-                    let row = rows::reading(&series, row)?;
-                    while let Some(earlier) = late.next_if(|l| l.reading.measured_at < row.reading.measured_at) {
-                        each(earlier);
-                    }
-                    each(row);
-                }
-                late.for_each(&mut *each);
-            }
-            Ok(())
+            let mut ids = rows::series_ids(conn)?;
+            ids.retain(|(_, series)| {
+                (filter.sources.is_empty() || filter.sources.contains(&series.source))
+                    && filter.quantity.is_none_or(|quantity| quantity == series.quantity)
+            });
+            each_reading(conn, &ids, Timestamp::from_millis(from), Timestamp::from_millis(to), each)
         })
     }
 
@@ -299,7 +281,36 @@ impl Ledger {
     }
 }
 
-/// Readings that were not carried over yet, by series and oldest first; never more than [`crate::ARRIVALS_MOST`] or so.
+/// Hands the readings of these series to `each`, ends included: series by series as they are listed, oldest first.
+pub(crate) fn each_reading(
+    conn: &Connection,
+    ids: &[(i64, SeriesId)],
+    from: Timestamp,
+    to: Timestamp,
+    each: &mut dyn FnMut(ReadingRow),
+) -> Result<(), Cause> {
+    let mut settled = conn.prepare_cached(
+        "SELECT measured_at, value, delay, marks, reason FROM readings
+         WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",
+    )?;
+    let (from, to) = (from.as_millis(), to.as_millis());
+    let mut lately = arrivals(conn, ids, from, to)?;
+    for (id, series) in ids {
+        let mut late = lately.remove(id).unwrap_or_default().into_iter().peekable();
+        let mut found = settled.query(params![id, from, to])?;
+        while let Some(row) = found.next()? {
+            let row = rows::reading(series, row)?;
+            while let Some(earlier) = late.next_if(|l| l.reading.measured_at < row.reading.measured_at) {
+                each(earlier);
+            }
+            each(row);
+        }
+        late.for_each(&mut *each);
+    }
+    Ok(())
+}
+
+/// Readings of these series that were not carried over yet, by series and oldest first; never more than [`crate::ARRIVALS_MOST`] or so.
 fn arrivals(
     conn: &Connection,
     ids: &[(i64, SeriesId)],
@@ -315,7 +326,8 @@ fn arrivals(
     let mut out: BTreeMap<i64, Vec<ReadingRow>> = BTreeMap::new();
     while let Some(row) = found.next()? {
         let id: i64 = row.get(5)?;
-        let series = names.get(&id).ok_or_else(|| Cause::row("series", id, "it is missing, though it has readings"))?;
+        // Of a series that was not asked for.
+        let Some(series) = names.get(&id) else { continue };
         out.entry(id).or_default().push(rows::reading(series, row)?);
     }
     Ok(out)

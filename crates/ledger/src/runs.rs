@@ -5,20 +5,35 @@
 use engine::input::PreviousRun;
 use pile::time::Timestamp;
 use rusqlite::{Connection, params};
+use serde_json::json;
+use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
-use crate::{Access, Ledger, LedgerError};
+use crate::{Access, Ledger, LedgerError, record};
 
 impl Ledger {
-    /// The daemon starts to watch.
+    /// The daemon starts to watch; the start goes on record, and for how long nobody watched before it.
     ///
     /// # Errors
     /// [`LedgerError`]; then nothing was written.
     pub fn begin_run(&mut self, at: Timestamp) -> Result<(), LedgerError> {
         self.writing("noting the start", |ledger| {
-            let sql = "INSERT INTO runs (started_at, last_alive) VALUES (?1, ?1)";
-            ledger.conn.execute(sql, [at.as_millis()])?;
-            ledger.run = Some(ledger.conn.last_insert_rowid());
+            let (previous, _) = before(&ledger.conn, None, ledger.access, at, at)?;
+            let mut head = ledger.head;
+            let tx = ledger.conn.transaction()?;
+            let start = json!({ "version": env!("CARGO_PKG_VERSION"), "first": previous.is_none() });
+            record::append(&tx, &mut head, at, "run.start", &start)?;
+            if let Some(PreviousRun { last_alive, stopped_cleanly }) = previous {
+                let gap = json!({
+                    "from": rfc3339_millis(last_alive), "to": rfc3339_millis(at), "stopped_cleanly": stopped_cleanly
+                });
+                record::append(&tx, &mut head, at, "run.gap", &gap)?;
+            }
+            tx.execute("INSERT INTO runs (started_at, last_alive) VALUES (?1, ?1)", [at.as_millis()])?;
+            let run = tx.last_insert_rowid();
+            tx.commit()?;
+            ledger.head = head;
+            ledger.run = Some(run);
             Ok(())
         })
     }
@@ -43,7 +58,12 @@ impl Ledger {
             let Some(run) = ledger.run else { return Ok(()) };
             let sql =
                 "UPDATE runs SET stopped_at = max(?2, last_alive), last_alive = max(?2, last_alive) WHERE id = ?1";
-            ledger.conn.execute(sql, params![run, at.as_millis()])?;
+            let mut head = ledger.head;
+            let tx = ledger.conn.transaction()?;
+            tx.execute(sql, params![run, at.as_millis()])?;
+            record::append(&tx, &mut head, at, "run.stop", &json!({}))?;
+            tx.commit()?;
+            ledger.head = head;
             ledger.run = None;
             // A reader may hold the log in use; then it stays as it is, whole and safe, until the next start.
             let gathered = ledger.conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0));

@@ -210,6 +210,21 @@ ALTER TABLE batches_now RENAME TO batches;
 CREATE INDEX batches_bin ON batches (bin, id);
 -- The batch that an entry is about; NULL where there was none, and in entries of an older layout.
 ALTER TABLE entries ADD COLUMN batch INTEGER;
+", "
+-- The record: rows of canonical JSON that are only ever added, each naming the hash of the one before; see the crate `seal`.
+CREATE TABLE record (seq INTEGER PRIMARY KEY, at INTEGER NOT NULL, text TEXT NOT NULL, hash BLOB NOT NULL) STRICT;
+CREATE INDEX record_at ON record (at);
+CREATE TRIGGER record_never_changes BEFORE UPDATE ON record
+BEGIN SELECT RAISE(ABORT, 'the record is only added to: a row is never changed, a correction is a new row'); END;
+CREATE TRIGGER record_never_shrinks BEFORE DELETE ON record
+BEGIN SELECT RAISE(ABORT, 'the record is only added to: a row is never deleted'); END;
+-- A row in the place of another would otherwise replace it without a word to the trigger above.
+CREATE TRIGGER record_goes_on BEFORE INSERT ON record WHEN NEW.seq <> (SELECT coalesce(max(seq) + 1, 0) FROM record)
+BEGIN SELECT RAISE(ABORT, 'the record is only added to: this is not the number of its next row'); END;
+-- For each hour of readings the row with the root over them; `touched` while a reading is stored that this row does not hold.
+-- Hours of before the record began are not here.
+CREATE TABLE record_hours (hour INTEGER PRIMARY KEY, row INTEGER REFERENCES record (seq), touched INTEGER NOT NULL) STRICT;
+CREATE INDEX record_hours_touched ON record_hours (hour) WHERE touched = 1;
 "];
 
 /// The number of steps that were taken on a file.

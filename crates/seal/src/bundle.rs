@@ -6,10 +6,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, BufRead};
 
 use serde_json::{Value, json};
-use sha2::{Digest, Sha256};
 
 use crate::canonical;
-use crate::merkle::{Hash, sha256};
+use crate::merkle::{Hash, sha256, sha256_of};
 use crate::note::{Checkpoint, NoteError, SignerKey, VerifierKey};
 use crate::proof::{ConsistencyProof, RowProof};
 use crate::readings::{HEADER, Table};
@@ -253,18 +252,7 @@ impl Source<'_> {
     }
 
     fn hash(&self, name: &str) -> io::Result<(u64, Hash)> {
-        let mut file = (self.open)(name)?;
-        let (mut hasher, mut bytes) = (Sha256::new(), 0);
-        loop {
-            let piece = file.fill_buf()?;
-            if piece.is_empty() {
-                return Ok((bytes, Hash(hasher.finalize().into())));
-            }
-            hasher.update(piece);
-            let taken = piece.len();
-            bytes += taken as u64;
-            file.consume(taken);
-        }
+        sha256_of(&mut *(self.open)(name)?)
     }
 
     fn signed_manifest(&self, manifest: &str, key: &VerifierKey) -> Step {

@@ -42,6 +42,16 @@ pub fn parse(line: &str) -> Result<Value, CanonicalError> {
     if text(&value)? == line { Ok(value) } else { Err(CanonicalError::NotCanonical) }
 }
 
+/// The same value with every whole number beyond 2^53 as a text, so that it has a canonical text.
+pub fn held(value: &Value) -> Value {
+    match value {
+        Value::Number(number) if is_whole_and_large(number) => Value::String(number.to_string()),
+        Value::Array(items) => items.iter().map(held).collect(),
+        Value::Object(members) => members.iter().map(|(name, value)| (name.clone(), held(value))).collect(),
+        other => other.clone(),
+    }
+}
+
 fn numbers_hold(value: &Value) -> Result<(), CanonicalError> {
     match value {
         Value::Number(number) if is_whole_and_large(number) => Err(CanonicalError::TooLarge(number.to_string())),
@@ -111,5 +121,7 @@ mod tests {
             assert!(parse(line).is_err(), "{line}: {why}");
         }
         assert!(text(&json!(1u64 << 53)).is_ok(), "2^53 itself is held");
+        assert!(text(&json!([u64::MAX])).is_err());
+        assert_eq!(text(&held(&json!([u64::MAX, 5]))).unwrap(), "[\"18446744073709551615\",5]", "as a text it is");
     }
 }

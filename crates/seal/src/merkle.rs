@@ -3,6 +3,7 @@
 //! Must never take a leaf's hash for a node's: the prefixes keep them apart.
 
 use std::fmt;
+use std::io::{self, BufRead};
 
 use sha2::{Digest, Sha256};
 
@@ -42,6 +43,24 @@ impl fmt::Display for Hash {
 /// The plain hash of some bytes, as `sha256sum` prints it.
 pub fn sha256(bytes: &[u8]) -> Hash {
     Hash(Sha256::digest(bytes).into())
+}
+
+/// The length and plain hash of what a reader gives, without keeping it.
+///
+/// # Errors
+/// Those of the reader.
+pub fn sha256_of(reader: &mut dyn BufRead) -> io::Result<(u64, Hash)> {
+    let (mut hasher, mut bytes) = (Sha256::new(), 0);
+    loop {
+        let piece = reader.fill_buf()?;
+        if piece.is_empty() {
+            return Ok((bytes, Hash(hasher.finalize().into())));
+        }
+        hasher.update(piece);
+        let taken = piece.len();
+        bytes += taken as u64;
+        reader.consume(taken);
+    }
 }
 
 /// The hash of a leaf: SHA-256 over 0x00 and its bytes.

@@ -377,7 +377,8 @@ def main(arguments):
             with open(previous, encoding="utf-8") as file:
                 earlier = file.read()
     except (Fault, ValueError, KeyError, TypeError, OSError) as error:
-        print(f"this is no bundle that can be checked: {error}", file=sys.stderr)
+        print(f"this is no bundle that can be checked; its manifest.json, its log.vkey or what was given beside it is missing, cut short "
+              f"or of another form: {error}", file=sys.stderr)
         return 65
 
     failed = False

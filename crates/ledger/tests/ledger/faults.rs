@@ -269,15 +269,17 @@ fn readings_stay_where_they_arrive_while_the_disk_has_no_room_to_carry_them_over
     };
     let most = ledger::ARRIVALS_MOST as i64;
     let batch = |from: i64, to: i64| -> Vec<Effect> { (from..to).map(|n| reading("p1", n, 60.0)).collect() };
-    ledger.commit(NOW, &batch(0, most - 1)).unwrap();
+    // Committed at a time before theirs: no hour is over, so the record wants no room for its rows.
+    let before = NOW - Span::days(60);
+    ledger.commit(before, &batch(0, most - 1)).unwrap();
     ledger.set_page_limit(Some(1)).unwrap();
     // One more finds room in the page where it belongs; what it sets off does not.
-    assert_eq!(ledger.commit(NOW, &batch(most - 1, most)).unwrap().stored, 1);
+    assert_eq!(ledger.commit(before, &batch(most - 1, most)).unwrap().stored, 1);
     assert_eq!((rows("readings"), rows("arrivals")), (0, most));
     ledger.set_page_limit(None).unwrap();
-    ledger.commit(NOW, &batch(most, most + 10)).unwrap();
+    ledger.commit(before, &batch(most, most + 10)).unwrap();
     assert_eq!(rows("readings"), 0, "not tried again at once");
-    ledger.commit(NOW, &batch(most + 10, most + 5_000)).unwrap();
+    ledger.commit(before, &batch(most + 10, most + 5_000)).unwrap();
     assert_eq!((rows("readings"), rows("arrivals")), (most + 5_000, 0));
     assert_eq!(all_readings(&ledger).len(), most as usize + 5_000);
 }

@@ -7,6 +7,7 @@ mod dice;
 mod faults;
 mod kill;
 mod promises;
+mod record;
 
 use engine::effect::Effect;
 use ledger::{Access, Ledger, ReadingFilter, ReadingRow};

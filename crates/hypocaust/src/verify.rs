@@ -1,0 +1,75 @@
+//! Checks a bundle that lies in a folder, and prints a line for each step.
+//!
+//! Must never need the settings, the store or the network: whoever was handed a bundle has none of them.
+
+use std::fs::File;
+use std::io::{self, BufRead, BufReader};
+use std::path::{Component, Path};
+use std::process::ExitCode;
+
+use seal::bundle::{self, Outcome, Source, Step};
+use seal::note::VerifierKey;
+
+use crate::cli::VerifyArgs;
+use crate::commands::CommandError;
+
+/// Checks a bundle; exit 1 where something does not hold.
+///
+/// # Errors
+/// When there is no bundle, or it is not whole enough to begin with.
+pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
+    let folder = &args.bundle;
+    let no_input = |path: &Path, source| CommandError::NoInput {
+        what: format!("{} cannot be read; correct the path", path.display()),
+        source,
+    };
+    let mut names = Vec::new();
+    list(folder, "", &mut names).map_err(|source| no_input(folder, source))?;
+    names.sort();
+    let key = match &args.vkey {
+        Some(text) => Some(VerifierKey::parse(text).map_err(|e| CommandError::Usage(format!("--vkey: {e}")))?),
+        None => None,
+    };
+    let previous = match &args.previous {
+        Some(path) => Some(std::fs::read_to_string(path).map_err(|source| no_input(path, source))?),
+        None => None,
+    };
+    let open = |name: &str| open(folder, name);
+    let source = Source { names, open: &open };
+    let checked = bundle::verify(&source, key.as_ref(), previous.as_deref());
+    let steps = checked.map_err(|e| CommandError::Refused(format!("{}: {e}", folder.display())))?;
+    let mut holds = true;
+    for Step { name, outcome } in steps {
+        match outcome {
+            Outcome::Good(said) => println!("ok    {name:<11} {said}"),
+            Outcome::Unsure(said) => println!("ok?   {name:<11} {said}"),
+            Outcome::Bad(faults) => {
+                holds = false;
+                faults.iter().for_each(|fault| println!("FAIL  {name:<11} {fault}"));
+            }
+        }
+    }
+    Ok(if holds { ExitCode::SUCCESS } else { ExitCode::from(1) })
+}
+
+/// Opens a file of the bundle; a name that leads out of it is no file of it.
+fn open(folder: &Path, name: &str) -> io::Result<Box<dyn BufRead>> {
+    if !Path::new(name).components().all(|part| matches!(part, Component::Normal(_))) {
+        return Err(io::ErrorKind::NotFound.into());
+    }
+    Ok(Box::new(BufReader::new(File::open(folder.join(name))?)))
+}
+
+/// The names of all files, with `/` between folders.
+fn list(folder: &Path, under: &str, names: &mut Vec<String>) -> io::Result<()> {
+    for entry in std::fs::read_dir(folder)? {
+        let entry = entry?;
+        let name = format!("{under}{}", entry.file_name().to_string_lossy());
+        if entry.file_type()?.is_dir() {
+            list(&entry.path(), &format!("{name}/"), names)?;
+        } else {
+            names.push(name);
+        }
+    }
+    Ok(())
+}

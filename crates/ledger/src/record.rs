@@ -1,0 +1,282 @@
+//! The record: rows that are only ever added, each naming the hash of the one before, in the transaction of what they tell of.
+//!
+//! Must never change or drop a row, and never keep a change of state from being stored for the sake of its row's form.
+
+use engine::alarm::{Alarm, AlarmEvent};
+use engine::effect::{KeptRule, Mail, MailId, MailState};
+use pile::time::Timestamp;
+use rusqlite::{Connection, OptionalExtension, params};
+use seal::Value;
+use seal::bundle::HOUR_KIND;
+use seal::canonical;
+use seal::merkle::{Hash, sha256};
+use seal::note::Checkpoint;
+use seal::row::{self, Head};
+use serde_json::json;
+use site::entry::{Batch, Entry};
+use site::zone::rfc3339_millis;
+
+use crate::error::Cause;
+use crate::hours::{self, HourRow};
+use crate::{Ledger, LedgerError, json, rows};
+
+/// The kind of the first row.
+const BEGIN: &str = "record.begin";
+/// Faults that a check of the record lists before it only counts them.
+const FAULTS_LISTED: usize = 20;
+
+/// What a check of the record came to.
+#[derive(Clone, Debug, PartialEq, Eq, Default)]
+pub struct RecordCheck {
+    /// How many rows there are.
+    pub rows: u64,
+    /// How many hours of readings were computed again.
+    pub hours: u64,
+    /// What does not hold, each with its place; the first twenty.
+    pub faults: Vec<String>,
+    /// How many more there are.
+    pub more: u64,
+}
+
+/// What it takes to prove to others what was measured in a span of time.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Evidence {
+    /// The rows that were written in the span, one after the other: number and text.
+    pub rows: Vec<(u64, String)>,
+    /// The rows that hold the root of each hour of the span.
+    pub hours: Vec<HourRow>,
+    /// Hours of the span with readings that no row holds yet, or not all of them.
+    pub left_out: Vec<Timestamp>,
+    /// The hash of every row, from the first.
+    pub hashes: Vec<Hash>,
+}
+
+impl Ledger {
+    /// Puts a row of its own on record.
+    ///
+    /// # Errors
+    /// [`LedgerError`]; then nothing was written.
+    pub fn put_on_record(&mut self, at: Timestamp, kind: &str, body: &Value) -> Result<(), LedgerError> {
+        self.writing("putting a row on record", |ledger| {
+            let mut head = ledger.head;
+            let tx = ledger.conn.transaction()?;
+            append(&tx, &mut head, at, kind, body)?;
+            tx.commit()?;
+            ledger.head = head;
+            Ok(())
+        })
+    }
+
+    /// Where the record stands: how many rows, and the root over them. Reads every row's hash.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn checkpoint(&self, origin: &str) -> Result<Checkpoint, LedgerError> {
+        self.reading("reading the record", |conn| {
+            let hashes = hashes(conn)?;
+            let root = seal::merkle::root(&hashes);
+            Ok(Checkpoint { origin: origin.to_owned(), size: hashes.len() as u64, root })
+        })
+    }
+
+    /// Gathers what proves the readings of the hours from `from` to before `to`, all from one state of the ledger; hands each reading
+    /// that a row holds to `each` as a line, in the order of series and time.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read; `each` may have been called before.
+    pub fn evidence(
+        &self,
+        from: Timestamp,
+        to: Timestamp,
+        each: &mut dyn FnMut(&str),
+    ) -> Result<Evidence, LedgerError> {
+        self.reading("gathering what proves the readings", |conn| {
+            let (hours, left_out) = hours::readings(conn, from, to, each)?;
+            Ok(Evidence { rows: written(conn, from, to)?, hours, left_out, hashes: hashes(conn)? })
+        })
+    }
+
+    /// Computes the record again: every row's form, number, link and hash, and the root of every hour from the readings that are stored.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read; what does not hold is not an error but the answer.
+    pub fn check_record(&self) -> Result<RecordCheck, LedgerError> {
+        self.reading("checking the record", |conn| {
+            let mut check = RecordCheck::default();
+            let mut query = conn.prepare("SELECT seq, text, hash FROM record ORDER BY seq")?;
+            let mut found = query.query([])?;
+            let mut head = Head::START;
+            while let Some(row) = found.next()? {
+                let (seq, text, stored): (u64, String, Vec<u8>) =
+                    (row.get::<_, i64>(0)?.unsigned_abs(), row.get(1)?, row.get(2)?);
+                if let Err(e) = head.follow(&text) {
+                    check.fault(format!("row {seq}: {e}"));
+                    head = Head { next: seq + 1, prev: seal::merkle::leaf_hash(text.as_bytes()) };
+                }
+                if stored != head.prev.0 {
+                    check.fault(format!("row {seq}: its hash is {}, another one is kept beside it", head.prev));
+                }
+                check.rows += 1;
+            }
+            hours::check(conn, &mut check)?;
+            Ok(check)
+        })
+    }
+}
+
+impl RecordCheck {
+    /// Notes that something does not hold.
+    pub(crate) fn fault(&mut self, what: String) {
+        if self.faults.len() < FAULTS_LISTED {
+            self.faults.push(what);
+        } else {
+            self.more += 1;
+        }
+    }
+}
+
+/// Where the record has come to.
+pub(crate) fn head(conn: &Connection) -> Result<Head, Cause> {
+    let newest = conn
+        .query_row("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1", [], |row| {
+            Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?))
+        })
+        .optional()?;
+    let Some((seq, bytes)) = newest else { return Ok(Head::START) };
+    let prev = bytes.try_into().map_err(|_| Cause::row("record", seq, "its hash has not 32 bytes"))?;
+    Ok(Head { next: seq.unsigned_abs() + 1, prev: Hash(prev) })
+}
+
+/// Writes the next row. Before the very first one comes a row that says where the record begins.
+pub(crate) fn append(conn: &Connection, head: &mut Head, at: Timestamp, kind: &str, body: &Value) -> Result<(), Cause> {
+    if *head == Head::START {
+        let first = beginning(conn)?;
+        put(conn, head, at, BEGIN, &first)?;
+    }
+    put(conn, head, at, kind, body)
+}
+
+fn put(conn: &Connection, head: &mut Head, at: Timestamp, kind: &str, body: &Value) -> Result<(), Cause> {
+    let seq = rows::key(head.next)?;
+    let (text, hash) = head
+        .append(at, kind, &canonical::held(body))
+        .map_err(|e| Cause::Contradiction(format!("a row for the record: {e}")))?;
+    let mut insert = conn.prepare_cached("INSERT INTO record (seq, at, text, hash) VALUES (?1, ?2, ?3, ?4)")?;
+    insert.execute(params![seq, at.as_millis(), text, hash.0])?;
+    Ok(())
+}
+
+/// What the first row says: what was there before it is not covered.
+fn beginning(conn: &Connection) -> Result<Value, Cause> {
+    let life: i64 = conn.query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
+    let runs: i64 = conn.query_row("SELECT count(*) FROM runs", [], |row| row.get(0))?;
+    let readings: bool =
+        conn.query_row("SELECT EXISTS (SELECT 1 FROM readings) OR EXISTS (SELECT 1 FROM arrivals)", [], |row| {
+            row.get(0)
+        })?;
+    let events: bool = conn.query_row("SELECT EXISTS (SELECT 1 FROM alarm_events)", [], |row| row.get(0))?;
+    let words = if runs > 0 || readings || events {
+        "the record begins here; what the store held before is older than it and not covered by it"
+    } else {
+        "the record begins with the store"
+    };
+    Ok(json!({ "life": life, "earlier_runs": runs, "earlier_readings": readings, "words": words }))
+}
+
+/// The body of an entry's row.
+pub(crate) fn entry(entry: &Entry) -> Result<Value, Cause> {
+    let detail = json::text(&entry.kind).map_err(Cause::Contradiction)?;
+    Ok(json!({
+        "entry_id": entry.id.0, "batch": entry.batch.map(|batch| batch.0), "at": rfc3339_millis(entry.at), "bin": entry.bin.as_str(), "entry": entry.kind.key(), "detail": parsed(&detail)?,
+        "by": entry.by, "note": entry.note
+    }))
+}
+
+/// The body of a batch's row.
+pub(crate) fn batch(batch: &Batch) -> Value {
+    let time = |at: Option<Timestamp>| at.map(rfc3339_millis);
+    json!({
+        "batch": batch.id.0, "bin": batch.bin.as_str(), "in_bin_since": rfc3339_millis(batch.in_bin_since),
+        "loaded_last_at": time(batch.loaded_last_at), "on_air_at": time(batch.on_air_at), "off_air_at": time(batch.off_air_at),
+        "curing_at": time(batch.curing_at), "storage_at": time(batch.storage_at), "gone_at": time(batch.gone_at),
+        "parents": batch.parents.iter().map(|parent| parent.0).collect::<Vec<_>>()
+    })
+}
+
+/// The body of a row about an event in an alarm's life, acknowledgements and shelving among them.
+pub(crate) fn alarm(alarm: &Alarm, event: &AlarmEvent) -> Value {
+    json!({
+        "alarm": event.alarm.0, "occurrence": event.occurrence, "event": event.kind.key(),
+        "before": rows::state_word(event.before), "after": rows::state_word(event.after),
+        "rule": alarm.key.rule, "about": alarm.key.subject.as_str(), "title": alarm.title, "priority": alarm.priority.key(),
+        "words": event.words, "revision": event.revision, "at": rfc3339_millis(event.at),
+        "evidence_at": event.evidence_at.map(rfc3339_millis)
+    })
+}
+
+/// The body of the row about the rules that are in force from now on.
+pub(crate) fn rules(rules: &[KeptRule]) -> Value {
+    let named = rules.iter().map(|rule| json!({ "name": rule.text.name, "revision": rule.revision }));
+    json!({ "rules": named.collect::<Vec<_>>() })
+}
+
+/// The body of a row about a mail that went into the outbox.
+pub(crate) fn mail(mail: &Mail, notice: &str) -> Value {
+    let about = parsed(notice).ok().and_then(|n| n.as_object().and_then(|n| n.keys().next().cloned()));
+    json!({ "mail": mail.id.0, "to": mail.to, "about": about, "notice_sha256": sha256(notice.as_bytes()).to_hex() })
+}
+
+/// Kind and body of the row about what became of a mail; `None` while it is still to be tried, and for a mail that is not there.
+pub(crate) fn settled(
+    conn: &Connection,
+    id: MailId,
+    state: &MailState,
+) -> Result<Option<(&'static str, Value)>, Cause> {
+    let (kind, tries, reply) = match state {
+        MailState::Waiting { .. } => return Ok(None),
+        MailState::Accepted { tries, reply, .. } => ("mail.accepted", tries, reply),
+        MailState::GivenUp { tries, reply, .. } => ("mail.given-up", tries, reply),
+    };
+    let mut query = conn.prepare_cached("SELECT recipient, rendered FROM outbox WHERE id = ?1")?;
+    let found: Option<(String, Option<Vec<u8>>)> =
+        query.query_row([rows::key(id.0)?], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+    let Some((to, rendered)) = found else { return Ok(None) };
+    let hash = rendered.as_ref().map(|bytes| sha256(bytes).to_hex());
+    let body = json!({
+        "mail": id.0, "to": to, "sha256": hash, "bytes": rendered.map(|bytes| bytes.len()), "tries": tries, "reply": reply
+    });
+    Ok(Some((kind, body)))
+}
+
+/// The text of a row.
+pub(crate) fn text(conn: &Connection, seq: i64) -> Result<String, Cause> {
+    let mut query = conn.prepare_cached("SELECT text FROM record WHERE seq = ?1")?;
+    let text = query.query_row([seq], |row| row.get(0)).optional()?;
+    text.ok_or_else(|| Cause::row("record", seq, "it is missing"))
+}
+
+/// The body of the row of an hour; `None` where that row is something else.
+pub(crate) fn hour_body(text: &str) -> Option<Value> {
+    row::parse(text).ok().filter(|row| row.kind == HOUR_KIND).map(|row| row.body)
+}
+
+fn hashes(conn: &Connection) -> Result<Vec<Hash>, Cause> {
+    rows::all(conn, "SELECT seq, hash FROM record ORDER BY seq", [], |row| {
+        let (seq, bytes): (i64, Vec<u8>) = (row.get(0)?, row.get(1)?);
+        bytes.try_into().map(Hash).map_err(|_| Cause::row("record", seq, "its hash has not 32 bytes"))
+    })
+}
+
+/// The rows from the first to the last that was written in a span; between them there may be some whose clock was elsewhere.
+fn written(conn: &Connection, from: Timestamp, to: Timestamp) -> Result<Vec<(u64, String)>, Cause> {
+    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN
+               (SELECT min(seq) FROM record WHERE at >= ?1 AND at < ?2) AND (SELECT max(seq) FROM record WHERE at >= ?1 AND at < ?2)
+               ORDER BY seq";
+    rows::all(conn, sql, params![from.as_millis(), to.as_millis()], |row| {
+        Ok((row.get::<_, i64>(0)?.unsigned_abs(), row.get(1)?))
+    })
+}
+
+fn parsed(text: &str) -> Result<Value, Cause> {
+    serde_json::from_str(text).map_err(|e| Cause::Contradiction(e.to_string()))
+}

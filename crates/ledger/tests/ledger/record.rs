@@ -1,0 +1,228 @@
+//! The record: what goes on it, that it only grows, and that a change past the program is found and named.
+//!
+//! Must never trust a row that the tests did not compute again.
+
+use engine::effect::{Effect, KeptRule, MailId, MailState};
+use ledger::{Access, FILE, Ledger};
+use pile::time::{Span, Timestamp};
+use rulebook::RuleText;
+use rusqlite::Connection;
+use seal::Value;
+use seal::readings::{Table, hour_of};
+use seal::row::{Head, Row};
+use site::zone::rfc3339_millis;
+use tempfile::TempDir;
+
+use crate::dice::Dice;
+use crate::{NOW, fresh, reading};
+
+/// Long after all readings of these tests.
+const LATER: Timestamp = Timestamp::from_millis(1_773_122_400_000 + 86_400_000);
+
+/// Every row, each computed again.
+fn record(ledger: &Ledger) -> Vec<Row> {
+    let evidence = ledger.evidence(Timestamp::MIN, Timestamp::MAX, &mut |_| {}).unwrap();
+    let mut head = Head::START;
+    let rows: Vec<Row> = evidence.rows.iter().map(|(_, text)| head.follow(text).unwrap()).collect();
+    let hashes: Vec<_> = rows.iter().map(|row| row.hash).collect();
+    assert_eq!(hashes, evidence.hashes);
+    rows
+}
+
+fn kinds(ledger: &Ledger) -> Vec<String> {
+    record(ledger).into_iter().map(|row| row.kind).collect()
+}
+
+fn past_the_program(folder: &TempDir) -> Connection {
+    Connection::open(folder.path().join(FILE)).unwrap()
+}
+
+#[test]
+fn what_matters_goes_on_record_with_what_it_tells_of() {
+    let (folder, mut ledger) = fresh();
+    let mut dice = Dice::new(3);
+    ledger.begin_run(NOW).unwrap();
+    ledger.put_on_record(NOW, "settings", &serde_json::json!({ "sha256": "00" })).unwrap();
+    let text = RuleText { name: "r".into(), path: "r.rhai".into(), text: "x".into() };
+    let event = dice.alarm_event(1);
+    let effects = [
+        Effect::Rules(vec![KeptRule { revision: "rev".into(), text }]),
+        Effect::Entry(dice.entry()),
+        Effect::Batch(dice.batch(1)),
+        Effect::Alarm { alarm: Box::new(dice.alarm(1)), event: None },
+        Effect::Alarm { alarm: Box::new(dice.alarm(1)), event: Some(Box::new(event.clone())) },
+        Effect::Mail(Box::new(dice.mail(1))),
+    ];
+    ledger.commit(NOW, &effects).unwrap();
+    ledger.keep_rendered(MailId(1), b"the mail").unwrap();
+    let waits = MailState::Waiting { next_try: NOW, tries: 1, last_reply: "451 later".into() };
+    let taken = MailState::Accepted { at: NOW, tries: 2, reply: "250 ok".into() };
+    for state in [waits, taken] {
+        ledger.commit(NOW, &[Effect::MailState { mail: MailId(1), state }]).unwrap();
+    }
+    ledger.end_run(NOW + Span::minutes(1)).unwrap();
+    drop(ledger);
+    let mut ledger = Ledger::open(folder.path(), Access::Write).unwrap();
+    ledger.begin_run(NOW + Span::hours(1)).unwrap();
+
+    let rows = record(&ledger);
+    let found: Vec<&str> = rows.iter().map(|row| row.kind.as_str()).collect();
+    let want = [
+        "record.begin",
+        "run.start",
+        "settings",
+        "rules",
+        "entry",
+        "batch",
+        "alarm",
+        "mail.queued",
+        "mail.accepted",
+        "run.stop",
+        "run.start",
+        "run.gap",
+    ];
+    assert_eq!(found, want, "a proof in progress and a mail that is tried again are no rows");
+    let body = |n: usize| &rows[n].body;
+    assert_eq!(body(0)["words"], "the record begins with the store");
+    assert_eq!(body(3)["rules"][0]["revision"], "rev");
+    assert_eq!(body(6)["words"], Value::from(event.words.clone()));
+    assert_eq!(body(8)["sha256"], seal::merkle::sha256(b"the mail").to_hex());
+    assert_eq!((&body(8)["reply"], &body(8)["tries"]), (&Value::from("250 ok"), &Value::from(2)));
+    assert_eq!(body(11)["from"], rfc3339_millis(NOW + Span::minutes(1)));
+    assert_eq!(body(11)["stopped_cleanly"], true);
+    assert!(ledger.check_record().unwrap().faults.is_empty());
+}
+
+#[test]
+fn an_hour_gets_its_root_once_it_is_over_and_another_when_readings_come_late() {
+    let (folder, mut ledger) = fresh();
+    // 05:00 to 05:59 and 06:00.
+    let effects: Vec<Effect> = (0..=60).map(|m| reading("p1", m, 60.0 + m as f64 / 8.0)).collect();
+    ledger.commit(NOW, &effects).unwrap();
+    assert_eq!(kinds(&ledger), Vec::<String>::new(), "an hour that has just ended still waits for what is on its way");
+    ledger.commit(NOW + Span::minutes(10), &[reading("p2", 1, 50.0)]).unwrap();
+    let rows = record(&ledger);
+    let hour = &rows[1].body;
+    assert_eq!((rows.len(), &hour["hour"]), (2, &Value::from("2026-03-10T05:00:00.000Z")));
+    assert_eq!((&hour["readings"], &hour["amends"]), (&Value::from(61), &Value::Null));
+
+    ledger.commit(NOW + Span::minutes(11), &[reading("p2", 2, 51.0)]).unwrap();
+    assert_eq!(record(&ledger).len(), 2, "late readings are gathered, not given a row each");
+    let mut lines = Vec::new();
+    let evidence =
+        ledger.evidence(hour_of(NOW) - Span::hours(1), NOW, &mut |line| lines.push(line.to_owned())).unwrap();
+    assert_eq!((lines.len(), evidence.hours.len()), (0, 0), "an hour that is not all on record proves nothing");
+    assert_eq!(evidence.left_out, [NOW - Span::hours(1)], "and is named");
+
+    drop(ledger);
+    let mut ledger = Ledger::open(folder.path(), Access::Write).unwrap();
+    ledger.commit(NOW + Span::minutes(70), &[reading("p2", -65, 52.0)]).unwrap();
+    let rows = record(&ledger);
+    assert_eq!(rows.len(), 4, "after a restart too: the hour again, and the next one");
+    assert_eq!((&rows[2].body["readings"], &rows[2].body["amends"]), (&Value::from(62), &Value::from(1)));
+
+    let evidence = ledger.evidence(NOW - Span::hours(1), NOW, &mut |line| lines.push(line.to_owned())).unwrap();
+    assert_eq!((evidence.hours[0].seq, evidence.left_out.len()), (2, 0));
+    let mut table = Table::default();
+    assert!(lines.iter().all(|line| table.push(line)));
+    let tree = &table.hours()["2026-03-10T05:00:00.000Z"];
+    assert_eq!(rows[2].body["root"], tree.root().to_hex(), "the lines give the root");
+}
+
+#[test]
+fn a_long_backlog_is_taken_in_pieces() {
+    let (_folder, mut ledger) = fresh();
+    let effects: Vec<Effect> = (0..100).map(|h| reading("p1", 60 * h, 60.0)).collect();
+    ledger.commit(LATER, &effects).unwrap();
+    let hours = |ledger: &Ledger| kinds(ledger).iter().filter(|kind| *kind == "readings.hour").count();
+    assert_eq!(hours(&ledger), 24);
+    for n in 0..6 {
+        ledger.commit(LATER, &[reading("p2", n, 60.0)]).unwrap();
+    }
+    assert_eq!(hours(&ledger), 100, "all of them, and what came late to the newest waits for an hour");
+    let check = ledger.check_record().unwrap();
+    assert_eq!(
+        (check.hours, check.faults.len()),
+        (99, 0),
+        "the one that was touched again is not on record until then"
+    );
+}
+
+#[test]
+fn the_store_refuses_to_change_or_drop_a_row() {
+    let (folder, mut ledger) = fresh();
+    ledger.begin_run(NOW).unwrap();
+    let conn = past_the_program(&folder);
+    for (sql, why) in [
+        ("UPDATE record SET text = 'x' WHERE seq = 0", "a change"),
+        ("UPDATE record SET at = at + 1", "a change of the time alone"),
+        ("DELETE FROM record WHERE seq = 1", "the newest row"),
+        ("DELETE FROM record", "all of it"),
+        ("INSERT OR REPLACE INTO record VALUES (1, 0, 'x', x'00')", "another row in its place"),
+        ("INSERT INTO record VALUES (7, 0, 'x', x'00')", "a gap"),
+    ] {
+        let refused = conn.execute(sql, []).unwrap_err().to_string();
+        assert!(refused.contains("the record is only added to"), "{why}: {refused}");
+    }
+    assert_eq!(record(&ledger).len(), 2);
+}
+
+#[test]
+fn what_was_changed_past_the_program_is_named() {
+    for (sql, want, why) in [
+        (
+            "UPDATE arrivals SET value = value + 0.1 WHERE measured_at = 1773120600000",
+            "hour 2026-03-10T05:00:00.000Z",
+            "a reading",
+        ),
+        ("DELETE FROM arrivals WHERE measured_at = 1773120600000", "its 59 stored readings", "a reading taken out"),
+        (
+            "INSERT INTO arrivals (measured_at, series, value) VALUES (1773120600001, 1, 70.0)",
+            "its 61 stored readings",
+            "a reading put in",
+        ),
+        (
+            "DROP TRIGGER record_never_changes; UPDATE record SET text = replace(text, '\"readings\":60', '\"readings\":59') WHERE seq = 2",
+            "row 2: its hash is",
+            "the newest row of the record",
+        ),
+        (
+            "DROP TRIGGER record_never_changes; UPDATE record SET text = replace(text, 'run', 'fun') WHERE seq = 1",
+            "row 2: it names",
+            "a row in the middle",
+        ),
+        (
+            "DROP TRIGGER record_never_shrinks; DELETE FROM record WHERE seq = 1",
+            "row 2: it has the number 2 where 1 follows",
+            "a row is gone",
+        ),
+    ] {
+        let (folder, mut ledger) = fresh();
+        ledger.begin_run(NOW - Span::hours(2)).unwrap();
+        let effects: Vec<Effect> = (1..=60).map(|m| reading("p1", m, 60.0)).collect();
+        ledger.commit(NOW + Span::hours(1), &effects).unwrap();
+        let good = ledger.check_record().unwrap();
+        assert_eq!((good.rows, good.hours, good.faults.len()), (3, 1, 0));
+        let conn = past_the_program(&folder);
+        conn.execute_batch(sql).unwrap();
+        let check = ledger.check_record().unwrap();
+        assert!(check.faults.iter().any(|fault| fault.contains(want)), "{why}: {check:?}");
+    }
+}
+
+#[test]
+fn a_commit_that_fails_leaves_the_record_as_it_was() {
+    let (_folder, mut ledger) = fresh();
+    let mut dice = Dice::new(5);
+    ledger.begin_run(NOW).unwrap();
+    let mail = dice.mail(1);
+    let mut other = mail.clone();
+    other.to = format!("not-{}", other.to);
+    ledger.commit(NOW, &[Effect::Mail(Box::new(mail))]).unwrap();
+    let before = record(&ledger);
+    let effects = [reading("p1", 5, 60.0), Effect::Entry(dice.entry()), Effect::Mail(Box::new(other))];
+    ledger.commit(NOW, &effects).unwrap_err();
+    assert_eq!(record(&ledger), before);
+    ledger.commit(NOW, &effects[..2]).unwrap();
+    assert_eq!(kinds(&ledger).last().map(String::as_str), Some("entry"), "and it goes on with the right number");
+}
