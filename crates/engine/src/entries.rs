@@ -120,7 +120,8 @@ impl Engine {
         self.retire_where_stage_ended(now, bin, effects);
     }
 
-    /// Accounts of a batch's probes from the time on that tells of the whole of it.
+    /// Accounts of a batch's probes from the time on that tells of the whole of it. Unlike at a start, the windows are whole: where they hold
+    /// nothing since then, there is no history to ask for.
     fn begin_accounts(&mut self, batch: &Batch, effects: &mut Vec<Effect>) {
         let Some(from) = batch.counted_from() else { return };
         self.hide_pulled(&batch.bin);

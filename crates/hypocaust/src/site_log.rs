@@ -12,6 +12,7 @@ use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Filled, Rea
 use site::ids::BinId;
 use site::measure::{self, Kind};
 use site::model::{Display, POSITIONS, Site};
+use site::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON};
 use site::zone::rfc3339_utc;
 
 use crate::cli::{BatchCommand, FilledArgs, LogCommand, Written};
@@ -176,8 +177,6 @@ fn with_amount(kind: &EntryKind, text: &str) -> Result<EntryKind, CommandError> 
 
 /// What went into the bin, from its mass or from its density and the bin's volume.
 fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filled>, CommandError> {
-    const KILOGRAMS_PER_POUND: f64 = 0.453_592_37;
-    const CUBIC_YARDS_PER_CUBIC_METRE: f64 = 1.307_950_619;
     let us = site.display == Display::Us;
     let mass = |mass: f64| if us { mass * KILOGRAMS_PER_POUND } else { mass };
     let wet_kilograms = match (filled.mass, filled.density) {
@@ -187,7 +186,7 @@ fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filled>
             let volume = described.map(|b| b.volume.0).ok_or_else(|| {
                 CommandError::Usage(format!("there is no bin `{bin}` in the settings, so its volume is not known"))
             })?;
-            mass(density) * if us { volume * CUBIC_YARDS_PER_CUBIC_METRE } else { volume }
+            mass(density) * if us { volume / CUBIC_METRES_PER_CUBIC_YARD } else { volume }
         }
         (None, None) if filled.moisture.is_none() && filled.degradable.is_none() => return Ok(None),
         (None, None) => {
@@ -268,9 +267,9 @@ fn words(site: &Site, kind: &EntryKind) -> String {
     let celsius = |c: Celsius| if us { format!("{:.1} °F", c.fahrenheit()) } else { format!("{:.1} °C", c.0) };
     let amount = |amount: &Amount| match (amount, us) {
         (Amount::Mass(kg), false) => format!("{:.0} kg", kg.0),
-        (Amount::Mass(kg), true) => format!("{:.0} lb", kg.0 / 0.453_592_37),
+        (Amount::Mass(kg), true) => format!("{:.0} lb", kg.0 / KILOGRAMS_PER_POUND),
         (Amount::Volume(m3), false) => format!("{:.2} m³", m3.0),
-        (Amount::Volume(m3), true) => format!("{:.2} yd³", m3.0 * 1.307_950_619),
+        (Amount::Volume(m3), true) => format!("{:.2} yd³", m3.0 / CUBIC_METRES_PER_CUBIC_YARD),
     };
     match kind {
         EntryKind::Loaded { source, material, amount: a, taken } => {
@@ -297,8 +296,8 @@ fn words(site: &Site, kind: &EntryKind) -> String {
         }
         EntryKind::Watered { minutes, litres } => {
             let minutes = minutes.map(|m| format!("{m:.1} min"));
-            let litres =
-                litres.map(|l| if us { format!("{:.0} gal", l.0 / 3.785_411_784) } else { format!("{:.0} L", l.0) });
+            let litres = litres
+                .map(|l| if us { format!("{:.0} gal", l.0 / LITRES_PER_GALLON) } else { format!("{:.0} L", l.0) });
             format!("watered: {}", [litres, minutes].into_iter().flatten().collect::<Vec<_>>().join(", "))
         }
         EntryKind::Sampled { moisture_percent, sd_percent } => {
