@@ -13,7 +13,7 @@ use pile::time::Timestamp;
 use pile::window::Point;
 use serde::Serialize;
 use site::criteria::{Criteria, Criterion};
-use site::entry::{BatchId, Entry};
+use site::entry::{BatchId, Entry, in_force};
 use site::ids::BinId;
 use site::judge::{Excluded, Facts, History, Judgement, Outcome, ProbeHistory, judge, read_facts};
 use site::model::{Chosen, Site};
@@ -122,7 +122,7 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
         }
         None => {
             let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-            let entries = lives::in_force(ledger.entries()?);
+            let entries = in_force(ledger.entries()?);
             let batches = lives::of_batches(&ledger.batches()?, &entries);
             (From::Store(Box::new(ledger)), entries, batches, now)
         }

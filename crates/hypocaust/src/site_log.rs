@@ -5,13 +5,17 @@
 use std::path::Path;
 
 use ledger::{Access, Ledger};
+use pile::humid_air::boiling_at;
 use pile::time::Timestamp;
-use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
+use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
 use serde_json::{Value, json};
-use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Filled, Really, Rest, Stage, Taken};
-use site::ids::BinId;
+use site::entry::{
+    Against, Amount, Batch, BatchId, CHECK_DUE, Entry, EntryId, EntryKind, Filled, Really, Rest, Stage, Taken,
+};
+use site::ids::{BinId, ProbeId};
+use site::instruments::Instruments;
 use site::measure::{self, Kind};
-use site::model::{Display, POSITIONS, Site};
+use site::model::{Display, Position, Site};
 use site::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON};
 use site::zone::rfc3339_utc;
 
@@ -84,10 +88,36 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
         LogCommand::Repair(written) => (written, EntryKind::Repair),
         LogCommand::Note(written) => (written, EntryKind::Note),
         LogCommand::HandReading { written, position, temperature } => {
-            let position = POSITIONS.iter().find(|(_, key)| *key == position).map(|(position, _)| *position);
-            let position = position.ok_or_else(|| CommandError::Usage("there is no such position".into()))?;
+            let position = position_of(&position)?;
             let celsius = Celsius(read(&temperature, Kind::Temperature, temperature_unit(&site))?);
             (written, EntryKind::HandReading { position, celsius })
+        }
+        LogCommand::ProbePlaced { written, probe, position, depth } => {
+            let depth = depth.map(|text| read(&text, Kind::Length, length_unit(&site)).map(Metres)).transpose()?;
+            let probe = probe_of(&site, &probe)?;
+            (written, EntryKind::Placed { probe, position: position_of(&position)?, depth })
+        }
+        LogCommand::ProbeChecked { probe, against, showed, truth, allowed, due, at, by, note } => {
+            let probe = probe_of(&site, &probe)?;
+            let at = when(&site, at.as_deref())?;
+            let against = Against::named(&against)
+                .ok_or_else(|| CommandError::Usage("a probe is checked against ice, boiling or thermometer".into()))?;
+            let degrees = |text: &str| read(text, Kind::Temperature, temperature_unit(&site)).map(Celsius);
+            let truth = match (against, truth) {
+                (_, Some(text)) => degrees(&text)?,
+                (Against::Boiling, None) => {
+                    boiling_at(site.elevation).map_err(|e| CommandError::Refused(e.to_string()))?
+                }
+                (Against::Ice | Against::Thermometer, None) => Celsius(0.0),
+            };
+            let due = match due {
+                Some(text) => when(&site, Some(&text))?,
+                None => at + CHECK_DUE,
+            };
+            let (showed, allowed, due) = (degrees(&showed)?, Kelvin(allowed), Some(due));
+            let bin = bin_of_probe(&site, &probe, at)?;
+            let kind = EntryKind::Calibrated { probe, against, showed, truth, allowed, due };
+            return write(&site, &Request::entry(bin.as_str(), at, &by, &note, &kind));
         }
         LogCommand::SettledDepth { written, depth } => {
             (written, EntryKind::SettledDepth { metres: read(&depth, Kind::Length, length_unit(&site))? })
@@ -129,6 +159,33 @@ fn enter(site: &Site, written: &Written, kind: &EntryKind) -> Result<(), Command
 
 fn bin_of(text: &str) -> Result<BinId, CommandError> {
     BinId::new(text).map_err(|e| CommandError::Usage(e.to_string()))
+}
+
+fn position_of(word: &str) -> Result<Position, CommandError> {
+    Position::named(word).ok_or_else(|| CommandError::Usage(format!("there is no position `{word}`")))
+}
+
+fn probe_of(site: &Site, text: &str) -> Result<ProbeId, CommandError> {
+    ProbeId::new(text).ok().filter(|id| site.probes.contains_key(id)).ok_or_else(|| {
+        let known: Vec<_> = site.probes.keys().map(ProbeId::as_str).collect();
+        CommandError::Usage(format!("there is no probe `{text}`; the settings have {}", known.join(", ")))
+    })
+}
+
+/// The bin that a probe was in.
+fn bin_of_probe(site: &Site, probe: &ProbeId, at: Timestamp) -> Result<BinId, CommandError> {
+    let entries = match Ledger::open(&site.data_folder, Access::Read) {
+        Ok(ledger) => ledger.entries()?,
+        // Nothing was ever written: the probe is where the settings have it.
+        Err(_) => Vec::new(),
+    };
+    let stays = Instruments::of(&entries).stays(site, probe);
+    let stay = stays.into_iter().find(|stay| stay.from <= at && at < stay.until);
+    stay.and_then(|stay| stay.bin).ok_or_else(|| {
+        CommandError::Usage(format!(
+            "probe {probe} serves the whole site; checks are kept of probes in bins, whose readings are judged"
+        ))
+    })
 }
 
 fn read(text: &str, kind: Kind, bare: Option<&str>) -> Result<f64, CommandError> {
@@ -313,6 +370,19 @@ fn words(site: &Site, kind: &EntryKind) -> String {
             if *below { "<" } else { "" },
             site.zone.show(*sampled_at)
         ),
+        EntryKind::Calibrated { probe, against, showed, truth, allowed, due } => {
+            let off = (showed.0 - truth.0).abs();
+            let (off, unit) = if us { (off * 1.8, "°F") } else { (off, "K") };
+            let word = if (showed.0 - truth.0).abs() <= allowed.0 { "passed" } else { "FAILED" };
+            let due = due.map_or_else(String::new, |due| format!("; next check due {}", site.zone.show(due)));
+            format!(
+                "probe {probe} checked ({}): showed {} at {}, off by {off:.1} {unit}, {word}{due}",
+                against.key(),
+                celsius(*showed),
+                celsius(*truth)
+            )
+        }
+        EntryKind::Placed { probe, position, .. } => format!("probe {probe} is here now, at {}", position.key()),
         EntryKind::Corrected { of, really: None } => format!("entry {of} did not happen"),
         EntryKind::Corrected { of, really: Some(really) } => {
             format!("entry {of} really was {} at {}", words(site, &really.kind), site.zone.show(really.at))

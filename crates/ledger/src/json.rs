@@ -9,13 +9,12 @@ use engine::notice::{
     OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
+use pile::units::Celsius;
 use rulebook::header::Priority;
 use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use site::entry::{Amount, BatchId, EntryId, EntryKind, Filled, Really, Rest, Stage, Taken};
+use site::entry::{BatchId, EntryKind};
 use site::ids::{BinId, BlowerId};
-use site::model::{POSITIONS, Position};
 use site::zone::{Day, IsoWeek};
 
 /// A core type with the shape in which JSON carries it; core types know no serde themselves.
@@ -130,17 +129,6 @@ carried_as!(Span, i64, |span| span.as_millis(), |ms| Ok(Span::millis(ms)));
 carried_as!(f64, Option<f64>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_or(f64::NAN)));
 carried_as!(f32, Option<f32>, |n| n.is_finite().then_some(*n), |n| Ok(n.unwrap_or(f32::NAN)));
 carried_as!(Celsius, Option<f64>, |c| c.0.to_row(), |n| f64::from_row(n).map(Celsius));
-carried_as!(Litres, Option<f64>, |l| l.0.to_row(), |n| f64::from_row(n).map(Litres));
-carried_as!(Kilograms, Option<f64>, |m| m.0.to_row(), |n| f64::from_row(n).map(Kilograms));
-carried_as!(CubicMetres, Option<f64>, |v| v.0.to_row(), |n| f64::from_row(n).map(CubicMetres));
-carried_as!(EntryId, u64, |id| id.0, |n| Ok(EntryId(n)));
-carried_as!(Stage, String, |stage| stage.key().into(), |word| {
-    Stage::named(&word).ok_or_else(|| format!("`{word}` is no stage"))
-});
-carried_as!(Position, String, |position| position.key().into(), |word| {
-    let found = POSITIONS.iter().find(|(_, key)| *key == word).map(|(position, _)| *position);
-    found.ok_or_else(|| format!("`{word}` is no position"))
-});
 carried_as!(BinId, String, |id| id.as_str().into(), |text| BinId::new(&text).map_err(|e| e.to_string()));
 carried_as!(BlowerId, String, |id| id.as_str().into(), |text| BlowerId::new(&text).map_err(|e| e.to_string()));
 carried_as!(Day, String, |day| day.to_string(), |text| Day::parse(&text).ok_or_else(|| format!("`{text}` is no day")));
@@ -165,6 +153,8 @@ macro_rules! listed_by {
     };
 }
 
+mod entry;
+
 listed_by!(Notice, NoticeRow, "NoticeFields");
 listed_by!(AlarmNotice, AlarmNoticeRow, "AlarmNoticeFields");
 listed_by!(SummaryNotice, SummaryNoticeRow, "SummaryNoticeFields");
@@ -183,12 +173,6 @@ listed_by!(ChartLine, ChartLineRow, "ChartLineFields");
 listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
 listed_by!(Grounds, GroundsRow, "GroundsFields");
 listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
-listed_by!(EntryKind, EntryKindRow, "EntryKindFields");
-listed_by!(Really, ReallyRow, "ReallyFields");
-listed_by!(Amount, AmountRow, "AmountFields");
-listed_by!(Taken, TakenRow, "TakenWord");
-listed_by!(Rest, RestRow, "RestWord");
-listed_by!(Filled, FilledRow, "FilledFields");
 
 #[derive(Serialize, Deserialize)]
 #[serde(remote = "Grounds")]
@@ -548,144 +532,4 @@ enum BackOnAirFields {
     NotRunning,
     Silent,
     Unproven,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Filled")]
-struct FilledFields {
-    #[serde(with = "shape", rename = "wet_kilograms")]
-    wet_mass: Kilograms,
-    weighed: bool,
-    #[serde(with = "shape")]
-    moisture_percent: Option<f64>,
-    #[serde(with = "shape")]
-    degradable_percent: Option<f64>,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "EntryKind", rename_all = "kebab-case")]
-enum EntryKindFields {
-    OnAir {
-        #[serde(with = "shape", rename = "loaded_celsius")]
-        loaded_at: Option<Celsius>,
-        #[serde(with = "shape", default)]
-        filling: Option<Filled>,
-    },
-    Loaded {
-        source: String,
-        material: String,
-        #[serde(with = "shape")]
-        amount: Amount,
-        #[serde(with = "shape")]
-        taken: Taken,
-    },
-    OffAir,
-    Moved {
-        #[serde(with = "shape", default)]
-        stage: Option<Stage>,
-        #[serde(with = "shape", default)]
-        into: Option<BinId>,
-    },
-    Split {
-        #[serde(with = "shape")]
-        into: BinId,
-        #[serde(with = "shape")]
-        share_percent: f64,
-    },
-    Merged {
-        #[serde(with = "shape")]
-        into: BinId,
-    },
-    Shipped {
-        to: String,
-        #[serde(with = "shape")]
-        amount: Amount,
-        #[serde(with = "shape")]
-        rest: Rest,
-    },
-    HandReading {
-        #[serde(with = "shape")]
-        position: Position,
-        #[serde(with = "shape")]
-        celsius: Celsius,
-    },
-    SettledDepth {
-        #[serde(with = "shape")]
-        metres: f64,
-    },
-    LabResult {
-        analyte: String,
-        #[serde(with = "shape")]
-        value: f64,
-        #[serde(default)]
-        below: bool,
-        unit: String,
-        laboratory: String,
-        method: String,
-        #[serde(with = "shape")]
-        sampled_at: Timestamp,
-    },
-    Watered {
-        #[serde(with = "shape")]
-        minutes: Option<f64>,
-        #[serde(with = "shape")]
-        litres: Option<Litres>,
-    },
-    Sampled {
-        #[serde(with = "shape")]
-        moisture_percent: f64,
-        #[serde(with = "shape")]
-        sd_percent: f64,
-    },
-    Valve {
-        #[serde(with = "shape")]
-        open_percent: f64,
-    },
-    ProbesOut,
-    ProbesBack,
-    Opened,
-    Turned,
-    AirChanged,
-    Smell,
-    Complaint,
-    Repair,
-    Note,
-    Corrected {
-        #[serde(with = "shape")]
-        of: EntryId,
-        #[serde(with = "shape", default)]
-        really: Option<Box<Really>>,
-    },
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Really")]
-struct ReallyFields {
-    #[serde(with = "shape")]
-    at: Timestamp,
-    #[serde(with = "shape")]
-    kind: EntryKind,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Amount")]
-enum AmountFields {
-    #[serde(rename = "kilograms")]
-    Mass(#[serde(with = "shape")] Kilograms),
-    #[serde(rename = "cubic_metres")]
-    Volume(#[serde(with = "shape")] CubicMetres),
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Taken", rename_all = "kebab-case")]
-enum TakenWord {
-    In,
-    Rejected,
-}
-
-#[derive(Serialize, Deserialize)]
-#[serde(remote = "Rest", rename_all = "kebab-case")]
-enum RestWord {
-    Stays,
-    Nothing,
 }

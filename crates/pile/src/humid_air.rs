@@ -170,6 +170,26 @@ pub struct HumidAir {
     p: Pascals,
 }
 
+/// Temperature at which water boils at an elevation, in the pressure of the standard atmosphere there; weather moves it by some tenths of
+/// a kelvin. Where [`saturation_pressure`] reaches [`pressure_at`].
+///
+/// # Errors
+/// [`OutOfRange::Elevation`].
+pub fn boiling_at(h: Metres) -> Result<Celsius, OutOfRange> {
+    let Pascals(pressure) = pressure_at(h)?;
+    let (mut low, mut high) = (TRIPLE_POINT_CELSIUS, SATURATION_CELSIUS_MAX);
+    // Sixty halvings of 200 K leave less than the last digit of a double.
+    for _ in 0..60 {
+        let middle = low + (high - low) / 2.0;
+        if saturation_pascals(middle) < pressure {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Ok(Celsius(low))
+}
+
 impl HumidAir {
     /// Air of temperature `t`, relative humidity `rh` (0 to 1, over ice below 0.01 °C) and pressure `p`.
     ///
@@ -404,6 +424,18 @@ mod tests {
         let dry = at_rh(20.0, 0.0).unwrap();
         assert_eq!(dry.dew_point(), Err(OutOfRange::TooDry { vapour_pascals: 0.0 }), "air without vapour has none");
         assert!(dry.wet_bulb().unwrap() < Celsius(7.0), "but a wet bulb in it cools to a definite temperature");
+    }
+
+    #[test]
+    fn water_boils_cooler_high_up() {
+        // Steam tables and tables for cooks, from memory: 100.0 °C at the sea, 95.0 °C in Denver, 90.0 °C at 3000 m.
+        for (metres, want, tolerance) in
+            [(0.0, 100.0, 0.05), (1_609.0, 94.8, 0.3), (3_000.0, 90.0, 0.3), (-430.0, 101.4, 0.3)]
+        {
+            let got = boiling_at(Metres(metres)).unwrap().0;
+            assert!((got - want).abs() < tolerance, "{metres} m: {got}, not {want}");
+        }
+        assert!(boiling_at(Metres(50_000.0)).is_err(), "there is no standard atmosphere there");
     }
 
     #[test]

@@ -20,7 +20,8 @@ use rulebook::header::Priority;
 use site::entry::BatchId;
 use site::ids::{BinId, BlowerId};
 use site::model::{
-    Broker, Calls, Display, LinkSecurity, Mail as MailSettings, Person, RoundList, RuleSettings, Site, Transport,
+    Broker, Calls, Display, LinkSecurity, Mail as MailSettings, Person, Reports, RoundList, RuleSettings, Site,
+    Transport,
 };
 use site::zone::{Day, IsoWeek, TimeOfDay, WeeklyTime, Zone};
 
@@ -64,6 +65,8 @@ fn site(display: Display) -> Site {
                 round_list: true,
                 summary: true,
                 reviewed: false,
+                sections: None,
+                token: None,
                 bins: None,
                 on_duty: Vec::new(),
             },
@@ -75,6 +78,8 @@ fn site(display: Display) -> Site {
                 round_list: false,
                 summary: false,
                 reviewed: false,
+                sections: None,
+                token: None,
                 bins: None,
                 on_duty: Vec::new(),
             },
@@ -82,6 +87,7 @@ fn site(display: Display) -> Site {
         gateways: Vec::new(),
         criteria: Vec::new(),
         criteria_folder: None,
+        reports: Reports::default(),
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

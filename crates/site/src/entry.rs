@@ -5,9 +5,9 @@
 use std::fmt;
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
+use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
 
-use crate::ids::BinId;
+use crate::ids::{BinId, ProbeId};
 use crate::model::Position;
 
 /// A number that names one entry for ever.
@@ -113,6 +113,30 @@ pub enum EntryKind {
         /// When the sample was taken.
         sampled_at: Timestamp,
     },
+    /// A probe was held against something whose temperature is known.
+    Calibrated {
+        /// Which probe.
+        probe: ProbeId,
+        /// Against what.
+        against: Against,
+        /// What the probe showed.
+        showed: Celsius,
+        /// How warm it was in truth.
+        truth: Celsius,
+        /// It passes when it is not further off than this.
+        allowed: Kelvin,
+        /// When the next check is due.
+        due: Option<Timestamp>,
+    },
+    /// A probe was put into this bin, or elsewhere in it; from then on its readings are of this place.
+    Placed {
+        /// Which probe.
+        probe: ProbeId,
+        /// Where it is now.
+        position: Position,
+        /// How deep, from the surface of the pile.
+        depth: Option<Metres>,
+    },
     /// Water was added.
     Watered {
         /// How long the hose ran, in minutes.
@@ -168,6 +192,27 @@ pub struct Really {
     pub kind: EntryKind,
 }
 
+/// What a probe was checked against.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Against {
+    /// Melting ice: 0 °C at any height above the sea.
+    Ice,
+    /// Boiling water: its temperature falls with the height above the sea.
+    Boiling,
+    /// A reference thermometer.
+    Thermometer,
+}
+
+/// The word of everything a probe can be checked against.
+pub const AGAINST: [(Against, &str); 3] =
+    [(Against::Ice, "ice"), (Against::Boiling, "boiling"), (Against::Thermometer, "thermometer")];
+
+/// A probe passes its check within this of the truth, unless somebody says otherwise: common practice, no source.
+pub const CHECK_ALLOWED: Kelvin = Kelvin(1.0);
+
+/// A probe's next check is due after this, unless somebody says otherwise: common practice, no source.
+pub const CHECK_DUE: Span = Span::days(180);
+
 /// How much material.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Amount {
@@ -222,7 +267,7 @@ pub const PLAIN: [EntryKind; 9] = [
 ];
 
 /// The word of every kind.
-pub const ENTRY_WORDS: [&str; 23] = [
+pub const ENTRY_WORDS: [&str; 25] = [
     "loaded",
     "on-air",
     "off-air",
@@ -233,6 +278,8 @@ pub const ENTRY_WORDS: [&str; 23] = [
     "hand-reading",
     "settled-depth",
     "lab-result",
+    "calibrated",
+    "placed",
     "watered",
     "sampled",
     "valve",
@@ -324,6 +371,8 @@ impl EntryKind {
             EntryKind::HandReading { .. } => "hand-reading",
             EntryKind::SettledDepth { .. } => "settled-depth",
             EntryKind::LabResult { .. } => "lab-result",
+            EntryKind::Calibrated { .. } => "calibrated",
+            EntryKind::Placed { .. } => "placed",
             EntryKind::Watered { .. } => "watered",
             EntryKind::Sampled { .. } => "sampled",
             EntryKind::Valve { .. } => "valve",
@@ -401,6 +450,20 @@ impl EntryKind {
                 words("the unit", unit)?;
                 within("result", *value, 0.0, 1e12, unit)
             }
+            EntryKind::Calibrated { showed, truth, allowed, .. } => {
+                within("what the probe showed", showed.0, -40.0, 130.0, "°C")?;
+                within("the true temperature", truth.0, -40.0, 130.0, "°C")?;
+                within("how far it may be off", allowed.0, 0.1, 5.0, "K")
+            }
+            EntryKind::Placed { position, depth, .. } => {
+                if !position.in_bin() {
+                    return Err(format!(
+                        "a probe in a bin is at base, core, upper, cover, exhaust or plenum, not at {}",
+                        position.key()
+                    ));
+                }
+                depth.map_or(Ok(()), |depth| within("depth", depth.0, 0.0, 10.0, "m"))
+            }
             EntryKind::Moved { stage: None, into: None } => {
                 Err("say where it went: --to curing or --to storage, --into BIN, or both".into())
             }
@@ -429,6 +492,26 @@ impl EntryKind {
     pub fn plain(word: &str) -> Option<EntryKind> {
         PLAIN.into_iter().find(|kind| kind.key() == word)
     }
+}
+
+/// The entries that hold, each as its last correction says it was, in the order of their times.
+pub fn in_force(entries: Vec<Entry>) -> Vec<Entry> {
+    let (mut corrections, mut out): (Vec<Entry>, Vec<Entry>) =
+        entries.into_iter().partition(|e| matches!(e.kind, EntryKind::Corrected { .. }));
+    corrections.sort_by_key(|e| e.id);
+    for correction in corrections {
+        let EntryKind::Corrected { of, really } = correction.kind else { continue };
+        match really {
+            None => out.retain(|e| e.id != of),
+            Some(really) => {
+                for wrong in out.iter_mut().filter(|e| e.id == of) {
+                    (wrong.at, wrong.kind) = (really.at, really.kind.clone());
+                }
+            }
+        }
+    }
+    out.sort_by_key(|e| (e.at, e.id));
+    out
 }
 
 /// When the probes of a bin were not in its material, warming up afterwards included: from, and until, which lies in the
@@ -501,6 +584,18 @@ impl Stage {
     /// The stage of a word.
     pub fn named(word: &str) -> Option<Stage> {
         STAGES.iter().find(|(_, key)| *key == word).map(|(stage, _)| *stage)
+    }
+}
+
+impl Against {
+    /// The word of it.
+    pub fn key(self) -> &'static str {
+        AGAINST.iter().find(|(against, _)| *against == self).map_or("", |(_, key)| key)
+    }
+
+    /// What is meant by a word.
+    pub fn named(word: &str) -> Option<Against> {
+        AGAINST.iter().find(|(_, key)| *key == word).map(|(against, _)| *against)
     }
 }
 

@@ -8,6 +8,7 @@ pub mod batches;
 pub mod criteria;
 pub mod entry;
 pub mod ids;
+pub mod instruments;
 pub mod judge;
 pub mod measure;
 pub mod model;

@@ -12,6 +12,10 @@ use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::quantity::{Quantity, Unit};
 use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
+mod people;
+
+pub use people::{Calls, DutyTime, Outside, Paper, Person, REPORT_SECTIONS, ReportSection, Reports};
+
 /// Everything the settings say.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Site {
@@ -55,6 +59,8 @@ pub struct Site {
     pub round_list: RoundList,
     /// The criteria that its batches are judged by, in the order of the settings.
     pub criteria: Vec<Chosen>,
+    /// What weekly summaries and process records say of the site, and who outside gets them.
+    pub reports: Reports,
     /// The folder with the site's own criteria, one a file.
     pub criteria_folder: Option<PathBuf>,
     /// How the settings text was addressed, for messages.
@@ -364,51 +370,6 @@ pub enum Transport {
     },
 }
 
-/// Someone who gets mail.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Person {
-    /// The name, as in `--by`.
-    pub name: String,
-    /// The address.
-    pub mail: String,
-    /// Which alarms are mailed to them when they are raised.
-    pub calls: Calls,
-    /// Alarms that nobody acknowledged within their time to respond.
-    pub unacknowledged: bool,
-    /// The round list of every morning.
-    pub round_list: bool,
-    /// Weekly summaries.
-    pub summary: bool,
-    /// Documents, once somebody of the site has reviewed them.
-    pub reviewed: bool,
-    /// Only alarms of these bins, and those of the whole site; `None` for all bins.
-    pub bins: Option<Vec<BinId>>,
-    /// When alarms reach them; always when empty.
-    pub on_duty: Vec<DutyTime>,
-}
-
-/// Which alarms are mailed to a person when they are raised.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Calls {
-    /// None.
-    None,
-    /// Those of high priority.
-    HighOnly,
-    /// All.
-    All,
-}
-
-/// A time of the week, by the site's clock.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct DutyTime {
-    /// On which days it begins, 1 Monday to 7 Sunday.
-    pub weekdays: Vec<i8>,
-    /// Its beginning.
-    pub from: TimeOfDay,
-    /// Its end; past midnight when it is not later than the beginning.
-    pub to: TimeOfDay,
-}
-
 /// One mail every morning with what could wait for daylight.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct RoundList {
@@ -486,35 +447,27 @@ impl Position {
     pub fn key(self) -> &'static str {
         POSITIONS.iter().find(|(p, _)| *p == self).map_or("", |(_, key)| key)
     }
+
+    /// The position of a key.
+    pub fn named(key: &str) -> Option<Position> {
+        POSITIONS.iter().find(|(_, own)| *own == key).map(|(position, _)| *position)
+    }
+
+    /// Whether a probe there is of one bin.
+    pub fn in_bin(self) -> bool {
+        !matches!(self, Position::Ambient | Position::Room)
+    }
 }
 
 impl Site {
+    /// The topic on which entries of the log come in.
+    pub fn log_topic(&self) -> String {
+        format!("hypocaust/{}/log", self.id)
+    }
+
     /// The topic on which a wall panel acknowledges alarms.
     pub fn acknowledge_topic(&self) -> String {
         format!("hypocaust/{}/acknowledge", self.id)
-    }
-}
-
-impl Person {
-    /// Whether an alarm of one bin, or of the whole site, is theirs.
-    pub fn looks_after(&self, bin: Option<&BinId>) -> bool {
-        match (&self.bins, bin) {
-            (Some(bins), Some(bin)) => bins.contains(bin),
-            _ => true,
-        }
-    }
-
-    /// Whether alarms reach them at this time of the site's clock.
-    pub fn on_duty(&self, weekday: i8, time: TimeOfDay) -> bool {
-        let day_before = if weekday == 1 { 7 } else { weekday - 1 };
-        self.on_duty.is_empty()
-            || self.on_duty.iter().any(|duty| {
-                let (today, yesterday) = (duty.weekdays.contains(&weekday), duty.weekdays.contains(&day_before));
-                match duty.from < duty.to {
-                    true => today && duty.from <= time && time < duty.to,
-                    false => (today && duty.from <= time) || (yesterday && time < duty.to),
-                }
-            })
     }
 }
 

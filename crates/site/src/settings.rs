@@ -9,6 +9,7 @@ mod links;
 pub mod node;
 mod people;
 mod plant;
+mod reports;
 pub mod section;
 mod topics;
 
@@ -28,7 +29,7 @@ use fault::{Faults, nearest};
 use node::{Node, shortened};
 use section::{Item, Section};
 
-const KEYS: [&str; 17] = [
+const KEYS: [&str; 18] = [
     "site",
     "data_folder",
     "broker",
@@ -46,6 +47,7 @@ const KEYS: [&str; 17] = [
     "heartbeat",
     "round_list",
     "summary",
+    "reports",
 ];
 const EMPTY: (&str, &str) = (
     "the settings are empty",
@@ -117,6 +119,8 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let heartbeat = links::heartbeat(&top, faults);
     let summary = summary(&top, faults);
     let round_list = round_list(&top, faults);
+    let display = about.as_ref().map_or(Display::Metric, |about| about.display);
+    let reports = reports::read(&top, display, faults);
     let about = about?;
     Some(Site {
         id: about.id,
@@ -135,6 +139,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         gateways,
         rules: rules?,
         criteria,
+        reports: reports?,
         criteria_folder,
         sounder,
         heartbeat,
@@ -214,13 +219,18 @@ fn zone(item: &Item<'_>, faults: &mut Faults) -> Option<Zone> {
 fn summary(top: &Section<'_>, faults: &mut Faults) -> Option<WeeklyTime> {
     let Some(item) = top.optional("summary") else { return Some(SUMMARY_DEFAULT) };
     let section = Section::open(item.node, "summary", &["weekday", "time"], faults)?;
+    weekly_time(&section, SUMMARY_DEFAULT, faults)
+}
+
+/// The day and time of a section; what is left out is taken from `or`.
+fn weekly_time(section: &Section<'_>, or: WeeklyTime, faults: &mut Faults) -> Option<WeeklyTime> {
     let weekday = match section.optional("weekday") {
         Some(item) => item.choice(&WEEKDAYS, faults),
-        None => Some(SUMMARY_DEFAULT.weekday),
+        None => Some(or.weekday),
     };
     let time = match section.optional("time") {
         Some(item) => time_of_day(&item, faults),
-        None => Some(TimeOfDay { hour: SUMMARY_DEFAULT.hour, minute: SUMMARY_DEFAULT.minute }),
+        None => Some(TimeOfDay { hour: or.hour, minute: or.minute }),
     };
     let TimeOfDay { hour, minute } = time?;
     Some(WeeklyTime { weekday: weekday?, hour, minute })

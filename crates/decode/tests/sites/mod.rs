@@ -68,6 +68,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         gateways: Vec::new(),
         criteria: Vec::new(),
         criteria_folder: None,
+        reports: Default::default(),
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

@@ -235,6 +235,54 @@ pub enum LogCommand {
         #[arg(long, value_name = "TIME")]
         sampled: String,
     },
+    /// A probe was held into ice, boiling water or beside a reference thermometer: its correction holds from then on.
+    ///
+    /// Stir ice with a little water and wait two minutes; keep the probe off the bottom of a boiling pot, and mind the steam. A probe
+    /// that failed is not believed back to its last good check, and counts again from the next good one on.
+    ProbeChecked {
+        /// The probe.
+        #[arg(long, value_name = "PROBE")]
+        probe: String,
+        /// What it was held into or beside.
+        #[arg(long, value_name = "WHAT", value_parser = ["ice", "boiling", "thermometer"])]
+        against: String,
+        /// What the probe showed, in the site's unit or with its own: 0.4, 32.7F.
+        #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
+        showed: String,
+        /// What the thermometer showed; of ice and of water boiling at the site's elevation it is known.
+        #[arg(long, value_name = "DEGREES", allow_hyphen_values = true, required_if_eq("against", "thermometer"))]
+        truth: Option<String>,
+        /// How far off it may be to pass, in kelvin. 1 K is common practice, no source: your permit decides.
+        #[arg(long, value_name = "KELVIN", default_value_t = 1.0, allow_negative_numbers = true)]
+        allowed: f64,
+        /// When the next check is due; half a year later when left out.
+        #[arg(long, value_name = "TIME")]
+        due: Option<String>,
+        /// When it was checked: `2026-03-10 07:00` by the site's clock, or RFC 3339; now when left out.
+        #[arg(long, value_name = "TIME")]
+        at: Option<String>,
+        /// Who checked it.
+        #[arg(long, value_name = "NAME", default_value = "command line", env = "HYPOCAUST_BY")]
+        by: String,
+        /// Anything else worth keeping.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        note: String,
+    },
+    /// A probe was put into another bin, or elsewhere in its own: its readings are of that place from then on.
+    ProbePlaced {
+        /// Who, when, and the bin where it is now.
+        #[command(flatten)]
+        written: Written,
+        /// The probe.
+        #[arg(long, value_name = "PROBE")]
+        probe: String,
+        /// Where it sits now.
+        #[arg(long, value_name = "WHERE", value_parser = ["base", "core", "upper", "cover", "exhaust", "plenum"])]
+        position: String,
+        /// How deep, from the surface, in metres (feet for a US site) or with its unit; as before when left out.
+        #[arg(long, value_name = "DEPTH")]
+        depth: Option<String>,
+    },
     /// It smells; say how and how strongly with --note.
     Smell(Written),
     /// Somebody complained; say who, about what and what was answered with --note.

@@ -33,26 +33,6 @@ impl Life {
     }
 }
 
-/// The entries that hold, each as its last correction says it was.
-pub(super) fn in_force(entries: Vec<Entry>) -> Vec<Entry> {
-    let (mut corrections, mut out): (Vec<Entry>, Vec<Entry>) =
-        entries.into_iter().partition(|e| matches!(e.kind, EntryKind::Corrected { .. }));
-    corrections.sort_by_key(|e| e.id);
-    for correction in corrections {
-        let EntryKind::Corrected { of, really } = correction.kind else { continue };
-        match really {
-            None => out.retain(|e| e.id != of),
-            Some(really) => {
-                for wrong in out.iter_mut().filter(|e| e.id == of) {
-                    (wrong.at, wrong.kind) = (really.at, really.kind.clone());
-                }
-            }
-        }
-    }
-    out.sort_by_key(|e| (e.at, e.id));
-    out
-}
-
 /// The lives of the store's batches; `entries` are those that hold.
 pub(super) fn of_batches(batches: &[Batch], entries: &[Entry]) -> Vec<Life> {
     batches.iter().filter_map(|batch| life(batch, entries)).collect()
@@ -124,7 +104,7 @@ pub(super) fn of_entries(entries: &[Entry]) -> Vec<Life> {
 mod tests {
     use pile::time::Span;
     use pile::units::Kilograms;
-    use site::entry::{Amount, EntryId, Really};
+    use site::entry::{Amount, EntryId, Really, in_force};
 
     use super::*;
 

@@ -21,6 +21,9 @@ const EMBEDDED_KEYS: [&str; 3] = ["listen", "password_file", "credential"];
 const MAIL_KEYS: [&str; 4] = ["from", "domain", "folder", "smtp"];
 const SMTP_KEYS: [&str; 7] = ["host", "port", "security", "ca_file", "user", "password_file", "credential"];
 
+/// Where a password is.
+const PASSWORD_KEYS: [&str; 2] = ["password_file", "credential"];
+
 /// The ports that the broker and the mail relay use when the settings name none: IANA registry, RFC 6409, RFC 8314.
 const MQTT_PORT: u16 = 1883;
 const MQTTS_PORT: u16 = 8883;
@@ -77,7 +80,7 @@ pub(super) fn broker(top: &Section<'_>, site_id: Option<&str>, faults: &mut Faul
 
 fn embedded(item: &Item<'_>, faults: &mut Faults) -> Option<Broker> {
     let section = Section::open(item.node, "the embedded broker", &EMBEDDED_KEYS, faults)?;
-    let passwords = secret(&section, faults);
+    let passwords = secret(&section, PASSWORD_KEYS[0], PASSWORD_KEYS[1], faults);
     let item = section.required("listen", "`listen: \"127.0.0.1:1883\"`", faults)?;
     let text = match &item.node.kind {
         Kind::Number(_) => None,
@@ -198,11 +201,16 @@ fn client_id(item: &Item<'_>, faults: &mut Faults) -> Option<String> {
     Some(text.into())
 }
 
-/// Where the secret of this section is; `Err` where that is faulty.
-fn secret(section: &Section<'_>, faults: &mut Faults) -> Result<Option<SecretFile>, ()> {
-    match (section.optional("password_file"), section.optional("credential")) {
+/// Where the secret of this section is, by a path or by a name; `Err` where that is faulty.
+pub(super) fn secret(
+    section: &Section<'_>,
+    file_key: &str,
+    name_key: &str,
+    faults: &mut Faults,
+) -> Result<Option<SecretFile>, ()> {
+    match (section.optional(file_key), section.optional(name_key)) {
         (Some(_), Some(item)) => {
-            faults.add(item.node.at, format!("{} stands beside `password_file`", item.label), "keep one of the two");
+            faults.add(item.node.at, format!("{} stands beside `{file_key}`", item.label), "keep one of the two");
             Err(())
         }
         (Some(item), None) => item.path(faults).map(|path| Some(SecretFile::File(path))).ok_or(()),
@@ -212,19 +220,19 @@ fn secret(section: &Section<'_>, faults: &mut Faults) -> Result<Option<SecretFil
                 faults.add(
                     item.node.at,
                     format!("{} is `{}`, which is not a plain file name", item.label, shortened(text)),
-                    "write the name that the service unit gives it, such as `LoadCredential=mail:/etc/...` gives `mail`; a path goes under `password_file`",
+                    format!("write the name that the service unit gives it, such as `LoadCredential=mail:/etc/...` gives `mail`; a path goes under `{file_key}`"),
                 );
                 return Err(());
             }
             Ok(Some(SecretFile::Credential(text.into())))
         }
-        (None, None) if section.has("password_file") || section.has("credential") => Err(()),
+        (None, None) if section.has(file_key) || section.has(name_key) => Err(()),
         (None, None) => Ok(None),
     }
 }
 
 fn login(section: &Section<'_>, faults: &mut Faults) -> Result<Option<Login>, ()> {
-    let password = secret(section, faults)?;
+    let password = secret(section, PASSWORD_KEYS[0], PASSWORD_KEYS[1], faults)?;
     let user = section.optional("user");
     match (user, password) {
         (Some(user), Some(password)) => {

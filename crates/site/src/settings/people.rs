@@ -5,14 +5,15 @@
 use std::collections::BTreeMap;
 
 use crate::ids::BinId;
-use crate::model::{Bin, Calls, DutyTime, Person};
+use crate::model::{Bin, Calls, DutyTime, Person, REPORT_SECTIONS};
 
 use super::fault::{Faults, Place};
 use super::node::{Node, shortened};
 use super::section::{Item, Section};
 use super::{WEEKDAYS, links, time_of_day};
 
-const KEYS: [&str; 6] = ["name", "mail", "role", "gets", "bins", "on_duty"];
+const KEYS: [&str; 9] =
+    ["name", "mail", "role", "gets", "sections", "bins", "on_duty", "log_token_file", "log_token_credential"];
 
 #[derive(Clone, Copy, PartialEq)]
 enum Gets {
@@ -105,7 +106,20 @@ fn person<'t>(
             Some(DutyTime { weekdays, from: from?, to: to? })
         })
         .collect();
+    let sections = section.optional("sections").map(|item| {
+        each(&item, faults)
+            .filter_map(|item| item.choice(&REPORT_SECTIONS.map(|(section, key)| (key, section)), faults))
+            .collect::<Vec<_>>()
+    });
+    let token = links::secret(&section, "log_token_file", "log_token_credential", faults);
     let has = |what| gets.contains(&what);
+    if let (Some(item), false, false) = (section.optional("sections"), has(Gets::Summary), has(Gets::Reviewed)) {
+        faults.add(
+            item.node.at,
+            format!("{} is about the weekly summary, which this person does not get", item.label),
+            "add `summary` or `reviewed` to `gets`, or remove it",
+        );
+    }
     Some(Person {
         name: name?.into(),
         mail: mail?,
@@ -118,6 +132,8 @@ fn person<'t>(
         round_list: has(Gets::RoundList),
         summary: has(Gets::Summary),
         reviewed: has(Gets::Reviewed),
+        sections,
+        token: token.ok()?,
         bins,
         on_duty,
     })

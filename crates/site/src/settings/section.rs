@@ -97,10 +97,12 @@ impl<'t> Section<'t> {
         if !known.contains(&name) {
             let shown = shortened(name);
             if SECRET_KEYS.contains(&name.to_lowercase().as_str()) {
+                let like = |part: &str, or| known.iter().find(|key| key.contains(part)).copied().unwrap_or(or);
+                let (file, name) = (like("_file", "password_file"), like("credential", "credential"));
                 faults.add(
                     key.at,
                     format!("`{shown}` in {called}: settings never hold a secret, because they are copied, mailed and kept under version control"),
-                    "put the secret in a file that only the service may read and name it with `password_file: /path`, or with `credential: name`; change the password if this file was ever shared",
+                    format!("put the secret in a file that only the service may read and name it with `{file}: /path`, or with `{name}: name`; change the password if this file was ever shared"),
                 );
             } else {
                 let remedy = match nearest(name, known.iter().copied()) {
