@@ -97,7 +97,9 @@ impl<'t> Section<'t> {
         if !known.contains(&name) {
             let shown = shortened(name);
             if SECRET_KEYS.contains(&name.to_lowercase().as_str()) {
-                let like = |part: &str, or| known.iter().find(|key| key.contains(part)).copied().unwrap_or(or);
+                let like = |part: &str, or| {
+                    known.iter().find(|key| !key.starts_with("ca_") && key.contains(part)).copied().unwrap_or(or)
+                };
                 let (file, name) = (like("_file", "password_file"), like("credential", "credential"));
                 faults.add(
                     key.at,
