@@ -12,6 +12,7 @@ use rulebook::{RuleFault, Rulebook};
 use site::batches::Batches;
 use site::entry::{Batch, Entry};
 use site::ids::BinId;
+use site::instruments::Instruments;
 use site::model::{Position, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
@@ -31,7 +32,14 @@ use crate::telling::Flood;
 /// Live running, the demo, replay and tests differ only in who supplies `now` and who carries the effects out.
 #[derive(Debug)]
 pub struct Engine {
+    /// The site with every probe where it is now.
     pub(crate) site: Arc<Site>,
+    /// The site as the settings describe it.
+    pub(crate) described: Arc<Site>,
+    /// Entries about probes, for as long as there are any.
+    pub(crate) about_probes: Vec<Entry>,
+    /// What they say.
+    pub(crate) instruments: Instruments,
     pub(crate) rulebook: Arc<Rulebook>,
     /// Rules that did not compile.
     pub(crate) broken: Vec<RuleFault>,
@@ -185,6 +193,9 @@ impl Engine {
             slowest,
             bins: bins.collect(),
             site: Arc::clone(&site),
+            described: Arc::clone(&site),
+            about_probes: Vec::new(),
+            instruments: Instruments::default(),
             rulebook: Arc::new(rulebook),
             broken,
             life: restored.life,
@@ -267,6 +278,8 @@ impl Engine {
     }
 
     fn put_back(&mut self, restored: Restored) {
+        self.about_probes = restored.about_probes;
+        self.learn_instruments();
         for (id, window) in restored.windows {
             if let Some(series) = self.series_mut(&id) {
                 series.restore(window);
@@ -535,7 +548,10 @@ impl Engine {
     fn account_from(&self, id: &SeriesId) -> Option<Timestamp> {
         let begun = |bin: &BinId| self.bins.get(bin)?.batch.as_ref()?.counted_from();
         match &id.source {
-            Source::Probe(_) => begun(self.series.get(id)?.bin.as_ref()?),
+            Source::Probe(_) => {
+                let series = self.series.get(id)?;
+                Some(begun(series.bin.as_ref()?)?.max(series.here_since))
+            }
             // What a blower measures is counted since the oldest batch that it serves.
             Source::Blower(blower) => {
                 let served = self.site.bins.values().filter(|b| b.blower.as_ref() == Some(blower));
@@ -564,7 +580,16 @@ impl Engine {
     pub(crate) fn series_mut(&mut self, id: &SeriesId) -> Option<&mut Series> {
         if !self.series.contains_key(id) {
             let series = match &id.source {
-                Source::Probe(probe) => Series::of_probe(self.site.probes.get(probe)?, id.quantity, self.reach),
+                Source::Probe(probe) => {
+                    let mut series = Series::of_probe(self.site.probes.get(probe)?, id.quantity, self.reach);
+                    let here_since = self.instruments.stays(&self.described, probe).last()?.from;
+                    let checks = match id.quantity {
+                        Quantity::Temperature => Arc::new(self.instruments.checks(probe).to_vec()),
+                        _ => Arc::default(),
+                    };
+                    series.learn(&checks, here_since);
+                    series
+                }
                 Source::Blower(blower) => Series::of_blower(self.site.blowers.get(blower)?, id.quantity, self.reach),
             };
             self.series.insert(id.clone(), series);

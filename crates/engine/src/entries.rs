@@ -42,6 +42,7 @@ impl Engine {
         if let EntryKind::Corrected { of, really } = &entry.kind {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
         }
+        self.check_instrument(&entry)?;
         let applied = self.batches.apply(&entry, zone)?;
         self.last_entry += 1;
         let entry = Entry { id: EntryId(self.last_entry), batch: applied.batch, ..entry };
@@ -63,6 +64,7 @@ impl Engine {
         }
         let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
         self.water_entry(&entry, effects);
+        self.instrument_entry(&entry, effects);
         let said = format!("{} (entry {})", applied.said, entry.id);
         self.remember(entry);
         if let Some(bin) = moved {
@@ -75,7 +77,8 @@ impl Engine {
         if of.0 == 0 || of.0 > self.last_entry {
             return Err(format!("there is no entry {of}; the last one is {}", self.last_entry));
         }
-        let known = self.bins.get(bin).and_then(|state| state.entries.iter().find(|e| e.id == of));
+        let here = self.bins.get(bin).and_then(|state| state.entries.iter().find(|e| e.id == of));
+        let known = here.or_else(|| self.about_probes.iter().find(|e| e.id == of && e.bin == *bin));
         let Some(known) = known else {
             return Err(format!(
                 "entry {of} is not about the batch that is in bin {bin}; `hypocaust log list --bin {bin}` shows those that are"

@@ -14,6 +14,7 @@ mod gather;
 mod handling;
 mod health;
 pub mod input;
+mod instruments;
 mod judging;
 pub mod life;
 pub mod limits;

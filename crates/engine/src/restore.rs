@@ -31,6 +31,8 @@ pub struct Restored {
     pub last_entry: u64,
     /// Entries since the on-air of each bin's newest batch, and of the last 30 days, oldest first.
     pub entries: Vec<Entry>,
+    /// Every entry that checks or moves a probe, and every correction, by id.
+    pub about_probes: Vec<Entry>,
     /// Mails that are still waiting, by id.
     pub waiting: Vec<Mail>,
     /// The highest mail id given out; 0 before the first.

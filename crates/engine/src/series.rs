@@ -10,6 +10,8 @@ use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use pile::window::{Absorbed, Point, Window};
 use site::ids::BinId;
+use site::instruments::correction;
+use site::judge::Check;
 use site::model::{Blower, Position, Probe, RunProof};
 use site::quantity::{Quantity, Unit};
 use site::reading::{Quality, Reading, TimeSource};
@@ -37,6 +39,10 @@ pub(crate) struct Series {
     pub(crate) above: Arc<Vec<Above>>,
     /// Its days, where they are kept.
     pub(crate) days: Option<Arc<Days>>,
+    /// How far its probe was found to be off, where this is its temperature.
+    pub(crate) checks: Arc<Vec<Check>>,
+    /// Readings from before this are of another place that the probe was in.
+    pub(crate) here_since: Timestamp,
     /// When its probe was not in the material.
     pub(crate) out: Arc<Vec<(Timestamp, Timestamp)>>,
     /// The newest reading that showed the blower running, where this is its sampled proof signal.
@@ -116,6 +122,8 @@ impl Series {
             last_bad: None,
             above: Arc::new(Vec::new()),
             days: None,
+            checks: Arc::default(),
+            here_since: Timestamp::MIN,
             out: Arc::default(),
             ran_at: None,
             on_above: None,
@@ -157,7 +165,11 @@ impl Series {
             self.last_bad = Some((reading.measured_at, reading.value));
             return Taken::Kept { quality, reason, recount: Recount::No };
         }
-        let point = Point { at: reading.measured_at, value: reading.value };
+        let point = self.corrected(Point { at: reading.measured_at, value: reading.value });
+        if point.at < self.here_since {
+            // It is of the place that the probe was in before; history keeps it for that.
+            return Taken::Kept { quality: Quality::Good, reason: String::new(), recount: Recount::No };
+        }
         let absorbed = Arc::make_mut(&mut self.window).absorb(point);
         if absorbed == Absorbed::Repeat {
             return Taken::Repeat;
@@ -177,7 +189,50 @@ impl Series {
     /// Puts back the window that the store filled from good readings.
     pub(crate) fn restore(&mut self, window: Window) {
         self.heard_at = self.heard_at.max(window.newest().map(|p| p.at));
-        self.window = Arc::new(window);
+        self.window = match self.checks.is_empty() && self.here_since == Timestamp::MIN {
+            true => Arc::new(window),
+            false => self.window_of(&window, |point| self.corrected(point)),
+        };
+    }
+
+    /// Its probe is somewhere else now.
+    pub(crate) fn move_to(&mut self, bin: Option<BinId>, position: Position) {
+        self.bin = bin;
+        self.position = Some(position);
+        self.above = Arc::default();
+        self.out = Arc::default();
+        self.counted_until = None;
+    }
+
+    /// Takes over what is known of its probe now: how far it was off when, and since when it is where it is.
+    pub(crate) fn learn(&mut self, checks: &Arc<Vec<Check>>, here_since: Timestamp) {
+        if self.checks == *checks && self.here_since == here_since {
+            return;
+        }
+        let before = std::mem::replace(&mut self.checks, Arc::clone(checks));
+        self.here_since = here_since;
+        let again = |point: Point| {
+            let change = correction(&self.checks, point.at) - correction(&before, point.at);
+            if change == 0.0 { point } else { Point { value: point.value + change, ..point } }
+        };
+        self.window = self.window_of(&self.window, again);
+    }
+
+    fn window_of(&self, window: &Window, made: impl Fn(Point) -> Point) -> Arc<Window> {
+        let mut new = Window::new(window.reach());
+        for point in window.range(self.here_since.max(Timestamp::from_millis(0)), Timestamp::MAX) {
+            new.absorb(made(point));
+        }
+        Arc::new(new)
+    }
+
+    /// A reading with the correction that its probe's last check before it asks for.
+    fn corrected(&self, point: Point) -> Point {
+        // A reading that nothing corrects stays as it is, to the last digit.
+        match correction(&self.checks, point.at) {
+            0.0 => point,
+            add => Point { value: point.value + add, ..point },
+        }
     }
 
     /// Begins the accounts anew, empty.
@@ -200,7 +255,8 @@ impl Series {
         let until = self.counted_until.unwrap_or(Timestamp::MAX);
         let newest = history.last().map_or(from, |p| p.at);
         let since = self.window.range(newest + Span::millis(1), Timestamp::MAX);
-        let all: Vec<Point> = history.iter().copied().chain(since).collect();
+        let here = history.iter().filter(|p| p.at >= self.here_since).map(|p| self.corrected(*p));
+        let all: Vec<Point> = here.chain(since).collect();
         let counted: Vec<Point> = all.into_iter().filter(|p| p.at <= until && self.counts(p.at)).collect();
         let accounts = thresholds.iter().map(|t| Above::from_history(*t, limits::GAP_BRIDGED, from, &counted));
         self.above = Arc::new(accounts.collect());

@@ -12,7 +12,9 @@ use std::sync::Arc;
 use pile::bed::{Air, BedParameters};
 use pile::humid_air;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetresPerHour, Fraction, Kelvin, KilogramsPerCubicMetre, Litres, Pascals};
+use pile::units::{
+    Celsius, CubicMetresPerHour, Fraction, Kelvin, KilogramsPerCubicMetre, Litres, LitresPerMinute, Pascals,
+};
 use pile::water_account::{Between, Filling, Stretch, WaterAccount, given_in};
 use pile::window::{Point, Window};
 use rulebook::facts::WaterFacts;
@@ -54,6 +56,8 @@ const USUAL_DENSITY: KilogramsPerCubicMetre = KilogramsPerCubicMetre(500.0);
 const USUAL_MOISTURE: f64 = 0.58;
 /// A watering of which no amount is known, L for each cubic metre: the dose that the rules ask for, and how far off it may be.
 const USUAL_DOSE: (f64, f64) = (15.0, 10.0);
+/// What is known of the moisture where a sample is withdrawn, one standard deviation in percent of the wet mass (chosen).
+const UNSAMPLED_SD_PERCENT: f64 = 8.0;
 /// Doubt of litres that somebody wrote, of those worked out from minutes, and of a blower's flow from the settings, as shares.
 const LITRES_SD: f64 = 0.1;
 const MINUTES_SD: f64 = 0.2;
@@ -90,29 +94,53 @@ impl Engine {
 
     /// What people wrote goes into the account at once, where it stands.
     pub(crate) fn water_entry(&mut self, entry: &Entry, effects: &mut Vec<Effect>) {
-        if !matches!(entry.kind, EntryKind::Watered { .. } | EntryKind::Sampled { .. }) {
-            return;
-        }
+        let wrong = match &entry.kind {
+            EntryKind::Watered { .. } | EntryKind::Sampled { .. } => None,
+            EntryKind::Corrected { of, .. } => {
+                let entries = self.bins.get(&entry.bin).map(|state| Arc::clone(&state.entries)).unwrap_or_default();
+                let Some(wrong) = entries.iter().find(|e| e.id == *of) else { return };
+                // A sample that was taken since knows better than what was written before it.
+                let later = |e: &Entry| e.id != *of && e.at >= wrong.at && matches!(e.kind, EntryKind::Sampled { .. });
+                if entries.iter().any(later) {
+                    return;
+                }
+                Some(wrong.kind.clone())
+            }
+            _ => return,
+        };
         let Some(bin) = self.site.bins.get(&entry.bin) else { return };
         let (volume, hose) = (bin.volume.0, bin.hose);
         let Some(water) = self.bins.get_mut(&entry.bin).and_then(|s| s.water.as_mut()) else { return };
         let Ok(account) = &mut water.account else { return };
         let account = Arc::make_mut(account);
+        let given = |kind: &EntryKind| given(kind, volume, hose);
+        let really = match &entry.kind {
+            EntryKind::Corrected { really, .. } => really.as_ref().map(|really| &really.kind),
+            kind => Some(kind),
+        };
         // What is out of range was refused before it became an entry; an error leaves the account as it was.
-        let _unchanged = match entry.kind {
-            EntryKind::Watered { litres: Some(litres), .. } => account.water(litres, Litres(LITRES_SD * litres.0)),
-            EntryKind::Watered { minutes, litres: None } => {
-                let by_hose =
-                    minutes.zip(hose).and_then(|(m, flow)| given_in(Span::from_seconds_f64(m * 60.0), flow).ok());
-                match by_hose {
-                    Some(litres) => account.water(litres, Litres(MINUTES_SD * litres.0)),
-                    None => account.water(Litres(USUAL_DOSE.0 * volume), Litres(USUAL_DOSE.1 * volume)),
-                }
+        let _unchanged = match (wrong, really) {
+            (Some(EntryKind::Sampled { sd_percent, .. }), really) => {
+                let (moisture, sd) = match really {
+                    Some(EntryKind::Sampled { moisture_percent, sd_percent }) => (Some(*moisture_percent), *sd_percent),
+                    _ => (None, sd_percent.max(UNSAMPLED_SD_PERCENT)),
+                };
+                account.sample_again(moisture.map(|m| Fraction(m / 100.0)), Fraction(sd / 100.0))
             }
-            EntryKind::Sampled { moisture_percent, sd_percent } => {
+            (Some(wrong), really) => match given(&wrong) {
+                Some((was, _)) => {
+                    let (is, sd) = really.and_then(given).unwrap_or((Litres(0.0), Litres(0.0)));
+                    account.water_again(was, is, sd)
+                }
+                None => return,
+            },
+            (None, Some(EntryKind::Sampled { moisture_percent, sd_percent })) => {
                 account.sample(Fraction(moisture_percent / 100.0), Fraction(sd_percent / 100.0)).map(|_| ())
             }
-            _ => Ok(()),
+            (None, really) => match really.and_then(given) {
+                Some((litres, sd)) => account.water(litres, sd),
+                None => return,
+            },
         };
         self.keep_water(&entry.bin, effects);
     }
@@ -322,4 +350,17 @@ fn value_at(window: &Window, at: Timestamp) -> Option<f64> {
     }
     let share = at.since(before.at).as_seconds() / apart.as_seconds();
     Some(before.value + (after.value - before.value) * share)
+}
+
+/// What a watering gave, and its doubt.
+fn given(kind: &EntryKind, volume: f64, hose: Option<LitresPerMinute>) -> Option<(Litres, Litres)> {
+    let EntryKind::Watered { minutes, litres } = kind else { return None };
+    if let Some(litres) = litres {
+        return Some((*litres, Litres(LITRES_SD * litres.0)));
+    }
+    let by_hose = minutes.zip(hose).and_then(|(m, flow)| given_in(Span::from_seconds_f64(m * 60.0), flow).ok());
+    Some(match by_hose {
+        Some(litres) => (litres, Litres(MINUTES_SD * litres.0)),
+        None => (Litres(USUAL_DOSE.0 * volume), Litres(USUAL_DOSE.1 * volume)),
+    })
 }

@@ -14,7 +14,7 @@ use pile::time::{Span, Timestamp};
 use pile::units::{Kilograms, Litres};
 use pile::water_account::WaterAccount;
 use pile::window::{Point, Window};
-use site::entry::{EntryKind, Filled};
+use site::entry::{EntryId, EntryKind, Filled, Really};
 use site::ids::BlowerId;
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
@@ -117,6 +117,47 @@ fn what_is_measured_and_written_moves_the_account() {
     let told = account(&lived(48, usual, &[(47, EntryKind::Sampled { moisture_percent: 50.0, sd_percent: 1.0 })]));
     assert!((told.moisture().value.0 - 0.50).abs() < 0.01, "a sample sets it right: {:?}", told.moisture());
     assert!(band(&told) < band(&plain), "and narrows it");
+}
+
+#[test]
+fn a_correction_takes_back_what_was_written_wrongly() {
+    let sampled = |percent| EntryKind::Sampled { moisture_percent: percent, sd_percent: 1.0 };
+    let corrected = |really: Option<EntryKind>| {
+        let really = really.map(|kind| Box::new(Really { at: START, kind }));
+        EntryKind::Corrected { of: EntryId(2), really }
+    };
+    let moisture = |entries: &[(i64, EntryKind)]| account(&lived(24, usual, entries)).moisture().value.0 * 100.0;
+    let band = |entries: &[(i64, EntryKind)]| {
+        let moisture = account(&lived(24, usual, entries)).moisture();
+        moisture.high.0 - moisture.low.0
+    };
+    // The entry about on-air is the first, so that what is corrected is the second.
+    for (entries, like, within, why) in [
+        (
+            vec![(5, watered(600.0)), (6, corrected(Some(watered(60.0))))],
+            vec![(5, watered(60.0))],
+            1.0,
+            "a digit too many",
+        ),
+        (vec![(5, watered(60.0)), (6, corrected(None))], vec![], 0.1, "it was another bin"),
+        (
+            vec![(5, sampled(35.0)), (6, corrected(Some(sampled(55.0))))],
+            vec![(6, sampled(55.0))],
+            0.5,
+            "a sample that was misread",
+        ),
+        (
+            vec![(5, watered(600.0)), (6, sampled(55.0)), (7, corrected(Some(watered(60.0))))],
+            vec![(5, watered(600.0)), (6, sampled(55.0))],
+            1e-9,
+            "a sample taken since knows better",
+        ),
+    ] {
+        let (got, want) = (moisture(&entries), moisture(&like));
+        assert!((got - want).abs() <= within, "{why}: {got} % of moisture, not {want}");
+    }
+    let withdrawn = [(5, sampled(35.0)), (6, corrected(None))];
+    assert!(band(&withdrawn) > 2.0 * band(&[(5, sampled(35.0))]), "without its sample the account knows less");
 }
 
 #[test]

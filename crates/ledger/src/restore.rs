@@ -72,6 +72,15 @@ impl Ledger {
                     [(now - ENTRY_REACH).as_millis()],
                     rows::entry,
                 )?,
+                about_probes: rows::all(
+                    conn,
+                    &format!(
+                        "SELECT {} FROM entries e WHERE kind IN ('calibrated', 'placed', 'corrected') ORDER BY e.id",
+                        rows::ENTRY
+                    ),
+                    [],
+                    rows::entry,
+                )?,
                 waiting: rows::all(
                     conn,
                     &format!("SELECT {} FROM outbox WHERE state = 'waiting' ORDER BY id", rows::MAIL),

@@ -326,6 +326,34 @@ impl WaterAccount {
         Ok(())
     }
 
+    /// Takes back a watering that was written down wrongly and takes in what it really was; the doubt of both stays.
+    ///
+    /// # Errors
+    /// As [`WaterAccount::water`], of either amount.
+    pub fn water_again(&mut self, wrong: Litres, right: Litres, sd: Litres) -> Result<(), AccountError> {
+        in_range("water taken back", wrong.0, (0.0, MASS_KG.1), "l", "check the litres given")?;
+        self.water(right, sd)?;
+        // What has left the bed since cannot be taken back.
+        self.state[W] = (self.state[W] - wrong.0).max(0.0);
+        self.totals.added.0 -= wrong.0;
+        Ok(())
+    }
+
+    /// Forgets what a sample told that was written down wrongly: begins anew from what it really was, or, where it never happened, from
+    /// where the account stands with a doubt of `sd`.
+    ///
+    /// # Errors
+    /// As [`WaterAccount::sample`].
+    pub fn sample_again(&mut self, moisture: Option<Fraction>, sd: Fraction) -> Result<(), AccountError> {
+        let moisture = moisture.unwrap_or(Fraction(self.moisture_now().clamp(0.02, 0.95)));
+        let mut next = self.clone();
+        next.sample(moisture, sd)?;
+        let before = self.state[W];
+        self.begin_anew(moisture.0, sd.0);
+        self.totals.corrected.0 += self.state[W] - before;
+        Ok(())
+    }
+
     /// Combines the account with a hand sample's moisture, whose standard deviation `sd` is that of the whole bed's
     /// mean and not only of the oven: about 0.03 for one grab, 0.015 for a mix of many (chosen, no source).
     ///
