@@ -3,6 +3,7 @@
 //! Must never decide whether to send: the engine does, and hears of every outcome.
 
 mod chart;
+pub mod document;
 mod figures;
 mod letter;
 mod postman;

@@ -1,0 +1,233 @@
+//! A composed document: what a report says, block by block, before it is set on paper.
+//!
+//! Must never know what a report is about: words, figures and roundings are decided by whoever fills the blocks in. Every text is plain
+//! text; nothing in it is read as markup, wherever it came from.
+
+use serde::{Serialize, Serializer};
+use site::model::Paper;
+
+/// A whole document, in the order of reading. Serialised, it is what the template reads as `data.json`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Document {
+    /// What it is, "Batch process record"; the largest words of page one, in the head of every page, and the title of the file.
+    pub title: String,
+    /// What it covers, "Week 11 of 2026" or "Batch 2026-014, bin north-2"; below the title and in the head of every page.
+    pub subtitle: Option<String>,
+    /// Whose document it is: facility or site; in the head of every page.
+    pub site: String,
+    /// What stands at the foot of every page beside its number: who made it from what, or how to check it. May be empty.
+    pub footer: String,
+    /// Language of the words as a tag of BCP 47, "en" or "de-AT": hyphenation, and the voice that reads the file aloud.
+    pub language: String,
+    /// The sheet.
+    #[serde(serialize_with = "paper")]
+    pub paper: Paper,
+    /// What it says.
+    pub blocks: Vec<Block>,
+}
+
+/// One block of a document.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Block {
+    /// A heading; it never stands alone at the end of a page.
+    Heading {
+        /// 1 for a part, 2 and 3 within it; others are taken as the nearest. A part begins with level 1.
+        level: u8,
+        /// Its words.
+        text: String,
+    },
+    /// A paragraph.
+    Paragraph {
+        /// Its words.
+        text: String,
+    },
+    /// A paragraph in small type: where a figure comes from, how it was rounded.
+    Note {
+        /// Its words.
+        text: String,
+    },
+    /// What can hurt people; framed, and never broken over two pages.
+    Caution {
+        /// The word in strong type before it, "Caution".
+        lead: String,
+        /// What can happen, and what keeps it from happening.
+        text: String,
+    },
+    /// Terms and what they are here, one pair a line.
+    Facts {
+        /// The pairs.
+        pairs: Vec<Fact>,
+    },
+    /// A list.
+    List {
+        /// How its items are marked.
+        marks: Marks,
+        /// The items.
+        items: Vec<String>,
+    },
+    /// A table; its heads are repeated on every page it runs over.
+    Table(Table),
+    /// A picture.
+    Figure {
+        /// The name under which the picture is handed over with the document, "north-2.png": PNG or SVG.
+        picture: String,
+        /// What it shows, in words, for people who cannot see it; never empty.
+        alt: String,
+        /// Below it.
+        caption: Option<String>,
+    },
+    /// Lines kept as they are, each letter equally wide: checkpoints, hashes, commands. Longer lines are broken at the margin.
+    Verbatim {
+        /// The lines.
+        text: String,
+    },
+    /// Lines to sign on, with room for name, date and hand.
+    Signatures {
+        /// One line each.
+        lines: Vec<Signature>,
+    },
+    /// The next block begins a page.
+    PageBreak,
+    /// Blocks that stay on one page if they fit on one. Page breaks have no place in it.
+    Together {
+        /// The blocks.
+        blocks: Vec<Block>,
+    },
+}
+
+/// A term and what it is here.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Fact {
+    /// "Permit", "Hottest core".
+    pub term: String,
+    /// The value, with its unit.
+    pub value: Cell,
+}
+
+/// How items of a list are marked.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Marks {
+    /// Of equal rank.
+    Bullets,
+    /// In the order to be done.
+    Numbers,
+    /// Boxes to tick by hand.
+    Boxes,
+}
+
+/// A table. Rows shorter than the heads end in empty cells; what goes beyond the heads is not set.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Table {
+    /// Above it: what the table shows.
+    pub caption: Option<String>,
+    /// One a column.
+    pub columns: Vec<Column>,
+    /// The rows, from above.
+    pub rows: Vec<Vec<Cell>>,
+}
+
+/// The head of a column, and how the column is set.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Column {
+    /// Its words, with the unit.
+    pub head: String,
+    /// Figures stand right, so that their places line up.
+    pub align: Align,
+    /// How wide it becomes.
+    pub width: Width,
+}
+
+/// At which side of its column a text stands.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Align {
+    /// Words.
+    Left,
+    /// Figures.
+    Right,
+    /// Marks.
+    Centre,
+}
+
+/// How wide a column becomes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Width {
+    /// As wide as its longest cell; figures and short words.
+    Fit,
+    /// What the others leave, shared among all of this kind; sentences. A table with one is as wide as the page.
+    Fill,
+}
+
+/// The text of a cell.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Cell {
+    /// The words; may be empty.
+    pub text: String,
+    /// How they are set.
+    pub weight: Weight,
+}
+
+/// How heavy a text is set.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Weight {
+    /// As the text around it.
+    Plain,
+    /// What the eye should find first: a result, a limit that was passed.
+    Strong,
+}
+
+/// A line to sign on.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct Signature {
+    /// In what role, "Reviewed by".
+    pub role: String,
+    /// Who, if it is known already; otherwise there is a line to write the name on.
+    pub name: Option<String>,
+}
+
+impl Cell {
+    /// A cell in the weight of the text around it.
+    pub fn plain(text: impl Into<String>) -> Cell {
+        Cell { text: text.into(), weight: Weight::Plain }
+    }
+
+    /// A cell that the eye should find first.
+    pub fn strong(text: impl Into<String>) -> Cell {
+        Cell { text: text.into(), weight: Weight::Strong }
+    }
+}
+
+impl<T: Into<String>> From<T> for Cell {
+    fn from(text: T) -> Cell {
+        Cell::plain(text)
+    }
+}
+
+impl Column {
+    /// A column of words as wide as the longest of them.
+    pub fn words(head: impl Into<String>) -> Column {
+        Column { head: head.into(), align: Align::Left, width: Width::Fit }
+    }
+
+    /// A column of figures.
+    pub fn figures(head: impl Into<String>) -> Column {
+        Column { head: head.into(), align: Align::Right, width: Width::Fit }
+    }
+
+    /// A column of sentences, which takes what width is left.
+    pub fn sentences(head: impl Into<String>) -> Column {
+        Column { head: head.into(), align: Align::Left, width: Width::Fill }
+    }
+}
+
+/// The sheet by the name that the template knows it by.
+fn paper<S: Serializer>(paper: &Paper, serializer: S) -> Result<S::Ok, S::Error> {
+    serializer.serialize_str(match paper {
+        Paper::A4 => "a4",
+        Paper::Letter => "us-letter",
+    })
+}
