@@ -127,6 +127,53 @@ fn files_are_judged_in_words_and_in_json() {
 }
 
 #[test]
+fn entries_of_files_say_all_that_the_log_does() {
+    let judge = Judge::new();
+    let readings = judge.file("r.csv", &readings(&[(120.0, 58.25)]));
+    let on_air = "2026-03-09T00:00:00Z,b1,on-air,18,°C,Ann,\n";
+    let quoted = |json: &str| format!("\"{}\"", json.replace('"', "\"\""));
+    let load =
+        quoted(r#"{"loaded":{"source":"Canteen","material":"food waste","amount":{"kilograms":800.0},"taken":"in"}}"#);
+    let failed = quoted(
+        r#"{"calibrated":{"probe":"b1-2","against":"ice","showed_celsius":3.0,"truth_celsius":0.0,"allowed_kelvin":1.0}}"#,
+    );
+    let elsewhere = quoted(r#"{"placed":{"probe":"b1-2","position":"cover"}}"#);
+    for (more, result, hours, why) in [
+        (String::new(), "met", 119.8, "nothing else was written"),
+        (format!("2026-03-10T20:00:00Z,b1,loaded,{load},,Ann,\n"), "met", 75.8, "72 h after the load"),
+        (format!("2026-03-12T12:00:00Z,b1,loaded,{load},,Ann,late\n"), "running", 35.8, "not yet 72 h after it"),
+        (
+            format!("2026-03-14T00:00:00Z,b1,calibrated,{failed},,Ann,\n"),
+            "cannot tell",
+            0.0,
+            "one zone has no valid probe",
+        ),
+        (format!("2026-03-09T01:00:00Z,b1,placed,{elsewhere},,Ann,\n"), "cannot tell", 0.0, "it was in the cover"),
+    ] {
+        let entries = judge.file("e.csv", &format!("at,bin,kind,amount,unit,by,note\n{on_air}{more}"));
+        let (code, text) = judge.run(&["--readings", &readings, "--entries", &entries, "--json"]);
+        assert_eq!(code, 0, "{why}: {text}");
+        let all: Value = serde_json::from_str(&text).unwrap();
+        assert_eq!(all[0]["result"], result, "{why}: {text}");
+        let counted = all[0]["hours_counted"].as_f64().unwrap();
+        assert!(result == "cannot tell" || (counted - hours).abs() < 0.2, "{why}: {counted}");
+    }
+    for (row, wanted) in [
+        ("2026-03-10,b1,loaded,800,kg,Ann,", "`loaded` has more to say than a number (write it as JSON under amount"),
+        ("2026-03-10,b1,loaded,\"{\"\"loaded\"\":3}\",,Ann,", "loaded: the JSON under amount cannot be read ("),
+        ("2026-03-10,b1,turned,\"\"\"turned\"\"\",,Ann,", ""),
+        (
+            &format!("2026-03-10,b1,watered,{load},,Ann,"),
+            "the kind is `watered`, and the JSON under amount is of `loaded`",
+        ),
+    ] {
+        let entries = judge.file("e.csv", &format!("at,bin,kind,amount,unit,by,note\n{on_air}{row}\n"));
+        let (_, text) = judge.run(&["--readings", &readings, "--entries", &entries]);
+        assert!(text.contains(wanted), "{row}: {text}");
+    }
+}
+
+#[test]
 fn readings_without_an_entry_are_a_closed_record() {
     let judge = Judge::new();
     let short = judge.file("r.csv", &readings(&[(71.0, 58.25), (4.0, 54.96)]));

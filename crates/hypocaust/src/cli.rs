@@ -84,6 +84,8 @@ CSV of entries (amount, unit, by and note may be empty; kinds as in `hypocaust l
   at,bin,kind,amount,unit,by,note
   2026-03-09 07:00,north-1,on-air,18,°C,Ann,
   2026-03-12 16:30,north-1,watered,120,L,Ann,dry at the base
+A kind that has more to say takes JSON under amount, in quotes, as `hypocaust log list --json` shows it under `says`:
+  2026-03-08 15:00,north-1,loaded,\"{\"\"loaded\"\":{\"\"source\"\":\"\"Canteen\"\",\"\"material\"\":\"\"food waste\"\",\"\"amount\"\":{\"\"kilograms\"\":800},\"\"taken\"\":\"\"in\"\"}}\",,Ann,
 Times are RFC 3339, or by the site's clock.
 
 JSON lines, stable: at (RFC 3339, UTC), bin (null for the whole site), rule, event (raised, cleared, retired), priority, occurrence

@@ -14,8 +14,9 @@ use pile::window::Point;
 use serde::Serialize;
 use site::criteria::{Criteria, Criterion};
 use site::entry::{BatchId, Entry, in_force};
-use site::ids::BinId;
-use site::judge::{Excluded, Facts, History, Judgement, Outcome, ProbeHistory, judge, read_facts};
+use site::ids::{BinId, ProbeId};
+use site::instruments::Instruments;
+use site::judge::{Excluded, Facts, History, Judgement, Outcome, Readings, judge, probe_histories, read_facts};
 use site::model::{Chosen, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, SeriesId, Source};
@@ -117,7 +118,10 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
             let entries: Vec<Entry> = history.entries.iter().map(|(_, e)| e.clone()).collect();
             let end = history.span.map(|(_, last)| last).into_iter().chain(entries.iter().map(|e| e.at)).max();
             let end = end.filter(|end| args.at.is_none() || *end <= now).unwrap_or(now);
-            let batches = lives::of_entries(&entries);
+            let (batches, entries, refused) = lives::of_entries(entries, &site.zone);
+            for line in refused {
+                eprintln!("left out: {line}");
+            }
             (From::Files(history), entries, batches, end)
         }
         None => {
@@ -214,19 +218,19 @@ fn history(
     mut facts: Facts,
 ) -> Result<History, CommandError> {
     let Asked { life, until, over } = asked;
-    let mut probes = Vec::new();
-    for id in site.bins.get(&life.bin).map_or(&[][..], |bin| &bin.probes) {
-        let Some(probe) = site.probes.get(id) else { continue };
-        let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
-        let (readings, set_aside) = match source {
-            From::Files(history) => believed(probe, history.of_series(&series, life.on_air_at, until)?),
-            From::Store(ledger) => stored(ledger, &series, life.on_air_at, until)?,
-        };
-        let (position, depth) = (probe.position, probe.depth);
-        probes.push(ProbeHistory { id: id.clone(), position, depth, readings, set_aside, not_counted: Vec::new() });
-    }
     let mut written: Vec<Entry> = entries.iter().filter(|e| e.bin == life.bin && e.at <= until).cloned().collect();
     written.sort_by_key(|e| e.at);
+    let instruments = Instruments::of(entries);
+    let read = &mut |id: &ProbeId, from: Timestamp, until: Timestamp| {
+        let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
+        match (source, site.probes.get(id)) {
+            (From::Files(history), Some(probe)) => Ok(believed(probe, history.of_series(&series, from, until)?)),
+            (From::Files(_), None) => Ok((Vec::new(), Vec::new())),
+            (From::Store(ledger), _) => stored(ledger, &series, from, until),
+        }
+    };
+    let probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
+    facts.checks.extend(instruments.all_checks().cloned());
     facts.raw_added.extend(life.raw_added);
     facts.lab.extend(life.lab);
     facts.curing_from = facts.curing_from.or(life.curing_at);
@@ -244,17 +248,14 @@ fn history(
     })
 }
 
-/// Readings that can be believed, and those that cannot with the reason.
-type Sorted = (Vec<Point>, Vec<(Point, String)>);
-
-fn stored(ledger: &Ledger, series: &SeriesId, from: Timestamp, until: Timestamp) -> Result<Sorted, CommandError> {
+fn stored(ledger: &Ledger, series: &SeriesId, from: Timestamp, until: Timestamp) -> Result<Readings, CommandError> {
     let filter = ReadingFilter {
         sources: vec![series.source.clone()],
         quantity: Some(series.quantity),
         from: Some(from),
         to: Some(until),
     };
-    let mut sorted: Sorted = (Vec::new(), Vec::new());
+    let mut sorted: Readings = (Vec::new(), Vec::new());
     ledger.readings(&filter, &mut |row| {
         let point = Point { at: row.reading.measured_at, value: row.reading.value };
         match row.quality {

@@ -87,10 +87,11 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
         LogCommand::Complaint(written) => (written, EntryKind::Complaint),
         LogCommand::Repair(written) => (written, EntryKind::Repair),
         LogCommand::Note(written) => (written, EntryKind::Note),
-        LogCommand::HandReading { written, position, temperature } => {
+        LogCommand::HandReading { written, position, temperature, depth } => {
+            let depth = depth.map(|text| read(&text, Kind::Length, length_unit(&site)).map(Metres)).transpose()?;
             let position = position_of(&position)?;
             let celsius = Celsius(read(&temperature, Kind::Temperature, temperature_unit(&site))?);
-            (written, EntryKind::HandReading { position, celsius })
+            (written, EntryKind::HandReading { position, celsius, depth })
         }
         LogCommand::ProbePlaced { written, probe, position, depth } => {
             let depth = depth.map(|text| read(&text, Kind::Length, length_unit(&site)).map(Metres)).transpose()?;
@@ -361,7 +362,9 @@ fn words(site: &Site, kind: &EntryKind) -> String {
             format!("sampled: moisture {moisture_percent:.1} % (± {sd_percent:.1})")
         }
         EntryKind::Valve { open_percent } => format!("valve open {open_percent:.0} %"),
-        EntryKind::HandReading { position, celsius: c } => format!("hand reading, {}: {}", position.key(), celsius(*c)),
+        EntryKind::HandReading { position, celsius: c, .. } => {
+            format!("hand reading, {}: {}", position.key(), celsius(*c))
+        }
         EntryKind::SettledDepth { metres } => {
             format!("depth left: {}", if us { format!("{:.1} ft", metres / 0.304_8) } else { format!("{metres:.2} m") })
         }

@@ -90,6 +90,8 @@ pub enum EntryKind {
         position: Position,
         /// What it showed.
         celsius: Celsius,
+        /// How deep, from the surface of the pile, where somebody wrote it down.
+        depth: Option<Metres>,
     },
     /// The surface has sunk.
     SettledDepth {
@@ -441,7 +443,10 @@ impl EntryKind {
                 words("the buyer or use", to)?;
                 amount.check("shipment")
             }
-            EntryKind::HandReading { celsius, .. } => within("hand reading", celsius.0, -30.0, 120.0, "°C"),
+            EntryKind::HandReading { celsius, depth, .. } => {
+                within("hand reading", celsius.0, -30.0, 120.0, "°C")?;
+                depth.map_or(Ok(()), |depth| within("depth", depth.0, 0.0, 10.0, "m"))
+            }
             EntryKind::SettledDepth { metres } => within("depth", *metres, 0.0, 20.0, "m"),
             EntryKind::LabResult { analyte, value, unit, laboratory, method, .. } => {
                 words("what was looked for", analyte)?;

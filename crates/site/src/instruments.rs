@@ -103,9 +103,11 @@ impl Instruments {
         std::iter::once(first).chain(placed.iter().cloned()).collect()
     }
 
-    /// The probes that were in a bin at some time between two, each with its stay, in the order of the settings' names.
+    /// The probes that were in a bin at some time between two, each with its stay: its own in the order of the settings, then others.
     pub fn in_bin(&self, site: &Site, bin: &BinId, from: Timestamp, until: Timestamp) -> Vec<(ProbeId, Stay)> {
-        let stays = site.probes.keys().flat_map(|probe| {
+        let own = site.bins.get(bin).map_or(&[][..], |bin| &bin.probes);
+        let others = site.probes.keys().filter(|probe| !own.contains(probe));
+        let stays = own.iter().chain(others).flat_map(|probe| {
             let stays = self.stays(site, probe).into_iter();
             stays.map(move |stay| (probe.clone(), stay))
         });

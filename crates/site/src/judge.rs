@@ -20,11 +20,13 @@ mod because;
 mod beside;
 mod course;
 mod facts;
+mod gathering;
 mod sifting;
 mod timeline;
 mod words;
 
 pub use facts::read_facts;
+pub use gathering::{Readings, probe_histories};
 pub use words::beside as never_across;
 
 use sifting::Sifted;
@@ -69,6 +71,10 @@ pub struct ProbeHistory {
     pub set_aside: Vec<(Point, String)>,
     /// Times over which its readings do not count, ends included, each with the reason.
     pub not_counted: Vec<(Timestamp, Timestamp, String)>,
+    /// When it was in another bin or place while another probe stood in its own.
+    pub elsewhere: Vec<(Timestamp, Timestamp)>,
+    /// These are what people read off a thermometer there, and no probe's.
+    pub by_hand: bool,
 }
 
 /// What is known of a batch beside readings and entries.

@@ -232,7 +232,7 @@ fn an_entry_says_what_can_be() {
         ),
         (EntryKind::Watered { minutes: None, litres: None }, "", "say how much", "a watering of nothing"),
         (
-            EntryKind::HandReading { position: Position::Core, celsius: Celsius(500.0) },
+            EntryKind::HandReading { position: Position::Core, celsius: Celsius(500.0), depth: None },
             "",
             "outside -30 to 120 °C",
             "hot steel",

@@ -7,13 +7,17 @@
 #[allow(dead_code, missing_docs, unreachable_pub, reason = "shared by several tests, each uses a part")]
 mod pile;
 
+use ::pile::time::Timestamp;
 use ::pile::units::{Kelvin, Metres};
 use ::pile::window::Point;
 use pile::*;
 use site::criteria::System;
-use site::entry::EntryKind;
-use site::ids::ProbeId;
-use site::judge::{Check, Facts, History, LabResult, Laboratory, Outcome, judge, read_facts};
+use site::entry::{Entry, EntryId, EntryKind};
+use site::ids::{BinId, ProbeId};
+use site::instruments::Instruments;
+use site::judge::{
+    Check, Facts, History, LabResult, Laboratory, Outcome, ProbeHistory, judge, probe_histories, read_facts,
+};
 use site::model::Position;
 use site::zone::Zone;
 
@@ -377,4 +381,125 @@ fn facts_of_a_batch_are_read_with_all_their_faults() {
     }
     let two = read_facts("sytem: windrow\ncarbon_to_nitrogen: -3\n", "batch.yaml", &zone).unwrap_err();
     assert_eq!(two.len(), 2, "all faults at once");
+}
+
+#[test]
+fn a_probe_that_was_taken_elsewhere_is_not_silent_while_another_stands_in_its_place() {
+    let asked = own(THREE_DAYS);
+    let stay = |id: &str, shorthand: &str, from: f64, until: f64| {
+        let readings = series(shorthand).into_iter().filter(|p| at(from) <= p.at && p.at < at(until));
+        probe(id, Position::Core, readings.collect())
+    };
+    let away = |mut probe: ProbeHistory, spans: &[(f64, f64)]| {
+        probe.elsewhere = spans.iter().map(|(from, until)| (at(*from), at(*until))).collect();
+        probe
+    };
+    for (probes, want, why) in [
+        (vec![stay("a", "60*80", 0.0, 90.0)], Met, "one probe all the time"),
+        (
+            vec![
+                away(stay("a", "60*80", 0.0, 30.0), &[(30.0, 80.0)]),
+                away(stay("b", "60*80", 30.0, 90.0), &[(0.0, 30.0)]),
+            ],
+            Met,
+            "one took the place of the other",
+        ),
+        (
+            vec![stay("a", "60*80", 0.0, 30.0), stay("b", "60*80", 30.0, 90.0)],
+            CannotTell,
+            "nobody wrote that it was taken away: it is silent",
+        ),
+        (
+            vec![
+                away(stay("a", "60*80", 0.0, 30.0), &[(34.0, 80.0)]),
+                away(stay("b", "60*80", 34.0, 90.0), &[(0.0, 30.0)]),
+            ],
+            CannotTell,
+            "the place was without a probe for four hours",
+        ),
+        (
+            vec![
+                away(stay("a", "60*80", 0.0, 30.0), &[(30.0, 80.0)]),
+                away(stay("b", "60*30 50*2 60*48", 30.0, 90.0), &[(0.0, 30.0)]),
+            ],
+            NotMet,
+            "the one that took its place was cold",
+        ),
+    ] {
+        let mut history = history(probes);
+        history.until = at(80.0);
+        let judgement = judge(&asked, &history);
+        assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
+    }
+}
+
+#[test]
+fn readings_by_hand_count_where_a_day_may_lie_between_them_and_no_probe_stands_there() {
+    let by_hand = |position, values: &[f64]| {
+        let readings =
+            values.iter().zip(0..).map(|(value, day)| Point { at: at(24.0 * f64::from(day)), value: *value });
+        ProbeHistory { by_hand: true, ..probe("by-hand", position, readings.collect()) }
+    };
+    let daily = "gap_minutes_max: 2160\nhold: { celsius_min: 55, days: 3, counting: consecutive }";
+    let both = "zones: [{ position: base }, { position: core }]\n";
+    let warm = || probe("core", Position::Core, series("60*80"));
+    for (lines, probes, want, why) in [
+        (daily.to_owned(), vec![by_hand(Position::Core, &[60.0; 5])], Met, "read every day"),
+        (daily.to_owned(), vec![by_hand(Position::Core, &[60.0, 60.0, 50.0, 60.0, 60.0])], NotMet, "cold on one day"),
+        (
+            daily.to_owned(),
+            vec![warm(), by_hand(Position::Core, &[60.0, 50.0])],
+            Met,
+            "a probe stands there: it decides",
+        ),
+        (format!("{both}{daily}"), vec![warm(), by_hand(Position::Base, &[58.0; 5])], Met, "by hand where no probe is"),
+        (
+            format!("{both}{daily}"),
+            vec![warm(), by_hand(Position::Base, &[52.0; 5])],
+            NotMet,
+            "and it was too cold there",
+        ),
+        (
+            THREE_DAYS.to_owned(),
+            vec![by_hand(Position::Core, &[60.0; 5])],
+            CannotTell,
+            "a gap of two hours allows no days",
+        ),
+    ] {
+        let judgement = judge(&own(&lines), &history(probes));
+        assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
+    }
+    let told = judge(&own(daily), &history(vec![warm(), by_hand(Position::Core, &[60.0, 50.0])]));
+    assert!(told.because.contains("; against it, read by hand: 50.0 °C at core"), "{}", told.because);
+}
+
+#[test]
+fn histories_follow_probes_between_bins() {
+    let site = site::settings::read(
+        "site: { id: y, name: Y, zone: UTC, elevation_metres: 10 }\nmail: { from: \"a@y.example\", folder: mail }\n\
+         topics: [{ topic: \"y/{p}\", payload: number, source: \"{p}\", quantity: temperature, unit: Cel }]\n\
+         bins:\n  - { id: north-1, volume_m3: 2, probes: [{ id: a, position: core, every_seconds: 300 }] }\n  \
+         - { id: north-2, volume_m3: 2, probes: [{ id: b, position: core, every_seconds: 300 }] }\n",
+        "site.yaml",
+    )
+    .unwrap();
+    let moved = |hours, bin: &str, id: &str| Entry {
+        id: EntryId(hours as u64),
+        bin: BinId::new(bin).unwrap(),
+        ..entry(hours, EntryKind::Placed { probe: ProbeId::new(id).unwrap(), position: Position::Core, depth: None })
+    };
+    let log = [moved(30.0, "north-1", "b"), moved(31.0, "north-2", "a")];
+    let instruments = Instruments::of(&log);
+    let mut asked: Vec<(String, f64, f64)> = Vec::new();
+    let hours = |t: Timestamp| t.since(START).as_seconds() / 3_600.0;
+    let mut read = |id: &ProbeId, from: Timestamp, until: Timestamp| {
+        asked.push((id.to_string(), hours(from), hours(until).round()));
+        Ok::<_, String>((Vec::new(), Vec::new()))
+    };
+    let span = (at(0.0), at(80.0));
+    let got = probe_histories(&site, &instruments, &BinId::new("north-1").unwrap(), span, &[], &mut read).unwrap();
+    assert_eq!(asked, [("a".to_owned(), 0.0, 31.0), ("b".to_owned(), 30.0, 80.0)]);
+    let elsewhere: Vec<_> =
+        got.iter().map(|p| p.elsewhere.iter().map(|(f, u)| (hours(*f), hours(*u))).collect::<Vec<_>>()).collect();
+    assert_eq!(elsewhere, [vec![(31.0, 80.0)], vec![(0.0, 30.0)]], "each is excused while the other stands there");
 }

@@ -201,6 +201,10 @@ pub enum LogCommand {
         /// What it showed, in the site's unit or with its own: 61.5, 143F.
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
         temperature: String,
+        /// How deep, from the surface, in metres (feet for a US site) or with its unit: 0.6, 18in. Criteria that ask for a depth count
+        /// readings by hand only with it.
+        #[arg(long, value_name = "DEPTH")]
+        depth: Option<String>,
     },
     /// The surface has sunk: the depth of the material that is left.
     SettledDepth {

@@ -2,10 +2,14 @@
 //!
 //! Must never judge, and never take a corrected entry for what holds.
 
+use std::collections::BTreeMap;
+
 use pile::time::Timestamp;
-use site::entry::{Batch, BatchId, Entry, EntryKind, Taken};
+use site::batches::Batches;
+use site::entry::{Batch, BatchId, Entry, EntryKind, Taken, in_force};
 use site::ids::BinId;
 use site::judge::LabResult;
+use site::zone::Zone;
 
 /// The hot time of a batch.
 #[derive(Clone, Debug)]
@@ -80,31 +84,30 @@ fn life(batch: &Batch, entries: &[Entry]) -> Option<Life> {
     })
 }
 
-/// The lives that entries of files tell of, numbered in the order in which they went on air.
-pub(super) fn of_entries(entries: &[Entry]) -> Vec<Life> {
-    let mut lives: Vec<Life> = Vec::new();
-    for entry in entries {
-        match &entry.kind {
-            EntryKind::OnAir { .. } => {
-                let id = Some(BatchId(lives.len() as u64 + 1));
-                lives.push(Life { id, ..Life::unnumbered(entry.bin.clone(), entry.at) });
+/// What entries of files tell of: the batches, the entries that hold with the batch that each is about, and what could not be.
+pub(super) fn of_entries(entries: Vec<Entry>, zone: &Zone) -> (Vec<Life>, Vec<Entry>, Vec<String>) {
+    let (mut here, mut batches, mut refused) = (Batches::default(), BTreeMap::new(), Vec::new());
+    let mut entries = in_force(entries);
+    for entry in &mut entries {
+        match here.apply(entry, zone) {
+            Ok(applied) => {
+                entry.batch = applied.batch;
+                batches.extend(applied.changed.into_iter().map(|batch| (batch.id, batch)));
             }
-            EntryKind::OffAir => {
-                if let Some(life) = lives.iter_mut().rev().find(|l| l.bin == entry.bin) {
-                    life.ended_at = life.ended_at.or(Some(entry.at));
-                }
+            Err(why) => {
+                refused.push(format!("bin {}, {} of {}: {why}", entry.bin, entry.kind.key(), zone.show(entry.at)))
             }
-            _ => {}
         }
     }
-    lives
+    let batches: Vec<Batch> = batches.into_values().collect();
+    (of_batches(&batches, &entries), entries, refused)
 }
 
 #[cfg(test)]
 mod tests {
     use pile::time::Span;
     use pile::units::Kilograms;
-    use site::entry::{Amount, EntryId, Really, in_force};
+    use site::entry::{Amount, EntryId, Really};
 
     use super::*;
 

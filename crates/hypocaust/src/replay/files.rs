@@ -10,7 +10,7 @@ use pile::units::{Celsius, Litres};
 use site::entry::{ENTRY_WORDS, Entry, EntryKind, PLAIN};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::measure::{self, Kind};
-use site::model::Site;
+use site::model::{Position, Site};
 use site::quantity::{QUANTITIES, Quantity, Unit};
 use site::reading::{SeriesId, Source};
 use site::zone::parse_instant;
@@ -117,7 +117,7 @@ fn read_entries(site: &Site, path: &Path, faults: &mut Faults) -> Result<Vec<Ent
         let mut wrong = Vec::new();
         let at = parse_instant(at, &site.zone).map_err(|e| wrong.push(e)).ok();
         let bin = bin_named(site, bin).map_err(|e| wrong.push(e)).ok();
-        let kind = entry_kind(kind, amount, unit).map_err(|e| wrong.push(e)).ok();
+        let kind = entry_kind(kind, amount, unit, note).map_err(|e| wrong.push(e)).ok();
         let (Some(at), Some(bin), Some(kind)) = (at, bin, kind) else { return Err(wrong) };
         entries.push(Entry::new(at, bin, kind, by, note));
         Ok(())
@@ -224,9 +224,9 @@ fn number(text: &str) -> Result<f64, String> {
 }
 
 /// Kinds of entry whose amount, or nothing, says all of it.
-const WITH_AMOUNT: [&str; 5] = ["on-air", "off-air", "watered", "sampled", "valve"];
+const WITH_AMOUNT: [&str; 7] = ["on-air", "off-air", "watered", "sampled", "valve", "hand-reading", "settled-depth"];
 
-fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String> {
+fn entry_kind(word: &str, amount: &str, unit: &str, note: &str) -> Result<EntryKind, String> {
     let measured = |kind: Kind| {
         measure::read(&format!("{amount}{unit}"), kind, None)
             .map_err(|e| format!("{word}: {e}; the unit stands in a column of its own"))
@@ -238,7 +238,23 @@ fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String>
             Err(format!("{word}: {what} {value} is outside {low} to {high}; correct the amount or its unit"))
         }
     };
+    if amount.starts_with('{') {
+        let kind = ledger::entry_of_text(amount).map_err(|e| {
+            format!("{word}: the JSON under amount cannot be read ({e}); write it as `hypocaust log list --json` shows it under `says`")
+        })?;
+        return match kind.key() == word {
+            true => kind.check(note).map(|()| kind).map_err(|e| format!("{word}: {e}")),
+            false => Err(format!("the kind is `{}`, and the JSON under amount is of `{}`", told(word), kind.key())),
+        };
+    }
     match word {
+        "hand-reading" => {
+            let celsius = Celsius(within("a hand reading of °C", measured(Kind::Temperature)?, -30.0, 120.0)?);
+            Ok(EntryKind::HandReading { position: Position::Core, celsius, depth: None })
+        }
+        "settled-depth" => {
+            Ok(EntryKind::SettledDepth { metres: within("a depth of m", measured(Kind::Length)?, 0.0, 20.0)? })
+        }
         "on-air" if amount.is_empty() => Ok(EntryKind::OnAir { loaded_at: None, filling: None }),
         "on-air" => {
             let celsius = within("a load at °C", measured(Kind::Temperature)?, -30.0, 100.0)?;
@@ -265,7 +281,7 @@ fn entry_kind(word: &str, amount: &str, unit: &str) -> Result<EntryKind, String>
             let fitting =
                 WITH_AMOUNT.into_iter().chain(PLAIN.iter().map(EntryKind::key)).collect::<Vec<_>>().join(", ");
             let what = if ENTRY_WORDS.contains(&word) {
-                "has more to say than these columns hold"
+                "has more to say than a number (write it as JSON under amount, as `hypocaust log list --json` has it under `says`)"
             } else {
                 "is no kind of entry"
             };

@@ -92,6 +92,8 @@ enum EntryKindFields {
         position: Position,
         #[serde(with = "shape")]
         celsius: Celsius,
+        #[serde(with = "shape", rename = "depth_metres", default)]
+        depth: Option<Metres>,
     },
     SettledDepth {
         #[serde(with = "shape")]

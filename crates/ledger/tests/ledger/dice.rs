@@ -14,9 +14,11 @@ use engine::notice::{
 };
 use engine::water::KeptWater;
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetres, Kilograms, Litres};
+use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
 use rulebook::header::Priority;
-use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Filled, PLAIN, Really, Rest, STAGES, Taken};
+use site::entry::{
+    AGAINST, Amount, Batch, BatchId, Entry, EntryId, EntryKind, Filled, PLAIN, Really, Rest, STAGES, Taken,
+};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::POSITIONS;
 use site::quantity::QUANTITIES;
@@ -161,7 +163,7 @@ impl Dice {
     }
 
     pub(crate) fn entry(&mut self) -> Entry {
-        let kind = match self.below(15) {
+        let kind = match self.below(17) {
             0 => EntryKind::OnAir {
                 loaded_at: self.maybe(|d| Celsius(d.number())),
                 filling: self.maybe(|d| Filled {
@@ -190,7 +192,24 @@ impl Dice {
                 amount: Amount::Mass(Kilograms(self.number())),
                 rest: self.one(&[Rest::Stays, Rest::Nothing]),
             },
-            10 => EntryKind::HandReading { position: self.one(&POSITIONS).0, celsius: Celsius(self.number()) },
+            10 => EntryKind::HandReading {
+                position: self.one(&POSITIONS).0,
+                celsius: Celsius(self.number()),
+                depth: self.maybe(|d| Metres(d.number())),
+            },
+            14 => EntryKind::Calibrated {
+                probe: ProbeId::new("p-1").unwrap(),
+                against: self.one(&AGAINST).0,
+                showed: Celsius(self.number()),
+                truth: Celsius(self.number()),
+                allowed: Kelvin(self.number()),
+                due: self.maybe(Dice::at),
+            },
+            15 => EntryKind::Placed {
+                probe: ProbeId::new("p-1").unwrap(),
+                position: self.one(&POSITIONS).0,
+                depth: self.maybe(|d| Metres(d.number())),
+            },
             11 => EntryKind::SettledDepth { metres: self.number() },
             12 => EntryKind::LabResult {
                 analyte: self.text(),

@@ -8,7 +8,7 @@ use pile::window::Point;
 
 use super::course::{Material, Missing, Progress, progress, too_few_readings};
 use super::sifting::{Sifted, last_good_check};
-use super::timeline::{Frame, State, Stretch};
+use super::timeline::{Frame, State, Stretch, Track};
 use super::words::{Words, counting, hours};
 use super::{History, Judgement, Laboratory, Look, Outcome, ZoneFound, beside, look, spoken, spoken_end};
 use crate::criteria::{Course, Criterion, Exhaust, TurningsWhen, Zone};
@@ -18,10 +18,17 @@ use crate::model::Position;
 /// An entry this long before the pile cooled is named beside it: it may be why (ours, no source).
 const LATELY: Span = Span::hours(6);
 
+/// Readings by hand come once a day at most: they count where the criterion bridges a day (ours, no source).
+const HAND_GAP: Span = Span::hours(24);
+
 /// The result of a course of temperatures, and of what the criterion asks beside it.
 pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, how: Look) -> Judgement {
     let sifted = history.sifted(how);
-    let pile: Vec<&Sifted<'_>> = sifted.iter().filter(|s| in_pile(s.probe.position, asked, history)).collect();
+    let pile: Vec<&Sifted<'_>> = sifted
+        .iter()
+        .filter(|s| in_pile(s.probe.position, asked, history))
+        .filter(|s| !s.probe.by_hand || hand_counts(&s.probe.position, asked, &sifted))
+        .collect();
     let frame = Frame { from: history.clock_begins(), until: history.until, gap: asked.gap };
     let turned = history.entries.iter().filter(|e| matches!(e.kind, EntryKind::Turned) && e.at <= history.until);
     let mut turned: Vec<f64> = turned.map(|e| frame.offset(e.at)).filter(|at| *at >= 0.0).collect();
@@ -34,7 +41,7 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         (false, None) => f64::INFINITY,
     };
     let mut material = Material {
-        probes: pile.iter().map(|s| s.points.as_slice()).collect(),
+        probes: pile.iter().map(|s| s.track()).collect(),
         frame,
         turned,
         began: frame.offset(history.from),
@@ -78,6 +85,12 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
     judgement.lab = beside::laboratory(criterion, history, found.met.map(|at| frame.instant(at)));
     beside::of(criterion, history).decide(&mut judgement);
     judgement
+}
+
+/// Whether readings by hand count: where the criterion lets readings lie a day apart, and no probe stands there.
+fn hand_counts(position: &Position, asked: &Course, all: &[Sifted<'_>]) -> bool {
+    let stands = |s: &Sifted<'_>| !s.probe.by_hand && s.probe.position == *position && !s.points.is_empty();
+    asked.gap >= HAND_GAP && !all.iter().any(stands)
 }
 
 fn in_pile(position: Position, asked: &Course, history: &History) -> bool {
@@ -184,7 +197,7 @@ impl Teller<'_> {
     fn doubt(&self, found: &Progress, met: f64) -> Option<String> {
         let run = found.run.as_ref()?;
         if let Some(least) = self.asked.readings_per_day {
-            let probes: Vec<&[Point]> = self.pile.iter().map(|s| s.points.as_slice()).collect();
+            let probes: Vec<Track<'_>> = self.pile.iter().map(|s| s.track()).collect();
             if let Some((probe, day, there)) = too_few_readings(&probes, &self.frame, (run.start(), met), least) {
                 return Some(format!(
                     "probe {} has {there} readings in the day from {}, and {least} are asked for",
@@ -231,7 +244,24 @@ impl Teller<'_> {
             );
         }
         self.turnings(found, &mut text);
+        text += &self.against_by_hand(run.start(), met);
         text + &self.bridged(found)
+    }
+
+    /// Readings by hand that were too cold while every probe was warm enough: told, though they do not decide.
+    fn against_by_hand(&self, start: f64, end: f64) -> String {
+        let hold = &self.asked.hold;
+        let cold = self.history.probes.iter().filter(|p| p.by_hand).flat_map(|p| {
+            let inside = p.readings.iter().filter(|r| (start..=end).contains(&self.frame.offset(r.at)));
+            inside.filter(|r| !hold.floor.holds(r.value)).map(move |r| (p.position, *r))
+        });
+        let told: Vec<String> = cold
+            .map(|(position, r)| {
+                let value = self.words.measured(r.value, hold.floor.celsius());
+                format!("{value} at {} {}", position.key(), self.words.at(r.at))
+            })
+            .collect();
+        if told.is_empty() { String::new() } else { format!("; against it, read by hand: {}", told.join(", ")) }
     }
 
     fn turnings(&self, found: &Progress, text: &mut String) {

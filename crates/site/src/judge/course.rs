@@ -5,7 +5,7 @@
 use pile::time::Span;
 use pile::window::Point;
 
-use super::timeline::{Bridges, Frame, Run, State, Stretch, runs, timeline};
+use super::timeline::{Bridges, Frame, Run, State, Stretch, Track, runs, timeline};
 use crate::criteria::{Counting, Course, Hold, Turnings, TurningsWhen};
 
 /// A day of 24 h, in milliseconds.
@@ -14,7 +14,7 @@ const DAY: f64 = 86_400_000.0;
 /// What a course is held against.
 pub(super) struct Material<'t> {
     /// Readings of every probe in the pile.
-    pub(super) probes: Vec<&'t [Point]>,
+    pub(super) probes: Vec<Track<'t>>,
     /// From when to when.
     pub(super) frame: Frame,
     /// When the material was turned, milliseconds after the beginning, in order.
@@ -286,7 +286,7 @@ fn spells(turnings: &Turnings, needed: f64, all: Vec<Run>, line: Vec<Stretch>, m
 /// The earliest reading at which every probe's mean over the time before it, of the length asked for, is above the limit.
 fn mean_reached(material: &Material<'_>, run: (f64, f64), length: f64, after: f64, limit: f64) -> Option<f64> {
     let gap = material.frame.gap.as_millis() as f64;
-    let sums: Vec<Sum> = material.probes.iter().map(|points| Sum::of(points, &material.frame, gap)).collect();
+    let sums: Vec<Sum> = material.probes.iter().map(|track| Sum::of(track.points, &material.frame, gap)).collect();
     let mut ends: Vec<f64> = sums.iter().flat_map(|s| s.at.iter().copied()).collect();
     ends.push(after);
     ends.sort_by(f64::total_cmp);
@@ -338,14 +338,17 @@ impl Sum {
 
 /// The first day of 24 h of a run, from its beginning to the time it was met, in which a probe has fewer readings than asked for.
 pub(super) fn too_few_readings(
-    probes: &[&[Point]],
+    probes: &[Track<'_>],
     frame: &Frame,
     run: (f64, f64),
     least: u32,
 ) -> Option<(usize, f64, usize)> {
     let mut day = run.0;
     while day + DAY <= run.1 {
-        for (index, points) in probes.iter().enumerate() {
+        for (index, Track { points, elsewhere }) in probes.iter().enumerate() {
+            if elsewhere.iter().any(|(from, until)| frame.offset(*from) < day + DAY && frame.offset(*until) > day) {
+                continue;
+            }
             let place = |limit: f64| points.partition_point(|p| frame.offset(p.at) < limit);
             let there = place(day + DAY) - place(day);
             if there < least as usize {

@@ -5,6 +5,7 @@
 use pile::time::Timestamp;
 use pile::window::Point;
 
+use super::timeline::Track;
 use super::{Check, Excluded, History, ProbeHistory};
 use crate::entry::probes_out;
 use crate::ids::ProbeId;
@@ -21,13 +22,20 @@ pub(super) struct Sifted<'h> {
     pub(super) excluded: Vec<Excluded>,
 }
 
+impl Sifted<'_> {
+    /// The readings as the course of the pile takes them.
+    pub(super) fn track(&self) -> Track<'_> {
+        Track { points: &self.points, elsewhere: &self.probe.elsewhere }
+    }
+}
+
 /// Sifts the readings of a probe from the beginning of the clock on; with `all`, those that do not count are taken in all the same.
 pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, all: bool) -> Sifted<'h> {
     let mut checks: Vec<&Check> = history.facts.checks.iter().filter(|c| c.probe == probe.id).collect();
     checks.sort_by_key(|c| c.at);
     let mut spans = probe.not_counted.clone();
     spans.extend(failed(&checks, history));
-    if matches!(probe.position, Position::Base | Position::Core | Position::Upper) {
+    if !probe.by_hand && matches!(probe.position, Position::Base | Position::Core | Position::Upper) {
         let out = probes_out(&history.entries);
         spans.extend(
             out.into_iter().map(|(from, to)| (from, to, "the probes were out of the material, or warming up".into())),

@@ -68,10 +68,22 @@ impl Frame {
     }
 }
 
+/// The readings of a probe, and when it was elsewhere while another stood in its place.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Track<'t> {
+    /// Readings, oldest first.
+    pub(super) points: &'t [Point],
+    /// Its silence then says nothing of the pile.
+    pub(super) elsewhere: &'t [(Timestamp, Timestamp)],
+}
+
 /// The state of the pile by all its probes together; the last stretch is left out where the next reading is still due.
-pub(super) fn timeline(probes: &[&[Point]], hold: &Hold, frame: &Frame) -> Vec<Stretch> {
-    let single: Vec<Vec<Stretch>> =
-        probes.iter().enumerate().map(|(probe, points)| of_probe(probe, points, hold, frame)).collect();
+pub(super) fn timeline(probes: &[Track<'_>], hold: &Hold, frame: &Frame) -> Vec<Stretch> {
+    let single: Vec<Vec<Stretch>> = probes
+        .iter()
+        .enumerate()
+        .map(|(probe, track)| excused(of_probe(probe, track.points, hold, frame), track.elsewhere, frame))
+        .collect();
     let mut all = merged(&single, frame.whole());
     if let Some(Stretch { start, end, state: State::Unknown(_) }) = all.last().copied()
         && end - start <= frame.gap.as_millis() as f64
@@ -134,6 +146,38 @@ fn of_probe(probe: usize, points: &[Point], hold: &Hold, frame: &Frame) -> Vec<S
         last = Some((at, *point));
     }
     push(&mut out, last.map_or(0.0, |(at, _)| at), whole, State::Unknown(probe), whole);
+    out
+}
+
+/// Silence of a probe while it was elsewhere, and another stood in its place, holds nothing against the pile: the other tells of it. What is
+/// left of a silence around that time counts for nothing as far as a gap would be bridged.
+fn excused(line: Vec<Stretch>, elsewhere: &[(Timestamp, Timestamp)], frame: &Frame) -> Vec<Stretch> {
+    let gap = frame.gap.as_millis() as f64;
+    let mut out = Vec::with_capacity(line.len());
+    for stretch in line {
+        let overlaps = |(from, until): &&(Timestamp, Timestamp)| {
+            frame.offset(*from) < stretch.end && frame.offset(*until) > stretch.start
+        };
+        let away = elsewhere.iter().find(overlaps).filter(|_| matches!(stretch.state, State::Unknown(_)));
+        let Some((from, until)) = away.map(|(from, until)| (frame.offset(*from), frame.offset(*until))) else {
+            out.push(stretch);
+            continue;
+        };
+        let (mut start, mut end) = (from.max(stretch.start), until.min(stretch.end));
+        if start - stretch.start <= gap {
+            start = stretch.start;
+        }
+        if stretch.end - end <= gap {
+            end = stretch.end;
+        }
+        let parts =
+            [(stretch.start, start, stretch.state), (start, end, State::Good), (end, stretch.end, stretch.state)];
+        out.extend(parts.iter().filter(|(start, end, _)| start < end).map(|(start, end, state)| Stretch {
+            start: *start,
+            end: *end,
+            state: *state,
+        }));
+    }
     out
 }
 

@@ -81,6 +81,8 @@ pub fn probe(id: &str, position: Position, readings: Vec<Point>) -> ProbeHistory
         readings,
         set_aside: Vec::new(),
         not_counted: Vec::new(),
+        elsewhere: Vec::new(),
+        by_hand: false,
     }
 }
 
