@@ -70,9 +70,13 @@ pub(crate) enum Fault {
     )]
     NotAnAcknowledgement { why: String },
     #[error(
-        "the broker had kept this acknowledgement (retained), and it would count again at every connection; publish it without the retain flag, and clear the topic by an empty retained message"
+        "the broker had kept this message (retained), and it would count again at every connection; publish it without the retain flag, and clear the topic by an empty retained message"
     )]
     KeptAcknowledgement,
+    #[error(
+        "this is no entry for the log: {why}; send `{{\"id\": \"7\", \"token\": \"...\", \"by\": \"Nora Quill\", \"bin\": \"north-1\", \"at\": \"2026-03-10T16:30:00Z\", \"says\": {{\"watered\": {{\"litres\": 120}}}}}}`, with `says` as `hypocaust log list --json` shows it"
+    )]
+    NotAnEntry { why: String },
     #[error("none of the optional values is in the payload; correct the pointers at {place}, or what the device sends")]
     NothingThere { place: String },
 }

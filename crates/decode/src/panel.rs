@@ -1,6 +1,6 @@
-//! What a wall panel says: that somebody has seen an alarm.
+//! What people say over MQTT: a wall panel that somebody has seen an alarm, a telephone what goes into the log.
 //!
-//! Must never take a message that the broker had kept: it would acknowledge again at every new connection.
+//! Must never take a message that the broker had kept: it would count again at every new connection.
 
 use serde::Deserialize;
 
@@ -27,6 +27,51 @@ struct SeenLine {
     comment: String,
 }
 
+/// Somebody writes in the log.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Written {
+    /// Names the message in the answer; may be empty.
+    pub id: String,
+    /// What proves who it is.
+    pub token: String,
+    /// Who: a name or an address of the settings.
+    pub by: String,
+    /// The bin that it is about.
+    pub bin: String,
+    /// When it happened, as they wrote it.
+    pub at: String,
+    /// What happened, as JSON.
+    pub says: String,
+    /// Anything else; may be empty.
+    pub note: String,
+}
+
+impl std::fmt::Debug for Written {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Written")
+            .field("id", &self.id)
+            .field("by", &self.by)
+            .field("bin", &self.bin)
+            .finish_non_exhaustive()
+    }
+}
+
+/// `{"token": "...", "by": "Nora Quill", "bin": "north-1", "at": "2026-03-10T16:30:00Z", "says": {"watered": {"litres": 120}}}`, and `id` and
+/// `note` where there is something to say.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct WrittenLine {
+    #[serde(default)]
+    id: String,
+    token: String,
+    by: String,
+    bin: String,
+    at: String,
+    says: serde_json::Value,
+    #[serde(default)]
+    note: String,
+}
+
 /// Longer words are cut: they go into mails.
 const COMMENT_CHARS: usize = 300;
 
@@ -35,4 +80,17 @@ pub(crate) fn read(payload: &[u8]) -> Result<Seen, Fault> {
         serde_json::from_slice(payload).map_err(|e| Fault::NotAnAcknowledgement { why: quoted(&e.to_string()) })?;
     let comment = line.comment.chars().take(COMMENT_CHARS).collect();
     Ok(Seen { alarm: line.alarm, by: line.by, comment })
+}
+
+pub(crate) fn read_written(payload: &[u8]) -> Result<Written, Fault> {
+    // What the parser says may repeat a piece of the payload, and with it of the token: only the place is told.
+    let line: WrittenLine = serde_json::from_slice(payload).map_err(|e| Fault::NotAnEntry {
+        why: match e.classify() {
+            serde_json::error::Category::Data => "a key is missing, unknown, or has a value of another kind".into(),
+            _ => format!("it is no JSON from line {}, column {} on", e.line(), e.column()),
+        },
+    })?;
+    let WrittenLine { id, token, by, bin, at, says, note } = line;
+    let cut = |text: String| text.chars().take(COMMENT_CHARS).collect();
+    Ok(Written { id: cut(id), token, by, bin, at, says: says.to_string(), note: cut(note) })
 }

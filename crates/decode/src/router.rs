@@ -13,7 +13,7 @@ use site::reading::{Reading, Refusal, SeriesId, Source, TimeSource};
 use crate::fault::{Fault, escape_into, quoted};
 use crate::instant::{Told, told};
 use crate::json::{self, Node, Pointer};
-use crate::panel::{self, Seen};
+use crate::panel::{self, Seen, Written};
 use crate::{PAYLOAD_BYTES_KEPT, PAYLOAD_BYTES_MAX, TOPIC_BYTES_MAX, TOPIC_CHARS_KEPT, number};
 
 /// Whether a message is fresh or was kept by the broker.
@@ -34,6 +34,8 @@ pub struct Decoded {
     pub refusals: Vec<Refusal>,
     /// What a wall panel said.
     pub seen: Vec<Seen>,
+    /// What people wrote in the log.
+    pub written: Vec<Written>,
     /// What gateways, or their wills, said.
     pub gateways: Vec<GatewayWord>,
 }
@@ -54,6 +56,8 @@ pub struct Router {
     sources: BTreeMap<Box<str>, Source>,
     /// Where wall panels acknowledge.
     panel: String,
+    /// Where people write in the log.
+    log: String,
     /// Where gateways say how they are: topic, id, and the payload when gone.
     gateways: Vec<(String, String, String)>,
     settings: String,
@@ -108,6 +112,7 @@ impl Router {
             routes: site.topics.iter().map(Route::new).collect(),
             sources: probes.chain(blowers).collect(),
             panel: site.acknowledge_topic(),
+            log: site.log_topic(),
             gateways: site
                 .gateways
                 .iter()
@@ -123,14 +128,18 @@ impl Router {
     pub fn decode(&self, topic: &str, payload: &[u8], retained: Retained, received_at: Timestamp) -> Decoded {
         let mut message = Message { topic, payload, retained, received_at, decoded: Decoded::default() };
         if let Err(fault) = self.read(&mut message) {
+            if topic == self.log {
+                // What is refused is kept, and this may hold the word that proves who somebody is.
+                message.payload = b"(not kept: it may hold a token)";
+            }
             message.refuse(&fault);
         }
         message.decoded
     }
 
-    /// Whether some entry of the settings fits this topic, or it is the one on which wall panels acknowledge.
+    /// Whether some entry of the settings fits this topic, or it is one on which people speak.
     pub fn maps(&self, topic: &str) -> bool {
-        if topic == self.panel || self.gateways.iter().any(|(own, ..)| own == topic) {
+        if topic == self.panel || topic == self.log || self.gateways.iter().any(|(own, ..)| own == topic) {
             return true;
         }
         let levels: Vec<&str> = topic.split('/').collect();
@@ -144,7 +153,7 @@ impl Router {
     pub fn filters(&self) -> Vec<String> {
         let mut all: Vec<Vec<&str>> = self.routes.iter().map(Route::filter).filter(|f| !f.is_empty()).collect();
         all.extend(self.gateways.iter().map(|(topic, ..)| topic.split('/').collect()));
-        all.push(self.panel.split('/').collect());
+        all.extend([&self.panel, &self.log].map(|topic| topic.split('/').collect()));
         let mut kept: Vec<&Vec<&str>> = Vec::new();
         for (i, filter) in all.iter().enumerate() {
             let covered = all.iter().enumerate().any(|(j, other)| {
@@ -166,14 +175,17 @@ impl Router {
             message.decoded.gateways.push(GatewayWord { gateway: gateway.clone(), gone });
             return Ok(());
         }
-        if message.topic == self.panel {
+        if message.topic == self.panel || message.topic == self.log {
             if message.retained == Retained::Kept {
                 return Err(Fault::KeptAcknowledgement);
             }
             if message.payload.len() > PAYLOAD_BYTES_MAX {
                 return Err(Fault::PayloadTooLong { bytes: message.payload.len(), limit: PAYLOAD_BYTES_MAX });
             }
-            message.decoded.seen.push(panel::read(message.payload)?);
+            match message.topic == self.panel {
+                true => message.decoded.seen.push(panel::read(message.payload)?),
+                false => message.decoded.written.push(panel::read_written(message.payload)?),
+            }
             return Ok(());
         }
         let levels: Vec<&str> = message.topic.split('/').collect();

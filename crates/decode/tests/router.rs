@@ -182,7 +182,8 @@ fn filters_are_what_the_patterns_say_without_those_that_others_cover() {
         (&["a/{x}", "a/{x}/c"], &["a/+", "a/+/c"], "levels differ"),
     ] {
         let maps = topics.iter().map(|topic| sites::plain(topic, "p")).collect();
-        let panel: &[&str] = if want.contains(&"+/+/+") { &[] } else { &["hypocaust/yard/acknowledge"] };
+        let panel: &[&str] =
+            if want.contains(&"+/+/+") { &[] } else { &["hypocaust/yard/acknowledge", "hypocaust/yard/log"] };
         let want = [want, panel].concat();
         assert_eq!(Router::new(&sites::with(maps, &["p"], &[])).filters(), want, "{why}, and that of the panels last");
     }
@@ -236,6 +237,39 @@ fn a_panel_acknowledges_and_anything_else_on_its_topic_is_refused() {
 }
 
 #[test]
+fn people_write_in_the_log_and_no_refusal_repeats_their_token() {
+    let topic = sites::with(Vec::new(), &[], &[]).log_topic();
+    let good = r#"{"id":"7","token":"correct-horse-battery","by":"Ann","bin":"north-1","at":"2026-03-10T16:30:00Z","says":{"watered":{"litres":120}}}"#;
+    let decoded = yard().decode(&topic, good.as_bytes(), Retained::Fresh, NOW);
+    let [written] = &decoded.written[..] else { panic!("{decoded:?}") };
+    assert_eq!((written.by.as_str(), written.says.as_str()), ("Ann", r#"{"watered":{"litres":120}}"#));
+    assert!(!format!("{decoded:?}").contains("horse"), "it is not shown where messages are: {decoded:?}");
+    for (payload, retained, want, why) in [
+        (good.to_owned(), Retained::Kept, "the broker had kept this message", "it would be written again and again"),
+        (
+            good.replace("\"bin\"", "\"bim\""),
+            Retained::Fresh,
+            "a key is missing, unknown, or has a value of another kind",
+            "a slip",
+        ),
+        (
+            good.replace("\"correct-horse-battery\"", "correct-horse-battery"),
+            Retained::Fresh,
+            "it is no JSON from line 1",
+            "no quotes",
+        ),
+        (good.replace("\"correct-horse-battery\"", "17"), Retained::Fresh, "a value of another kind", "a number"),
+        (String::new(), Retained::Fresh, "it is no JSON", "nothing"),
+    ] {
+        let decoded = yard().decode(&topic, payload.as_bytes(), retained, NOW);
+        assert_eq!(decoded.written, [], "{why}");
+        let refusal = &decoded.refusals[0];
+        assert!(refusal.reason.contains(want), "{why}: {}", refusal.reason);
+        assert!(!format!("{refusal:?}").contains("horse"), "{why}: {refusal:?}");
+    }
+}
+
+#[test]
 fn patterns_say_which_topics_they_map() {
     let router = yard();
     for (topic, want) in [("yard/north-1/core", true), ("yard/north-1", false), ("$SYS/bare", false), ("", false)] {
@@ -250,7 +284,7 @@ fn a_gateway_says_that_it_is_gone_or_there_and_what_the_broker_kept_counts() {
     let status = Some(site::model::GatewayStatus { topic: "gw/1".into(), gone: "offline".into() });
     site.gateways = vec![site::model::Gateway { id: "gw".into(), probes: vec![], status }];
     let router = Router::new(&site);
-    assert_eq!(router.filters(), ["gw/1", "hypocaust/yard/acknowledge"]);
+    assert_eq!(router.filters(), ["gw/1", "hypocaust/yard/acknowledge", "hypocaust/yard/log"]);
     for (payload, retained, gone, why) in [
         ("offline", Retained::Fresh, true, "its will"),
         ("offline\n", Retained::Kept, true, "kept: so it is now"),

@@ -12,8 +12,9 @@ use rulebook::answer::Verdict;
 use rulebook::cases::{Case, Expected, ExpectedKind, MailWay, value_at};
 use rulebook::header::Scope;
 use rulebook::{RuleFault, RuleText, Rulebook};
-use site::entry::Entry;
+use site::entry::{BatchId, Entry};
 use site::ids::{BadId, BinId, BlowerId, ProbeId};
+use site::judge::Standing;
 use site::model::{Blower, BlowerSchedule, Gateway, Position, Probe, RuleSettings, RunProof, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
@@ -103,6 +104,8 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
     watched.take(engine.step(BEGIN, Input::Started { previous: None }));
 
     let mut log = case.log.iter().peekable();
+    let mut results = case.results.iter().peekable();
+    let mut standings: Vec<Standing> = vec![];
     let mut moments: Vec<Span> = case.expected.iter().map(|e| e.to).chain([case.length]).collect();
     moments.sort();
     moments.dedup();
@@ -124,6 +127,16 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
             }
             watched.take(effects);
             watched.recall(&mut engine, now);
+        }
+        while let Some(result) = results.next_if(|result| result.at <= at) {
+            let now = BEGIN + result.at;
+            watched.wait(&mut engine, now);
+            let standing = result.standing(BEGIN);
+            standings.retain(|s| s.criterion != standing.criterion);
+            standings.push(standing);
+            // The only batch of a case is its first.
+            let (bin, standings) = (bin.clone(), standings.clone());
+            watched.take(engine.step(now, Input::Judged { bin, batch: BatchId(1), at: now, standings }));
         }
         let now = BEGIN + at;
         // While the clock jumps nobody is awake, and it wakes at once at the end.

@@ -4,7 +4,8 @@
 
 use pile::time::Timestamp;
 use rulebook::RuleText;
-use site::entry::{Batch, Entry};
+use site::entry::{Batch, BatchId, Entry};
+use site::ids::BinId;
 use site::reading::{Quality, Reading, Refusal, SeriesId};
 use site::zone::{Day, IsoWeek};
 
@@ -59,6 +60,10 @@ pub enum Effect {
     Rules(Vec<KeptRule>),
     /// Keep where a bin's water account stands.
     Water(Box<crate::water::KeptWater>),
+    /// Keep what became of a weekly summary.
+    Report(Box<crate::reports::KeptReport>),
+    /// Keep how a batch stands against the criteria.
+    Results(Box<crate::results::KeptResults>),
 
     // Passing: carried out after the commit; lost in a crash and asked for again.
     /// Render if need be and try to deliver; answer with [`crate::input::Input::Mail`].
@@ -69,6 +74,15 @@ pub enum Effect {
         series: SeriesId,
         /// From when on (inclusive).
         from: Timestamp,
+    },
+    /// Judge a batch by the site's criteria; answer with [`crate::input::Input::Judged`].
+    Judge {
+        /// The bin it is in.
+        bin: BinId,
+        /// The batch.
+        batch: BatchId,
+        /// Up to when.
+        until: Timestamp,
     },
     /// Publish on MQTT.
     Publish {

@@ -13,6 +13,7 @@ use site::batches::Batches;
 use site::entry::{Batch, Entry};
 use site::ids::BinId;
 use site::instruments::Instruments;
+use site::judge::Standing;
 use site::model::{Position, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
@@ -23,6 +24,7 @@ use crate::effect::{Effect, Level, MailId};
 use crate::input::{Input, LinkState, PreviousRun};
 use crate::limits;
 use crate::outbox::Outbox;
+use crate::reports::KeptReport;
 use crate::restore::Restored;
 use crate::series::{Recount, Series, Taken};
 use crate::telling::Flood;
@@ -53,6 +55,8 @@ pub struct Engine {
     pub(crate) last_alarm: u64,
     pub(crate) outbox: Outbox,
     pub(crate) week: WeekMemory,
+    /// What became of the summaries of the last weeks.
+    pub(crate) reports: BTreeMap<IsoWeek, KeptReport>,
     /// More alarms than anybody can read one by one.
     pub(crate) flood: Option<Flood>,
     /// Rules that failed when they last ran, by rule and what they were judged on.
@@ -102,6 +106,8 @@ pub(crate) struct BinState {
     pub(crate) phase: Span,
     /// The water account of its batch.
     pub(crate) water: Option<crate::water::BinWater>,
+    /// How its batch stood against the criteria when it was judged last.
+    pub(crate) results: Arc<Vec<Standing>>,
 }
 
 /// What the weekly summary tells beside the present state.
@@ -146,10 +152,14 @@ pub(crate) enum Deadline {
     Health,
     /// Tell the outside that all is well.
     Beat,
+    /// Have the batch of a bin judged by the site's criteria.
+    Results(BinId),
     /// Close a cell of a bin's water account.
     Water(BinId),
     /// The weekly summary.
     Summary,
+    /// Copies of a week's summary go out, reviewed or not.
+    Outside(IsoWeek),
     /// The round list of the morning.
     RoundList,
     /// An alarm reminds, or its acknowledgement ends.
@@ -181,7 +191,14 @@ impl Engine {
             let phase = Span::millis(limits::TICK.as_millis() * i64::try_from(i).unwrap_or(0) / count);
             (
                 id.clone(),
-                BinState { batch: None, entries: Arc::new(Vec::new()), valve_percent: 100.0, phase, water: None },
+                BinState {
+                    batch: None,
+                    entries: Arc::new(Vec::new()),
+                    valve_percent: 100.0,
+                    phase,
+                    water: None,
+                    results: Arc::default(),
+                },
             )
         });
         let blowers = site.blowers.values().map(|blower| blower.interval);
@@ -210,6 +227,7 @@ impl Engine {
                 last_round_list: restored.last_round_list,
                 ..WeekMemory::default()
             },
+            reports: BTreeMap::new(),
             flood: None,
             failing: BTreeMap::new(),
             gateways_gone: BTreeMap::new(),
@@ -256,8 +274,9 @@ impl Engine {
         let now = now.max(self.now);
         if self.started && matches!(input, Input::Started { .. }) {
             // A start after a start: nobody was there in between, and what fell due then was due to nobody. The start plans it anew.
-            use Deadline::{Beat, Health, RoundList, SiteTick, Summary, Tick};
-            self.deadlines.retain(|(_, d)| !matches!(d, Tick(_) | SiteTick | Health | Beat | Summary | RoundList));
+            use Deadline::{Beat, Health, Results, RoundList, SiteTick, Summary, Tick};
+            self.deadlines
+                .retain(|(_, d)| !matches!(d, Tick(_) | Results(_) | SiteTick | Health | Beat | Summary | RoundList));
             self.now = now;
         }
         self.run_deadlines(now, &mut effects);
@@ -310,6 +329,8 @@ impl Engine {
             }
         }
         self.put_water_back(restored.water);
+        self.put_results_back(restored.results);
+        self.put_reports_back(restored.reports);
         self.week.off.extend(restored.off);
     }
 
@@ -339,12 +360,14 @@ impl Engine {
                     self.look_after_itself(at, effects);
                     self.deadlines.insert((at + HEALTH_EVERY, Deadline::Health));
                 }
+                Deadline::Results(bin) => self.results_due(&bin, at, effects),
                 Deadline::Water(bin) => self.close_water(&bin, at, effects),
                 Deadline::Beat => self.beat(at, effects),
                 Deadline::Summary => {
                     self.summarise(at, effects);
                     self.deadlines.insert((self.site.zone.next_weekly(at, self.site.summary), Deadline::Summary));
                 }
+                Deadline::Outside(week) => self.outside_due(week, at, effects),
                 Deadline::RoundList => {
                     self.list_rounds(at, effects);
                     let next = self.site.zone.next_daily(at, self.site.round_list.at);
@@ -435,6 +458,11 @@ impl Engine {
                 }
             }
             Input::Recalled { series, from, points } => self.recalled(&series, from, &points, effects),
+            Input::Report { week, word } => {
+                let reply = self.report_word(now, week, word, effects);
+                effects.push(Effect::Reply(reply));
+            }
+            Input::Judged { bin, batch, at, standings } => self.judged(bin, batch, at, standings, effects),
             Input::Link { state } => self.link(now, state, effects),
             Input::Gateway { gateway, gone } => {
                 if gone {
@@ -525,6 +553,7 @@ impl Engine {
         for id in of_blowers.map(|(id, _)| id.clone()).collect::<Vec<_>>() {
             self.recall(id, effects);
         }
+        self.plan_results(now, effects);
         self.status(now, effects);
     }
 

@@ -65,12 +65,20 @@ impl Engine {
         let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
         self.water_entry(&entry, effects);
         self.instrument_entry(&entry, effects);
+        self.results_after(&entry, &bins, now, effects);
         let said = format!("{} (entry {})", applied.said, entry.id);
         self.remember(entry);
         if let Some(bin) = moved {
             self.probes_moved(&bin, effects);
         }
         Ok(said)
+    }
+
+    /// The number of an entry that says the very same, of the batch that is in its bin now: it is written twice.
+    pub fn written_already(&self, entry: &Entry) -> Option<EntryId> {
+        let entries = &self.bins.get(&entry.bin)?.entries;
+        let same = |e: &&Entry| (e.at, &e.kind, &e.by, &e.note) == (entry.at, &entry.kind, &entry.by, &entry.note);
+        entries.iter().find(same).map(|e| e.id)
     }
 
     fn can_be_corrected(&self, bin: &BinId, of: EntryId, really: Option<&EntryKind>) -> Result<(), String> {
@@ -111,6 +119,7 @@ impl Engine {
             // How far the valve is open outlasts a batch, and is remembered beside the entries.
             state.entries = Arc::new(Vec::new());
             state.water = None;
+            state.results = Arc::default();
         }
         state.batch.clone_from(&batch);
         let until = batch.as_ref().map_or(Some(now), |b| b.off_air_at);

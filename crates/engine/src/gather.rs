@@ -66,6 +66,7 @@ impl Engine {
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
             water: water_facts(state, described),
+            results: state.map(|s| Arc::clone(&s.results)).unwrap_or_default(),
             whole: None,
         }
     }

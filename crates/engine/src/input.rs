@@ -5,12 +5,16 @@
 use pile::time::Timestamp;
 use pile::window::Point;
 use rulebook::RuleText;
-use site::entry::Entry;
+use site::entry::{BatchId, Entry};
+use site::ids::BinId;
+use site::judge::Standing;
 use site::model::RuleSettings;
 use site::reading::{Reading, Refusal, SeriesId};
+use site::zone::IsoWeek;
 
 use crate::alarm::AlarmId;
 use crate::effect::MailId;
+use crate::reports::ReportWord;
 
 /// One thing that happened.
 #[derive(Clone, Debug, PartialEq)]
@@ -45,6 +49,24 @@ pub enum Input {
         from: Timestamp,
         /// Its good readings, oldest first.
         points: Vec<Point>,
+    },
+    /// A batch was judged, as an earlier effect asked for.
+    Judged {
+        /// The bin it was in.
+        bin: BinId,
+        /// The batch.
+        batch: BatchId,
+        /// Up to when.
+        at: Timestamp,
+        /// How it stands, one for each criterion of the site.
+        standings: Vec<Standing>,
+    },
+    /// Something happens to the summary of a week after its draft.
+    Report {
+        /// Which week.
+        week: IsoWeek,
+        /// What.
+        word: ReportWord,
     },
     /// The link to the broker came up or went down.
     Link {

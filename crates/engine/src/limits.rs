@@ -19,6 +19,8 @@ pub const REPEAT_WITHIN: Span = Span::seconds(2);
 pub const POWER_ON_BELIEVED_WITHIN_KELVIN: f64 = 5.0;
 /// A silence longer than this is not bridged when time above a threshold is added up.
 pub const GAP_BRIDGED: Span = Span::hours(1);
+/// From one judgement of a batch by the site's criteria to the next, while nothing is written about it.
+pub const RESULTS_EVERY: Span = Span::hours(6);
 /// The water account takes what was measured in steps of this.
 pub const WATER_CELL: Span = Span::minutes(10);
 /// The threshold that the weekly summary reports, °C: 40 CFR 503 appendix B, processes to further reduce pathogens (from memory).

@@ -17,6 +17,8 @@ pub enum Notice {
     Alarm(Box<AlarmNotice>),
     /// The week's summary.
     Summary(Box<SummaryNotice>),
+    /// A copy of a week's summary for somebody who did not get its draft, or an amendment of it.
+    Copy(Box<CopyNotice>),
     /// The round list of a morning.
     RoundList(Box<RoundListNotice>),
     /// More alarms at once than anybody can read one by one.
@@ -172,6 +174,27 @@ pub struct SummaryNotice {
     pub off: Vec<(Timestamp, Timestamp)>,
     /// How the alarms of the week were.
     pub alarms: AlarmFigures,
+    /// Who gets a copy once somebody has reviewed it.
+    pub copies_wait_for: Vec<String>,
+}
+
+/// A copy of a week's summary, or an amendment of it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CopyNotice {
+    /// The week.
+    pub week: IsoWeek,
+    /// See [`AlarmNotice::life`].
+    pub life: u32,
+    /// When the copy was sent.
+    pub at: Timestamp,
+    /// When the summary was made.
+    pub made_at: Timestamp,
+    /// Which amendment it is; 0 for the summary as it was first made.
+    pub amended: u32,
+    /// Who reviewed it, and when; nobody did where copies went out without.
+    pub reviewed: Option<(String, Timestamp)>,
+    /// What changed, for an amendment.
+    pub changes: Vec<String>,
 }
 
 /// Key figures of a week's alarms.

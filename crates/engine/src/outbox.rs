@@ -164,7 +164,7 @@ impl Outbox {
 
 fn give_up_after(notice: &Notice) -> Span {
     match notice {
-        Notice::Summary(_) => limits::SUMMARY_MAIL_GIVEN_UP_AFTER,
+        Notice::Summary(_) | Notice::Copy(_) => limits::SUMMARY_MAIL_GIVEN_UP_AFTER,
         Notice::RoundList(_) => limits::ROUND_LIST_GIVEN_UP_AFTER,
         Notice::Alarm(_) | Notice::Flood(_) | Notice::Outage(_) | Notice::Trial { .. } => {
             limits::ALARM_MAIL_GIVEN_UP_AFTER

@@ -9,6 +9,9 @@ use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use rulebook::Rulebook;
 use rulebook::header::Priority;
+use site::entry::BatchId;
+use site::ids::BinId;
+use site::judge::Standing;
 use site::model::Site;
 use site::reading::{Quality, SeriesId};
 
@@ -18,9 +21,11 @@ use crate::effect::Effect;
 use crate::input::{Input, PreviousRun};
 use crate::restore::Restored;
 
+/// Judges a batch by its history up to a time.
+pub type Judge<'j> = Box<dyn FnMut(&BinId, BatchId, Timestamp) -> Vec<Standing> + 'j>;
+
 /// An engine that lives history again.
-#[derive(Debug)]
-pub struct Replay {
+pub struct Replay<'j> {
     engine: Engine,
     /// The daemon's own alarms are no part of a replay: what raised them is not in the history of the piles.
     rules: BTreeSet<String>,
@@ -29,6 +34,8 @@ pub struct Replay {
     unknown: BTreeMap<String, u64>,
     /// Readings that cannot be true: history that is asked for is given without them.
     doubted: BTreeSet<(SeriesId, Timestamp)>,
+    /// Who judges batches, where a rule asks for results.
+    judge: Option<Judge<'j>>,
 }
 
 /// One thing that an alarm of a rule did.
@@ -84,9 +91,15 @@ pub enum Change {
     },
 }
 
-impl Replay {
+/// What the engine wants to be told.
+enum Wanted {
+    History(SeriesId, Timestamp),
+    Results(BinId, BatchId, Timestamp),
+}
+
+impl<'j> Replay<'j> {
     /// An engine at `begin`. It has nobody to mail to, so that no mail waits.
-    pub fn new(site: &Site, rulebook: Rulebook, restored: Restored, begin: Timestamp) -> Replay {
+    pub fn new(site: &Site, rulebook: Rulebook, restored: Restored, begin: Timestamp) -> Replay<'j> {
         let mut site = site.clone();
         site.people.clear();
         Replay {
@@ -96,7 +109,15 @@ impl Replay {
             refused: Vec::new(),
             unknown: BTreeMap::new(),
             doubted: BTreeSet::new(),
+            judge: None,
         }
+    }
+
+    /// Has batches judged: rules that ask for results get them.
+    #[must_use]
+    pub fn with_judge(mut self, judge: Judge<'j>) -> Replay<'j> {
+        self.judge = Some(judge);
+        self
     }
 
     /// Feeds one input at `now`, everything that was due before it first. `history` gives the readings of a series in a span of
@@ -156,26 +177,39 @@ impl Replay {
     fn answer<E>(
         &mut self,
         now: Timestamp,
-        mut asked: Vec<(SeriesId, Timestamp)>,
+        mut asked: Vec<Wanted>,
         history: &mut impl FnMut(&SeriesId, Timestamp, Timestamp) -> Result<Vec<Point>, E>,
     ) -> Result<(), E> {
-        while let Some((series, from)) = asked.pop() {
-            let mut points = history(&series, from, now)?;
-            points.retain(|p| !self.doubted.contains(&(series.clone(), p.at)));
-            asked.extend(self.step(now, Input::Recalled { series, from, points }));
+        while let Some(wanted) = asked.pop() {
+            match wanted {
+                Wanted::History(series, from) => {
+                    let mut points = history(&series, from, now)?;
+                    points.retain(|p| !self.doubted.contains(&(series.clone(), p.at)));
+                    asked.extend(self.step(now, Input::Recalled { series, from, points }));
+                }
+                results => asked.extend(self.tell_results(now, results)),
+            }
         }
         Ok(())
+    }
+
+    fn tell_results(&mut self, now: Timestamp, wanted: Wanted) -> Vec<Wanted> {
+        let (Wanted::Results(bin, batch, at), Some(judge)) = (wanted, &mut self.judge) else { return Vec::new() };
+        let standings = judge(&bin, batch, at);
+        self.step(now, Input::Judged { bin, batch, at, standings })
     }
 
     /// Wakes the engine at its deadlines before `now`, as the daemon does.
     fn wait(&mut self, now: Timestamp) {
         while let Some(at) = self.engine.next_deadline().filter(|at| *at < now) {
-            self.step(at, Input::Wake);
+            for wanted in self.step(at, Input::Wake) {
+                self.tell_results(at, wanted);
+            }
         }
     }
 
     /// Steps the engine; gives the history that it asks for.
-    fn step(&mut self, now: Timestamp, input: Input) -> Vec<(SeriesId, Timestamp)> {
+    fn step(&mut self, now: Timestamp, input: Input) -> Vec<Wanted> {
         let mut asked = Vec::new();
         for effect in self.engine.step(now, input) {
             match effect {
@@ -194,7 +228,8 @@ impl Replay {
                         });
                     }
                 }
-                Effect::Recall { series, from } => asked.push((series, from)),
+                Effect::Recall { series, from } => asked.push(Wanted::History(series, from)),
+                Effect::Judge { bin, batch, until } => asked.push(Wanted::Results(bin, batch, until)),
                 Effect::Store { reading, quality, .. } if quality != Quality::Good => {
                     self.doubted.insert((reading.series, reading.measured_at));
                 }
@@ -277,8 +312,6 @@ fn order(difference: &Difference) -> Option<(Timestamp, &AlarmKey)> {
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
-    use site::ids::BinId;
-
     use super::*;
 
     /// `R3 C7` on one line: raised at hour 3, cleared at hour 7.

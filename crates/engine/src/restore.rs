@@ -45,6 +45,10 @@ pub struct Restored {
     pub previous: Option<PreviousRun>,
     /// Times in the last eight days when the daemon was not running.
     pub off: Vec<(Timestamp, Timestamp)>,
+    /// How the batches on the site stood against the criteria.
+    pub results: Vec<crate::results::KeptResults>,
+    /// What became of the summaries of the last weeks.
+    pub reports: Vec<crate::reports::KeptReport>,
     /// The water accounts of the batches on air.
     pub water: Vec<crate::water::KeptWater>,
     /// The recent past of each series, of good readings only. Whole windows and not points: a large site has millions.

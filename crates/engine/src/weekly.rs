@@ -39,6 +39,7 @@ impl Engine {
             mails_given_up: count(self.week.given_up.iter().filter(|t| **t >= from)),
             off: self.week.off.iter().filter(|(_, until)| *until >= from).copied().collect(),
             alarms: self.alarm_figures(from, at),
+            copies_wait_for: self.drafted(week, at, effects),
         };
         self.week.last_summary = Some(week);
         self.mail_to(at, &Notice::Summary(Box::new(notice)), |person| person.summary, effects);

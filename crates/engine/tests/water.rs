@@ -32,8 +32,7 @@ fn usual(hours: f64) -> (Option<f64>, Option<f64>) {
 }
 
 fn filled() -> EntryKind {
-    let filling =
-        Filled { wet_mass: Kilograms(1_250.0), weighed: true, moisture_percent: Some(58.0), degradable_percent: None };
+    let filling = Filled { weighed: true, moisture_percent: Some(58.0), ..Filled::of(Kilograms(1_250.0)) };
     EntryKind::OnAir { loaded_at: None, filling: Some(filling) }
 }
 

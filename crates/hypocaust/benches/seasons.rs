@@ -300,12 +300,7 @@ fn entry(plan: &SeasonPlan, deed: Deed) -> EntryKind {
         Deed::OnAir { wet_mass, moisture_percent } => EntryKind::OnAir {
             loaded_at: Some(Celsius(plan.setup.loaded_at.0.round())),
             // Without a mass there is no filling to write.
-            filling: wet_mass.map(|kg| Filled {
-                wet_mass: Kilograms(kg),
-                weighed: false,
-                moisture_percent,
-                degradable_percent: None,
-            }),
+            filling: wet_mass.map(|kg| Filled { moisture_percent, ..Filled::of(Kilograms(kg)) }),
         },
         Deed::Watered { litres, minutes } => EntryKind::Watered { litres: litres.map(Litres), minutes },
         Deed::Opened => EntryKind::Opened,

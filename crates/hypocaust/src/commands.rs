@@ -101,7 +101,7 @@ impl CommandError {
             CommandError::Daemon(e) => match e {
                 DaemonError::Ledger { .. } => 74,
                 DaemonError::Intake(_) => 69,
-                DaemonError::Secret(_) | DaemonError::Post(_) => 78,
+                DaemonError::Secret(_) | DaemonError::Token(_) | DaemonError::Post(_) => 78,
                 DaemonError::Socket(_) | DaemonError::Recording(_) => 73,
             },
             CommandError::Driven(_) => 70,
@@ -266,6 +266,7 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
         return Err(SettingsError::Faults(broken.iter().map(ToString::to_string).collect()).into());
     }
     wiring::postman(&site)?;
+    crate::by_mqtt::Tokens::read(&site).map_err(|e| CommandError::Refused(e.to_string()))?;
     crate::criteria::of_site(&site)?;
     println!(
         "{path}: {} bins, {} probes, {} blowers: no faults",

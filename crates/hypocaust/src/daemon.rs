@@ -6,6 +6,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
+use decode::Written;
 use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, Level, MailId};
@@ -16,10 +17,14 @@ use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use post::Postman;
 use rulebook::{RuleFault, Rulebook};
+use site::entry::BatchId;
+use site::ids::BinId;
+use site::judge::Standing;
 use site::model::{RuleSettings, Site};
 use site::reading::SeriesId;
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 
+use crate::by_mqtt::{self, TokenError, Tokens};
 use crate::clock::Clock;
 use crate::recording::Recorder;
 use crate::rule_watch::{self, RuleWatch, Tried};
@@ -96,6 +101,9 @@ pub enum DaemonError {
     /// A secret.
     #[error("a secret is missing")]
     Secret(#[source] crate::secrets::SecretError),
+    /// Words that prove who somebody is.
+    #[error("entries over MQTT cannot be taken")]
+    Token(#[source] TokenError),
     /// The local socket.
     #[error("commands cannot reach the daemon")]
     Socket(#[source] socket::SocketError),
@@ -132,6 +140,12 @@ enum Work {
         from: Timestamp,
         points: Vec<Point>,
     },
+    Judged {
+        bin: BinId,
+        batch: BatchId,
+        at: Timestamp,
+        standings: Vec<Standing>,
+    },
     Asked(Asked),
     /// Files of rules were tried; somebody may wait for what came of it.
     Tried(Box<Tried>, Option<oneshot::Sender<Answer>>),
@@ -142,6 +156,8 @@ struct Item {
     inputs: Vec<Input>,
     ack: Option<Ack>,
     answer: Option<oneshot::Sender<Answer>>,
+    /// What somebody wrote in the log over MQTT.
+    written: Option<Written>,
 }
 
 struct Loop {
@@ -166,6 +182,10 @@ struct Loop {
     rules_changed: RuleSettings,
     /// Files are being tried.
     trying: bool,
+    /// Who may write in the log over MQTT.
+    tokens: Tokens,
+    /// Batches are judged one at a time.
+    one_judge: Arc<Semaphore>,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -193,6 +213,7 @@ pub async fn run(
         crate::wiring::WiringError::Secret(e) => DaemonError::Secret(e),
         crate::wiring::WiringError::Post(e) => DaemonError::Post(e),
     })?);
+    let tokens = Tokens::read(&site).map_err(DaemonError::Token)?;
     let Intake { mut happenings, publisher, listen_addr, shutdown } = {
         let clock = clock.clone();
         crate::wiring::intake(&site, Arc::new(move || clock.now())).await.map_err(|e| match e {
@@ -241,6 +262,8 @@ pub async fn run(
         rules: None,
         rules_changed,
         trying: false,
+        tokens,
+        one_judge: Arc::new(Semaphore::new(1)),
     };
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
     let mut rules_wanted = None;
@@ -365,12 +388,13 @@ fn disk_free(folder: &std::path::Path, clock: &Clock) -> Option<f64> {
 
 impl Item {
     fn alone(input: Input) -> Item {
-        Item { inputs: vec![input], ack: None, answer: None }
+        Item { inputs: vec![input], ack: None, answer: None, written: None }
     }
 
     fn of(happening: Happening) -> Item {
         match happening {
             Happening::Arrival(arrival) => {
+                let written = arrival.written.into_iter().next();
                 let mut inputs: Vec<Input> = arrival.refusals.into_iter().map(Input::Refused).collect();
                 if !arrival.readings.is_empty() {
                     inputs.push(Input::Readings(arrival.readings));
@@ -383,7 +407,7 @@ impl Item {
                 inputs.extend(seen);
                 let words = arrival.gateways.into_iter();
                 inputs.extend(words.map(|word| Input::Gateway { gateway: word.gateway, gone: word.gone }));
-                Item { inputs, ack: Some(arrival.ack), answer: None }
+                Item { inputs, ack: Some(arrival.ack), answer: None, written }
             }
             // The intake has told the log already, once an outage.
             Happening::Link(state, _) => Item::alone(Input::Link { state }),
@@ -400,6 +424,9 @@ impl Loop {
         let mut answers = Vec::new();
         for item in items {
             let mut reply = None;
+            if let Some(written) = &item.written {
+                effects.extend(self.written(now, written));
+            }
             for input in item.inputs {
                 let panel = match &input {
                     Input::Alarm { alarm, .. } if item.answer.is_none() => Some(*alarm),
@@ -436,6 +463,30 @@ impl Loop {
         for effect in effects {
             self.let_out(effect).await;
         }
+    }
+
+    /// What came of an entry that somebody wrote over MQTT, the answer last.
+    fn written(&mut self, now: Timestamp, written: &Written) -> Vec<Effect> {
+        let entry = self.tokens.entry(&self.site, written);
+        let (mut effects, mut said) = (Vec::new(), Err(String::new()));
+        match entry.map(|entry| (self.engine.written_already(&entry), entry)) {
+            // A broker may bring a message twice, and so may a telephone that heard no answer.
+            Ok((Some(id), _)) => said = Ok(format!("it is in the log already (entry {id})")),
+            Ok((None, entry)) => {
+                for effect in self.step(now, Input::Entry(entry)) {
+                    match effect {
+                        Effect::Reply(reply) => said = reply,
+                        other => effects.push(other),
+                    }
+                }
+            }
+            Err(why) => {
+                tracing::warn!("an entry for the log over MQTT was refused: {why}");
+                said = Err(why);
+            }
+        }
+        effects.push(by_mqtt::answer(&self.site, &written.id, &said));
+        effects
     }
 
     /// What became of an acknowledgement that came over MQTT, for the panel that sent it.
@@ -499,6 +550,7 @@ impl Loop {
         match effect {
             Effect::Deliver(mail) => self.deliver(mail),
             Effect::Recall { series, from } => self.recall(series, from),
+            Effect::Judge { bin, batch, until } => self.judge(bin, batch, until),
             Effect::Publish { topic, payload, retain } => {
                 let retain = if retain { intake::Retain::Keep } else { intake::Retain::Pass };
                 if let Err(source) = self.publisher.publish(topic, payload, retain).await {
@@ -519,7 +571,9 @@ impl Loop {
             | Effect::SummaryDone(_)
             | Effect::RoundListDone(_)
             | Effect::Rules(_)
-            | Effect::Water(_) => {}
+            | Effect::Water(_)
+            | Effect::Results(_)
+            | Effect::Report(_) => {}
         }
     }
 
@@ -584,6 +638,28 @@ impl Loop {
         });
     }
 
+    /// Judges a batch by its whole history, one after the other so that a large site stays awake.
+    fn judge(&mut self, bin: BinId, batch: BatchId, until: Timestamp) {
+        let (site, work, one) = (Arc::clone(&self.site), self.work.clone(), Arc::clone(&self.one_judge));
+        self.away += 1;
+        tokio::spawn(async move {
+            let _turn = one.acquire().await;
+            let judged = tokio::task::spawn_blocking(move || crate::judging::standings(&site, batch, until)).await;
+            let standings = match judged {
+                Ok(Ok(standings)) => standings,
+                Ok(Err(why)) => {
+                    tracing::warn!("batch {batch} in bin {bin} cannot be judged: {why}");
+                    Vec::new()
+                }
+                Err(panic) => {
+                    tracing::warn!("batch {batch} in bin {bin} cannot be judged: {panic}");
+                    Vec::new()
+                }
+            };
+            let _ = work.send(Work::Judged { bin, batch, at: until, standings }).await;
+        });
+    }
+
     fn come_back(&mut self, work: Work) {
         let sender = self.work.clone();
         self.away += 1;
@@ -598,7 +674,7 @@ impl Loop {
         }
         match work {
             Work::Asked(Asked { wish: Wish::Input(input), answer }) => {
-                items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer) });
+                items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer), written: None });
             }
             Work::Asked(Asked { wish: Wish::ReadRules, answer }) => self.try_rules(Some(answer)),
             Work::Tried(tried, answer) => {
@@ -608,6 +684,9 @@ impl Loop {
             Work::Outcome(mail, outcome) => items.push(Item::alone(Input::Mail { mail, outcome })),
             Work::Recalled { series, from, points } => {
                 items.push(Item::alone(Input::Recalled { series, from, points }))
+            }
+            Work::Judged { bin, batch, at, standings } => {
+                items.push(Item::alone(Input::Judged { bin, batch, at, standings }));
             }
             Work::Rendered(id, Err(why)) => {
                 let reply = format!("the mail cannot be made: {why}");
@@ -665,7 +744,7 @@ impl Loop {
         if tried.nothing_new && answer.is_none() && !self.change_alarm_stands() {
             return None;
         }
-        Some(Item { inputs: vec![Input::Rules(Box::new(tried.set))], ack: None, answer })
+        Some(Item { inputs: vec![Input::Rules(Box::new(tried.set))], ack: None, answer, written: None })
     }
 
     fn change_alarm_stands(&self) -> bool {

@@ -244,10 +244,8 @@ impl Season {
                     off_air: day(off_air),
                     loaded: setup.loaded_at,
                     filled: Filled {
-                        wet_mass: Kilograms(setup.wet_mass),
-                        weighed: false,
                         moisture_percent: Some(setup.moisture * 100.0),
-                        degradable_percent: None,
+                        ..Filled::of(Kilograms(setup.wet_mass))
                     },
                     care,
                     client: connect(address, &format!("demo-{name}")),

@@ -16,7 +16,9 @@ use site::criteria::{Criteria, Criterion};
 use site::entry::{BatchId, Entry, in_force};
 use site::ids::{BinId, ProbeId};
 use site::instruments::Instruments;
-use site::judge::{Excluded, Facts, History, Judgement, Outcome, Readings, judge, probe_histories, read_facts};
+use site::judge::{
+    Excluded, Facts, History, Judgement, Outcome, Readings, Standing, judge, probe_histories, read_facts,
+};
 use site::model::{Chosen, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, SeriesId, Source};
@@ -45,9 +47,10 @@ struct Asked {
 }
 
 /// Where readings come from.
-enum From {
+enum Origin<'h> {
     Store(Box<Ledger>),
     Files(Imported),
+    Lived(&'h Imported),
 }
 
 /// Carries out `hypocaust judge`.
@@ -76,6 +79,47 @@ pub fn judgements(config: &Path, args: &JudgeArgs) -> Result<(), CommandError> {
         // A reader that has seen enough (`| head`) is no failure.
         std::io::ErrorKind::BrokenPipe => Ok(()),
         _ => Err(CommandError::Io { what: "the judgements cannot be printed".into(), source }),
+    })
+}
+
+/// How a batch of the store stands against the criteria of the site, by what was measured and written up to a time.
+///
+/// # Errors
+/// A store or criteria that cannot be read; nothing where there is no such batch, or it never went on air.
+pub fn standings(site: &Site, batch: BatchId, until: Timestamp) -> Result<Vec<Standing>, CommandError> {
+    let all = criteria::of_site(site)?;
+    let chosen = chosen(site, &all, &[])?;
+    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+    let entries = in_force(ledger.entries()?);
+    let life = lives::of_batches(&ledger.batches()?, &entries).into_iter().find(|life| life.id == Some(batch));
+    let Some(life) = life.filter(|life| life.on_air_at <= until) else { return Ok(Vec::new()) };
+    let end = life.ended_at.filter(|end| *end <= until);
+    let asked = Asked { life, until: end.unwrap_or(until), over: end.is_some() };
+    let history = history(site, &Origin::Store(Box::new(ledger)), &entries, asked, Facts::default())?;
+    Ok(chosen.iter().map(|(criterion, _)| Standing::from(&judge(criterion, &history))).collect())
+}
+
+/// Judges batches of a history that is lived again, by the criteria of the site.
+///
+/// # Errors
+/// Criteria that cannot be read.
+pub(crate) fn of_history<'h>(
+    site: &'h Site,
+    imported: &'h Imported,
+) -> Result<impl FnMut(&BinId, BatchId, Timestamp) -> Vec<Standing> + 'h, CommandError> {
+    let all = criteria::of_site(site)?;
+    let chosen: Vec<Criterion> = chosen(site, &all, &[])?.into_iter().map(|(criterion, _)| criterion).collect();
+    Ok(move |bin: &BinId, _: BatchId, until: Timestamp| {
+        // What was written by then; numbers of batches may differ from those of a log that was lived from its middle.
+        let log = imported.entries.iter().filter(|(at, _)| *at <= until).map(|(_, entry)| entry.clone());
+        let (lives, entries, _) = lives::of_entries(log.collect(), &site.zone);
+        let Some(life) = lives.into_iter().rfind(|life| life.bin == *bin && life.on_air_at <= until) else {
+            return Vec::new();
+        };
+        let end = life.ended_at.filter(|end| *end <= until);
+        let asked = Asked { life, until: end.unwrap_or(until), over: end.is_some() };
+        let history = history(site, &Origin::Lived(imported), &entries, asked, Facts::default());
+        history.map_or_else(|_| Vec::new(), |h| chosen.iter().map(|c| Standing::from(&judge(c, &h))).collect())
     })
 }
 
@@ -108,7 +152,7 @@ fn chosen<'s>(
 }
 
 /// Where readings come from, what was written, and which batches are asked about.
-fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>), CommandError> {
+fn asked(site: &Site, args: &JudgeArgs) -> Result<(Origin<'static>, Vec<Entry>, Vec<Asked>), CommandError> {
     let bins = bins(site, &args.bins)?;
     let now = when(site, args.at.as_deref())?;
     let (source, entries, batches, now) = match &args.readings {
@@ -122,13 +166,13 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
             for line in refused {
                 eprintln!("left out: {line}");
             }
-            (From::Files(history), entries, batches, end)
+            (Origin::Files(history), entries, batches, end)
         }
         None => {
             let ledger = Ledger::open(&site.data_folder, Access::Read)?;
             let entries = in_force(ledger.entries()?);
             let batches = lives::of_batches(&ledger.batches()?, &entries);
-            (From::Store(Box::new(ledger)), entries, batches, now)
+            (Origin::Store(Box::new(ledger)), entries, batches, now)
         }
     };
     let mut asked = Vec::new();
@@ -151,7 +195,7 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(From, Vec<Entry>, Vec<Asked>)
             if known.is_empty() { "is none yet".into() } else { format!("are {}", known.join(", ")) }
         )));
     }
-    if let (From::Files(history), true) = (&source, args.batches.is_empty()) {
+    if let (Origin::Files(history), true) = (&source, args.batches.is_empty()) {
         // Readings without an entry are taken as a record that is closed.
         for bin in bins.iter().filter(|bin| !batches.iter().any(|b| b.bin == **bin)) {
             if let Some((from, until)) = measured(site, history, bin, now) {
@@ -212,7 +256,7 @@ fn facts(site: &Site, args: &JudgeArgs, batches: usize) -> Result<Facts, Command
 
 fn history(
     site: &Site,
-    source: &From,
+    source: &Origin<'_>,
     entries: &[Entry],
     asked: Asked,
     mut facts: Facts,
@@ -224,13 +268,19 @@ fn history(
     let read = &mut |id: &ProbeId, from: Timestamp, until: Timestamp| {
         let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
         match (source, site.probes.get(id)) {
-            (From::Files(history), Some(probe)) => Ok(believed(probe, history.of_series(&series, from, until)?)),
-            (From::Files(_), None) => Ok((Vec::new(), Vec::new())),
-            (From::Store(ledger), _) => stored(ledger, &series, from, until),
+            (Origin::Files(history), Some(probe)) => Ok(believed(probe, history.of_series(&series, from, until)?)),
+            (Origin::Lived(history), Some(probe)) => Ok(believed(probe, history.of_series(&series, from, until)?)),
+            (Origin::Files(_) | Origin::Lived(_), None) => Ok((Vec::new(), Vec::new())),
+            (Origin::Store(ledger), _) => stored(ledger, &series, from, until),
         }
     };
     let probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
     facts.checks.extend(instruments.all_checks().cloned());
+    if let Some(filled) = life.filled {
+        facts.carbon_to_nitrogen = facts.carbon_to_nitrogen.or(filled.carbon_to_nitrogen);
+        facts.particle_millimetres = facts.particle_millimetres.or(filled.particle_millimetres);
+        facts.cover = facts.cover.or(filled.cover);
+    }
     facts.raw_added.extend(life.raw_added);
     facts.lab.extend(life.lab);
     facts.curing_from = facts.curing_from.or(life.curing_at);

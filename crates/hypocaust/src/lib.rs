@@ -2,6 +2,7 @@
 //!
 //! Must never decide anything about compost.
 
+pub mod by_mqtt;
 pub mod calc;
 mod case_chart;
 pub mod cli;

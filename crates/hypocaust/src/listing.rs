@@ -292,6 +292,8 @@ pub fn about(notice: &Notice) -> String {
             Step::Retire => format!("no longer watched: {}", a.thread_subject),
         },
         Notice::Summary(s) => format!("weekly summary, week {} of {}", s.week.week, s.week.year),
+        Notice::Copy(c) if c.amended > 0 => format!("weekly summary {}, amended {}", c.week, c.amended),
+        Notice::Copy(c) => format!("copy of the weekly summary {}", c.week),
         Notice::RoundList(list) => format!("round list, {}", list.day),
         Notice::Flood(f) => format!("{} alarms at once", f.standing + f.over),
         Notice::Outage(_) => "the daemon was off".into(),

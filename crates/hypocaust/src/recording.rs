@@ -12,16 +12,18 @@ use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, MailId};
 use engine::input::{Input, LinkState, MailOutcome, PreviousRun, RefusedChange, RuleSet, Word};
+use engine::reports::ReportWord;
 use engine::restore::Restored;
 use pile::time::Timestamp;
 use pile::window::Point;
 use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
-use site::entry::Entry;
+use site::entry::{BatchId, Entry};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{Changed, RuleSettings};
 use site::quantity::{Quantity, Unit};
 use site::reading::{Reading, Refusal, SeriesId, Source, TimeSource};
+use site::zone::IsoWeek;
 
 /// Writes a run down as lines of JSON.
 #[derive(Debug)]
@@ -102,15 +104,51 @@ enum Line {
 #[serde(rename_all = "kebab-case")]
 enum InputLine {
     Readings(Vec<ReadingLine>),
-    Refused { at: i64, topic: String, head: String, bytes: usize, reason: String },
-    Entry { at: i64, bin: String, by: String, note: String, kind: String },
-    Alarm { alarm: u64, by: String, word: WordLine },
-    Mail { mail: u64, outcome: OutcomeLine },
-    Recalled { series: (SourceLine, String), from: i64, points: Vec<(i64, f64)> },
+    Refused {
+        at: i64,
+        topic: String,
+        head: String,
+        bytes: usize,
+        reason: String,
+    },
+    Entry {
+        at: i64,
+        bin: String,
+        by: String,
+        note: String,
+        kind: String,
+    },
+    Alarm {
+        alarm: u64,
+        by: String,
+        word: WordLine,
+    },
+    Mail {
+        mail: u64,
+        outcome: OutcomeLine,
+    },
+    Recalled {
+        series: (SourceLine, String),
+        from: i64,
+        points: Vec<(i64, f64)>,
+    },
+    Judged {
+        bin: String,
+        batch: u64,
+        at: i64,
+        standings: String,
+    },
+    /// The week, who reviewed it, or what changed.
+    Report(i16, i8, Option<String>, Vec<String>),
     Link(bool),
     Gateway(String, bool),
     Health(f64),
-    Rules { texts: Vec<RuleLine>, folder: String, changed: Vec<ChangedLine>, refused: Vec<(String, String)> },
+    Rules {
+        texts: Vec<RuleLine>,
+        folder: String,
+        changed: Vec<ChangedLine>,
+        refused: Vec<(String, String)>,
+    },
     Started(Option<(i64, bool)>),
     Wake,
 }
@@ -318,6 +356,16 @@ impl InputLine {
                 from: from.as_millis(),
                 points: points.iter().map(|p| (p.at.as_millis(), p.value)).collect(),
             },
+            Input::Report { week, word } => match word {
+                ReportWord::Reviewed { by } => InputLine::Report(week.year, week.week, Some(by.clone()), Vec::new()),
+                ReportWord::Amended { changes } => InputLine::Report(week.year, week.week, None, changes.clone()),
+            },
+            Input::Judged { bin, batch, at, standings } => InputLine::Judged {
+                bin: bin.to_string(),
+                batch: batch.0,
+                at: at.as_millis(),
+                standings: ledger::standings_text(standings),
+            },
             Input::Link { state } => InputLine::Link(*state == LinkState::Up),
             Input::Gateway { gateway, gone } => InputLine::Gateway(gateway.clone(), *gone),
             Input::Health { disk_free } => InputLine::Health(*disk_free),
@@ -363,6 +411,19 @@ impl InputLine {
                 series: series_of(series)?,
                 from: Timestamp::from_millis(from),
                 points: points.into_iter().map(|(at, value)| Point { at: Timestamp::from_millis(at), value }).collect(),
+            },
+            InputLine::Report(year, week, by, changes) => Input::Report {
+                week: IsoWeek { year, week },
+                word: match by {
+                    Some(by) => ReportWord::Reviewed { by },
+                    None => ReportWord::Amended { changes },
+                },
+            },
+            InputLine::Judged { bin, batch, at, standings } => Input::Judged {
+                bin: BinId::new(&bin).map_err(|e| e.to_string())?,
+                batch: BatchId(batch),
+                at: Timestamp::from_millis(at),
+                standings: ledger::standings_of_text(&standings)?,
             },
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
             InputLine::Gateway(gateway, gone) => Input::Gateway { gateway, gone },

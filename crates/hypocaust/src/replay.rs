@@ -140,10 +140,22 @@ impl Course {
     }
 
     /// Feeds the same history to an engine for each book.
-    fn run(&self, site: &Site, books: Vec<Rulebook>, history: &History) -> Result<Vec<Replay>, CommandError> {
+    fn run<'h>(
+        &self,
+        site: &'h Site,
+        books: Vec<Rulebook>,
+        history: &'h History,
+    ) -> Result<Vec<Replay<'h>>, CommandError> {
         let restored = standing(site, history, self.begin);
-        let mut replays: Vec<Replay> =
-            books.into_iter().map(|book| Replay::new(site, book, restored.clone(), self.begin)).collect();
+        let mut replays: Vec<Replay<'h>> = Vec::new();
+        for book in books {
+            let asks = book.rules().iter().any(|rule| rule.asks_results);
+            let replay = Replay::new(site, book, restored.clone(), self.begin);
+            replays.push(match asks && !site.criteria.is_empty() {
+                true => replay.with_judge(Box::new(crate::judging::of_history(site, history)?)),
+                false => replay,
+            });
+        }
         let mut recall = |series: &SeriesId, from, until| history.of_series(series, from, until);
         for replay in &mut replays {
             replay.feed(self.begin, Input::Started { previous: None }, &mut recall)?;
@@ -225,6 +237,8 @@ fn standing(site: &Site, history: &History, begin: Timestamp) -> Restored {
         }
         restored.entries.push(entry.clone());
     }
+    let about = history.entries.iter().take_while(|(at, _)| *at <= begin).map(|(_, entry)| entry);
+    restored.about_probes = about.filter(|e| e.is_about_probes()).cloned().collect();
     restored.batches = batches.all().cloned().collect();
     restored.last_batch = batches.last();
     restored

@@ -246,7 +246,15 @@ fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filled>
             })?;
             mass(density) * if us { volume / CUBIC_METRES_PER_CUBIC_YARD } else { volume }
         }
-        (None, None) if filled.moisture.is_none() && filled.degradable.is_none() => return Ok(None),
+        (None, None)
+            if filled.moisture.is_none()
+                && filled.degradable.is_none()
+                && filled.carbon_to_nitrogen.is_none()
+                && filled.particles.is_none()
+                && filled.cover.is_none() =>
+        {
+            return Ok(None);
+        }
         (None, None) => {
             return Err(CommandError::Usage("say how much went in too: --mass N, or --density N".into()));
         }
@@ -256,6 +264,16 @@ fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filled>
         weighed: filled.mass.is_some(),
         moisture_percent: filled.moisture,
         degradable_percent: filled.degradable,
+        carbon_to_nitrogen: filled.carbon_to_nitrogen,
+        particle_millimetres: match &filled.particles {
+            Some(text) => Some(read(text, Kind::Length, Some(if us { "in" } else { "mm" }))? * 1_000.0),
+            None => None,
+        },
+        cover: filled
+            .cover
+            .as_deref()
+            .map(|text| read(text, Kind::Length, length_unit(site)).map(Metres))
+            .transpose()?,
     }))
 }
 

@@ -9,10 +9,12 @@ use std::time::Duration;
 
 use engine::alarm::AlarmId;
 use engine::input::{Input, Word};
+use engine::reports::ReportWord;
 use pile::time::Timestamp;
 use serde::{Deserialize, Serialize};
 use site::entry::{Entry, EntryKind};
 use site::ids::BinId;
+use site::zone::IsoWeek;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
 use tokio::sync::{mpsc, oneshot};
@@ -31,6 +33,13 @@ pub enum Request {
         by: String,
         /// What.
         word: AlarmWord,
+    },
+    /// The summary of a week was read and may go to people outside.
+    Reviewed {
+        /// The week, such as `2026-W10`.
+        week: String,
+        /// Who read it.
+        by: String,
     },
     /// Something is to be written in the log.
     Entry {
@@ -175,6 +184,11 @@ impl Request {
             Request::ReadRules => Err("no daemon runs here; it reads the rules when it starts".into()),
             Request::Alarm { alarm, by, word } => {
                 Ok(Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() })
+            }
+            Request::Reviewed { week, by } => {
+                let parsed = IsoWeek::parse(&week);
+                let week = parsed.ok_or_else(|| format!("`{week}` is no week; write it as 2026-W10"))?;
+                Ok(Input::Report { week, word: ReportWord::Reviewed { by } })
             }
             Request::Entry { bin, at, by, note, kind } => {
                 let bin = BinId::new(&bin).map_err(|e| e.to_string())?;

@@ -7,6 +7,8 @@ use std::error::Error as _;
 
 use engine::alarm::{Alarm, AlarmEvent};
 use engine::effect::{Effect, KeptRule, Mail, MailId, MailState};
+use engine::reports::KeptReport;
+use engine::results::KeptResults;
 use engine::water::KeptWater;
 use pile::time::Timestamp;
 use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
@@ -95,9 +97,12 @@ fn is_lasting(effect: &Effect) -> bool {
         | Effect::SummaryDone(_)
         | Effect::RoundListDone(_)
         | Effect::Rules(_)
-        | Effect::Water(_) => true,
+        | Effect::Water(_)
+        | Effect::Results(_)
+        | Effect::Report(_) => true,
         Effect::Deliver(_)
         | Effect::Recall { .. }
+        | Effect::Judge { .. }
         | Effect::Publish { .. }
         | Effect::Beat
         | Effect::Reply(_)
@@ -162,7 +167,17 @@ impl Slice<'_> {
                 self.record("rules", &record::rules(rules))
             }
             Effect::Water(kept) => self.water(kept),
-            Effect::Store { .. }
+            Effect::Results(kept) => {
+                self.results(kept)?;
+                let row = record::results(kept);
+                row.map_or(Ok(()), |body| self.record("results", &body))
+            }
+            Effect::Report(kept) => {
+                self.report(kept)?;
+                self.record("report", &record::report(kept))
+            }
+            Effect::Judge { .. }
+            | Effect::Store { .. }
             | Effect::Deliver(_)
             | Effect::Recall { .. }
             | Effect::Publish { .. }
@@ -301,6 +316,50 @@ impl Slice<'_> {
              ON CONFLICT (bin) DO UPDATE SET batch = excluded.batch, at = excluded.at, account = excluded.account",
         )?;
         insert.execute(params![kept.bin.as_str(), kept.batch.0 as i64, kept.at.as_millis(), numbers])?;
+        Ok(())
+    }
+
+    fn results(&self, kept: &KeptResults) -> Result<(), Cause> {
+        let batch = rows::key(kept.batch.0)?;
+        self.tx.prepare_cached("DELETE FROM results WHERE batch = ?1")?.execute([batch])?;
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO results (batch, place, criterion, bin, at, result, met_at, earliest_at, hours_counted, hours_needed, coverage)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        )?;
+        for (place, s) in (0_i64..).zip(&kept.standings) {
+            insert.execute(params![
+                batch,
+                place,
+                s.criterion,
+                kept.bin.as_str(),
+                kept.at.as_millis(),
+                s.result.key(),
+                s.met_at.map(Timestamp::as_millis),
+                s.earliest_at.map(Timestamp::as_millis),
+                s.hours_counted,
+                s.hours_needed,
+                s.coverage_fraction
+            ])?;
+        }
+        Ok(())
+    }
+
+    fn report(&self, kept: &KeptReport) -> Result<(), Cause> {
+        let mut insert = self.tx.prepare_cached(
+            "INSERT INTO reports (year, week, at, amended, reviewed_by, reviewed_at, outside_at) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)
+             ON CONFLICT (year, week) DO UPDATE SET amended = excluded.amended, reviewed_by = excluded.reviewed_by,
+                 reviewed_at = excluded.reviewed_at, outside_at = excluded.outside_at",
+        )?;
+        let (by, at) = kept.reviewed.clone().unzip();
+        insert.execute(params![
+            kept.week.year,
+            kept.week.week,
+            kept.at.as_millis(),
+            kept.amended,
+            by,
+            at.map(Timestamp::as_millis),
+            kept.outside_at.map(Timestamp::as_millis)
+        ])?;
         Ok(())
     }
 

@@ -5,8 +5,8 @@
 use engine::alarm::{Acknowledgement, AlarmId, Grounds, Subject};
 use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
-    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
-    OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, CopyNotice, FloodNotice,
+    Notice, OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
@@ -15,6 +15,7 @@ use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use site::entry::{BatchId, EntryKind};
 use site::ids::{BinId, BlowerId};
+use site::judge::Standing;
 use site::zone::{Day, IsoWeek};
 
 /// A core type with the shape in which JSON carries it; core types know no serde themselves.
@@ -48,6 +49,19 @@ pub fn entry_text(kind: &EntryKind) -> String {
 /// # Errors
 /// What is wrong with it.
 pub fn entry_of_text(json: &str) -> Result<EntryKind, String> {
+    value(json)
+}
+
+/// Results as JSON, for recordings.
+pub fn standings_text(standings: &Vec<Standing>) -> String {
+    text(standings).unwrap_or_default()
+}
+
+/// What a JSON text says as results.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn standings_of_text(json: &str) -> Result<Vec<Standing>, String> {
     value(json)
 }
 
@@ -154,6 +168,7 @@ macro_rules! listed_by {
 }
 
 mod entry;
+mod standing;
 
 listed_by!(Notice, NoticeRow, "NoticeFields");
 listed_by!(AlarmNotice, AlarmNoticeRow, "AlarmNoticeFields");
@@ -191,6 +206,7 @@ struct GroundsFields {
 enum NoticeFields {
     Alarm(#[serde(with = "shape")] Box<AlarmNotice>),
     Summary(#[serde(with = "shape")] Box<SummaryNotice>),
+    Copy(#[serde(with = "shape")] Box<CopyNotice>),
     RoundList(#[serde(with = "shape")] Box<RoundListNotice>),
     Flood(#[serde(with = "shape")] Box<FloodNotice>),
     Outage(#[serde(with = "shape")] OutageNotice),
@@ -348,6 +364,8 @@ struct SummaryNoticeFields {
     off: Vec<(Timestamp, Timestamp)>,
     #[serde(with = "shape", default)]
     alarms: AlarmFigures,
+    #[serde(default)]
+    copies_wait_for: Vec<String>,
 }
 
 #[derive(Serialize, Deserialize)]

@@ -32,7 +32,7 @@ pub use commit::{Committed, REFUSED_KEPT};
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
 pub use hours::HourRow;
-pub use json::{entry_of_text, entry_text};
+pub use json::{entry_of_text, entry_text, standings_of_text, standings_text};
 pub use outbox::Rendered;
 pub use past::{RecordedEntry, Run};
 pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};

@@ -4,6 +4,8 @@
 
 use engine::alarm::{Alarm, AlarmEvent};
 use engine::effect::{KeptRule, Mail, MailId, MailState};
+use engine::reports::KeptReport;
+use engine::results::KeptResults;
 use pile::time::Timestamp;
 use rusqlite::{Connection, OptionalExtension, params};
 use seal::Value;
@@ -211,6 +213,33 @@ pub(crate) fn alarm(alarm: &Alarm, event: &AlarmEvent) -> Value {
         "rule": alarm.key.rule, "about": alarm.key.subject.as_str(), "title": alarm.title, "priority": alarm.priority.key(),
         "words": event.words, "revision": event.revision, "at": rfc3339_millis(event.at),
         "evidence_at": event.evidence_at.map(rfc3339_millis)
+    })
+}
+
+/// The body of the row about how a batch stands; `None` where every result is what it was.
+pub(crate) fn results(kept: &KeptResults) -> Option<Value> {
+    if kept.changed.is_empty() {
+        return None;
+    }
+    let changed = kept.changed.iter().filter_map(|(criterion, before)| {
+        let now = kept.standings.iter().find(|s| s.criterion == *criterion)?;
+        Some(json!({
+            "criterion": criterion, "before": before.map(|before| before.key()), "result": now.result.key(),
+            "met_at": now.met_at.map(rfc3339_millis), "hours_counted": now.hours_counted, "hours_needed": now.hours_needed
+        }))
+    });
+    let changed: Vec<Value> = changed.collect();
+    Some(
+        json!({ "batch": kept.batch.0, "bin": kept.bin.as_str(), "until": rfc3339_millis(kept.at), "changed": changed }),
+    )
+}
+
+/// The body of the row about what became of a weekly summary.
+pub(crate) fn report(kept: &KeptReport) -> Value {
+    let (by, at) = kept.reviewed.as_ref().map(|(by, at)| (by.as_str(), rfc3339_millis(*at))).unzip();
+    json!({
+        "week": kept.week.to_string(), "made_at": rfc3339_millis(kept.at), "amended": kept.amended, "reviewed_by": by, "reviewed_at": at,
+        "copies_sent_at": kept.outside_at.map(rfc3339_millis)
     })
 }
 

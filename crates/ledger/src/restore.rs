@@ -17,6 +17,8 @@ use crate::{Ledger, LedgerError, rows, runs};
 /// Raise events and times off are given back for this long, a day more than the weekly summary covers.
 const SUMMARY_REACH: Span = Span::days(8);
 /// Entries are given back for this long, and since the on-air of the bin's newest batch.
+const REPORT_REACH: Span = Span::days(60);
+/// The entries of this long before now are given back whatever batch they are of.
 const ENTRY_REACH: Span = Span::days(30);
 
 impl Ledger {
@@ -93,6 +95,21 @@ impl Ledger {
                 last_round_list: days.into_iter().next(),
                 previous,
                 off,
+                results: rows::results(rows::all(
+                    conn,
+                    &format!(
+                        "SELECT {} FROM results WHERE batch IN (SELECT id FROM batches WHERE gone_at IS NULL) ORDER BY batch, place",
+                        rows::RESULT
+                    ),
+                    [],
+                    rows::result,
+                )?),
+                reports: rows::all(
+                    conn,
+                    "SELECT year, week, at, amended, reviewed_by, reviewed_at, outside_at FROM reports WHERE at >= ?1 ORDER BY at",
+                    [(now - REPORT_REACH).as_millis()],
+                    rows::report,
+                )?,
                 water: rows::all(conn, "SELECT bin, batch, at, account FROM water ORDER BY bin", [], rows::water)?,
                 windows: windows(conn, now, window)?,
             })

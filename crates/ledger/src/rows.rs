@@ -5,6 +5,8 @@
 use engine::alarm::{ALARM_EVENT_KINDS, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Mail, MailId, MailState};
+use engine::reports::KeptReport;
+use engine::results::KeptResults;
 use engine::water::KeptWater;
 use pile::time::Timestamp;
 use pile::units::Celsius;
@@ -12,9 +14,10 @@ use rulebook::header::Priority;
 use rusqlite::{Connection, Params, Row};
 use site::entry::{Batch, BatchId, Entry, EntryId};
 use site::ids::{BinId, BlowerId, ProbeId};
+use site::judge::{Outcome, Standing};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
-use site::zone::Day;
+use site::zone::{Day, IsoWeek};
 
 use crate::error::Cause;
 use crate::{ReadingRow, json};
@@ -223,6 +226,55 @@ pub(crate) fn water(row: &Row<'_>) -> Result<KeptWater, Cause> {
     let at = Timestamp::from_millis(at);
     let numbers = serde_json::from_str(&text).map_err(|e| wrong(format!("bin {bin}: {e}")))?;
     Ok(KeptWater { bin, batch, at, numbers })
+}
+
+/// Columns of `results` for [`result`].
+pub(crate) const RESULT: &str =
+    "batch, bin, at, criterion, result, met_at, earliest_at, hours_counted, hours_needed, coverage";
+
+/// A row of `results`: the batch, its bin, when it was judged, and how it stood.
+pub(crate) fn result(row: &Row<'_>) -> Result<(BatchId, BinId, Timestamp, Standing), Cause> {
+    let mut columns = Columns::of("results", row)?;
+    Ok((
+        BatchId(columns.number()?),
+        columns.word("id of a bin", |name| BinId::new(name).ok())?,
+        columns.at()?,
+        Standing {
+            criterion: columns.take()?,
+            result: columns.word("result", Outcome::named)?,
+            met_at: columns.at_if_any()?,
+            earliest_at: columns.at_if_any()?,
+            hours_counted: columns.take()?,
+            hours_needed: columns.take()?,
+            coverage_fraction: columns.take()?,
+        },
+    ))
+}
+
+/// The rows of [`result`] in the order of batch and place, one batch together.
+pub(crate) fn results(rows: Vec<(BatchId, BinId, Timestamp, Standing)>) -> Vec<KeptResults> {
+    let mut out: Vec<KeptResults> = Vec::new();
+    for (batch, bin, at, standing) in rows {
+        match out.last_mut().filter(|kept| kept.batch == batch) {
+            Some(kept) => kept.standings.push(standing),
+            None => out.push(KeptResults { batch, bin, at, standings: vec![standing], changed: Vec::new() }),
+        }
+    }
+    out
+}
+
+/// A row of `reports`.
+pub(crate) fn report(row: &Row<'_>) -> Result<KeptReport, Cause> {
+    let (year, week, at, amended): (i16, i8, i64, u32) = (row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?);
+    let (by, reviewed_at, outside): (Option<String>, Option<i64>, Option<i64>) =
+        (row.get(4)?, row.get(5)?, row.get(6)?);
+    Ok(KeptReport {
+        week: IsoWeek { year, week },
+        at: Timestamp::from_millis(at),
+        amended,
+        reviewed: by.zip(reviewed_at.map(Timestamp::from_millis)),
+        outside_at: outside.map(Timestamp::from_millis),
+    })
 }
 
 /// A row of `round_lists`.

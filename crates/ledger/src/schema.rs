@@ -225,6 +225,33 @@ BEGIN SELECT RAISE(ABORT, 'the record is only added to: this is not the number o
 -- Hours of before the record began are not here.
 CREATE TABLE record_hours (hour INTEGER PRIMARY KEY, row INTEGER REFERENCES record (seq), touched INTEGER NOT NULL) STRICT;
 CREATE INDEX record_hours_touched ON record_hours (hour) WHERE touched = 1;
+", "
+-- How each batch stood against each criterion when it was judged last; times of `met_at` and `earliest_at` may be missing.
+CREATE TABLE results (
+    batch INTEGER NOT NULL,
+    place INTEGER NOT NULL,
+    criterion TEXT NOT NULL,
+    bin TEXT NOT NULL,
+    at INTEGER NOT NULL,
+    result TEXT NOT NULL,
+    met_at INTEGER,
+    earliest_at INTEGER,
+    hours_counted REAL NOT NULL,
+    hours_needed REAL NOT NULL,
+    coverage REAL,
+    PRIMARY KEY (batch, place)
+) STRICT, WITHOUT ROWID;
+-- What became of each weekly summary after its draft.
+CREATE TABLE reports (
+    year INTEGER NOT NULL,
+    week INTEGER NOT NULL,
+    at INTEGER NOT NULL,
+    amended INTEGER NOT NULL,
+    reviewed_by TEXT,
+    reviewed_at INTEGER,
+    outside_at INTEGER,
+    PRIMARY KEY (year, week)
+) STRICT, WITHOUT ROWID;
 "];
 
 /// The number of steps that were taken on a file.

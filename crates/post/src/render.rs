@@ -79,7 +79,12 @@ pub fn render(mail: &Mail, site: &Site, tried_at: Timestamp) -> Result<Vec<u8>, 
 fn picture_of(notice: &Notice) -> Option<&engine::notice::Chart> {
     match notice {
         Notice::Alarm(notice) => notice.chart.as_ref(),
-        Notice::Summary(_) | Notice::RoundList(_) | Notice::Flood(_) | Notice::Outage(_) | Notice::Trial { .. } => None,
+        Notice::Summary(_)
+        | Notice::Copy(_)
+        | Notice::RoundList(_)
+        | Notice::Flood(_)
+        | Notice::Outage(_)
+        | Notice::Trial { .. } => None,
     }
 }
 
@@ -97,6 +102,9 @@ impl Names {
             Notice::Alarm(alarm) => alarm_local(alarm, &format!("{}.{}", alarm.number, step_key(alarm.step))),
             Notice::Summary(summary) => {
                 format!("summary.{}-w{:02}.{:08x}", summary.week.year, summary.week.week, summary.life)
+            }
+            Notice::Copy(copy) => {
+                format!("copy.{}-w{:02}.{}.{:08x}", copy.week.year, copy.week.week, copy.amended, copy.life)
             }
             Notice::RoundList(list) => format!("rounds.{}.{:08x}", list.day, list.life),
             Notice::Flood(flood) => format!("flood.{:08x}.{}", flood.life, flood.at.as_millis()),
@@ -155,6 +163,8 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
     let (kind, alarm) = match &mail.notice {
         Notice::Alarm(alarm) => ("alarm", Some(alarm)),
         Notice::Summary(_) => ("summary", None),
+        Notice::Copy(copy) if copy.amended > 0 => ("amendment", None),
+        Notice::Copy(_) => ("copy", None),
         Notice::RoundList(_) => ("round-list", None),
         Notice::Flood(_) => ("flood", None),
         Notice::Outage(_) => ("outage", None),
@@ -177,7 +187,7 @@ fn put_list(headers: &mut Headers, mail: &Mail, site: &Site, domain: &str) {
     let label: String = site.id.chars().filter(|c| c.is_ascii_alphanumeric() || "-_.".contains(*c)).collect();
     let name = clean(&site.name).replace(['<', '>'], "");
     let (what, list) = match mail.notice {
-        Notice::Summary(_) => ("weekly summary", "summary"),
+        Notice::Summary(_) | Notice::Copy(_) => ("weekly summary", "summary"),
         Notice::RoundList(_) => ("round list", "rounds"),
         Notice::Alarm(_) | Notice::Flood(_) | Notice::Outage(_) | Notice::Trial { .. } => ("alarms", "alarms"),
     };

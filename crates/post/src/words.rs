@@ -3,6 +3,7 @@
 //! Must never decide whether to send, and never look anything up: the notice carries its figures.
 
 mod alarm;
+mod copy;
 mod flood;
 mod outage;
 mod round_list;
@@ -27,6 +28,7 @@ pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestam
     let mut letter = match notice {
         Notice::Alarm(notice) => alarm::write(notice, to, site),
         Notice::Summary(notice) => summary::write(notice, site),
+        Notice::Copy(notice) => copy::write(notice, site),
         Notice::RoundList(notice) => round_list::write(notice, site),
         Notice::Flood(notice) => flood::write(notice, site),
         Notice::Outage(notice) => outage::write(notice, site),

@@ -8,8 +8,8 @@ use std::collections::BTreeMap;
 use engine::alarm::{Acknowledgement, AlarmId, Subject};
 use engine::effect::{Mail, MailId, MailState};
 use engine::notice::{
-    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
-    OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, CopyNotice, FloodNotice,
+    Notice, OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
 use expect_test::{ExpectFile, expect_file};
 use mail_parser::{Message, MessageParser, MimeHeaders, PartType};
@@ -238,6 +238,26 @@ fn week(bins: Vec<BinWeek>) -> SummaryNotice {
         mails_given_up: 0,
         off: Vec::new(),
         alarms: AlarmFigures::default(),
+        copies_wait_for: Vec::new(),
+    }
+}
+
+fn copy(amended: u32) -> CopyNotice {
+    let made_at = Timestamp::from_millis(1_773_640_800_000);
+    CopyNotice {
+        week: IsoWeek { year: 2026, week: 11 },
+        life: 0x1f,
+        at: made_at + Span::hours(27),
+        made_at,
+        amended,
+        reviewed: (amended > 0).then(|| ("Jana".into(), made_at + Span::hours(3))),
+        changes: match amended {
+            0 => Vec::new(),
+            _ => vec![
+                "north-1, batch 12: 36 readings of Tuesday came in later; hours at or above 55 °C: 71.9, were 68.4"
+                    .into(),
+            ],
+        },
     }
 }
 
@@ -280,6 +300,7 @@ fn busy_week() -> SummaryNotice {
         },
     ]);
     notice.refused = 14;
+    notice.copies_wait_for = vec!["County inspector".into(), "Buyer".into()];
     notice.mails_given_up = 1;
     notice.off = vec![
         (notice.from + Span::hours(30), notice.from + Span::minutes(30 * 60 + 185)),
@@ -396,6 +417,7 @@ fn to(address: &str, notice: Notice) -> Mail {
         Notice::Alarm(notice) => notice.at,
         Notice::Summary(notice) => notice.to,
         Notice::RoundList(notice) => notice.at,
+        Notice::Copy(notice) => notice.at,
         Notice::Flood(notice) => notice.at,
         Notice::Outage(_) | Notice::Trial { .. } => RAISED,
     };
@@ -456,6 +478,8 @@ fn every_kind(display: Display) -> Vec<(&'static str, Notice)> {
         ("reminder", Notice::Alarm(Box::new(alarm(Step::Reminder, display)))),
         ("flood", Notice::Flood(Box::new(flood()))),
         ("summary", Notice::Summary(Box::new(busy_week()))),
+        ("copy", Notice::Copy(Box::new(copy(0)))),
+        ("amendment", Notice::Copy(Box::new(copy(2)))),
         ("round-list", Notice::RoundList(Box::new(morning()))),
         ("outage", Notice::Outage(outage())),
         ("trial", trial()),
@@ -464,7 +488,7 @@ fn every_kind(display: Display) -> Vec<(&'static str, Notice)> {
 
 #[test]
 fn mails_read_as_reviewed() {
-    let golden: [(Display, [ExpectFile; 10]); 2] = [
+    let golden: [(Display, [ExpectFile; 12]); 2] = [
         (
             Display::Metric,
             [
@@ -475,6 +499,8 @@ fn mails_read_as_reviewed() {
                 expect_file!["../../../tests/golden/mail/reminder-metric.eml"],
                 expect_file!["../../../tests/golden/mail/flood-metric.eml"],
                 expect_file!["../../../tests/golden/mail/summary-metric.eml"],
+                expect_file!["../../../tests/golden/mail/copy-metric.eml"],
+                expect_file!["../../../tests/golden/mail/amendment-metric.eml"],
                 expect_file!["../../../tests/golden/mail/round-list-metric.eml"],
                 expect_file!["../../../tests/golden/mail/outage-metric.eml"],
                 expect_file!["../../../tests/golden/mail/trial-metric.eml"],
@@ -490,6 +516,8 @@ fn mails_read_as_reviewed() {
                 expect_file!["../../../tests/golden/mail/reminder-us.eml"],
                 expect_file!["../../../tests/golden/mail/flood-us.eml"],
                 expect_file!["../../../tests/golden/mail/summary-us.eml"],
+                expect_file!["../../../tests/golden/mail/copy-us.eml"],
+                expect_file!["../../../tests/golden/mail/amendment-us.eml"],
                 expect_file!["../../../tests/golden/mail/round-list-us.eml"],
                 expect_file!["../../../tests/golden/mail/outage-us.eml"],
                 expect_file!["../../../tests/golden/mail/trial-us.eml"],
@@ -744,7 +772,7 @@ fn machine_headers_stand_in_every_mail_and_the_way_out_only_in_summaries() {
             assert_eq!(header(&bytes, name).as_deref(), want, "{kind}: {name}");
         }
         let list = match kind {
-            "summary" => "<summary.hof.hof.example>",
+            "summary" | "copy" | "amendment" => "<summary.hof.hof.example>",
             "round-list" => "<rounds.hof.hof.example>",
             _ => "<alarms.hof.hof.example>",
         };
@@ -1010,8 +1038,9 @@ fn us_sites_read_fahrenheit() {
     for (kind, notice) in every_kind(Display::Us) {
         let bytes = rendered(notice, &site);
         let said = text_of(&bytes) + html_of(&bytes).as_str();
-        assert!(!said.contains("°C"), "{kind}");
-        if !["outage", "trial", "flood"].contains(&kind) {
+        // What changed is in the words of whoever found it.
+        assert!(kind == "amendment" || !said.contains("°C"), "{kind}");
+        if !["outage", "trial", "flood", "copy", "amendment"].contains(&kind) {
             assert!(said.contains("°F"), "{kind}");
         }
         assert!(said.contains("America/Chicago"), "{kind}");

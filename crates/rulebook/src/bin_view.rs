@@ -28,7 +28,7 @@ pub(crate) struct ProbeView(Arc<Judgement>, usize);
 
 /// The batch in the bin.
 #[derive(Clone, Debug)]
-pub(crate) struct BatchView(Arc<Judgement>);
+pub(crate) struct BatchView(pub(crate) Arc<Judgement>);
 
 /// Some of the other bins of the site.
 #[derive(Clone, Debug)]
@@ -300,7 +300,7 @@ impl ProbeView {
 }
 
 impl BatchView {
-    fn batch(&self) -> Option<&Batch> {
+    pub(crate) fn batch(&self) -> Option<&Batch> {
         self.0.facts.batch.as_ref()
     }
 
@@ -336,23 +336,6 @@ impl BatchView {
             Some(Some(celsius)) => Fact::known(Kind::Temperature, celsius.0),
             Some(None) => Fact::unknown(Kind::Temperature, "nobody wrote how warm the batch was when it was loaded"),
             None => Fact::unknown(Kind::Temperature, "there is no batch in the bin"),
-        }
-    }
-}
-
-impl BatchView {
-    /// Moisture of the mix in percent, as written down at on-air.
-    pub(crate) fn mix_moisture(&self) -> Fact {
-        let kind = Kind::of(Quantity::Moisture);
-        let Some(batch) = self.batch() else { return Fact::unknown(kind, "there is no batch in the bin") };
-        let entries = self.0.facts.entries.iter().rev();
-        let filling = entries.filter(|e| e.at >= batch.in_bin_since).find_map(|e| match e.kind {
-            EntryKind::OnAir { filling, .. } => Some(filling),
-            _ => None,
-        });
-        match filling.flatten().and_then(|filled| filled.moisture_percent) {
-            Some(percent) => Fact::known(kind, percent),
-            None => Fact::unknown(kind, "nobody wrote how moist the mix was"),
         }
     }
 }

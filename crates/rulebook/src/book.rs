@@ -47,6 +47,8 @@ pub struct Rule {
     pub asks_neighbours: bool,
     /// Whether it asks for every bin's own facts: only then are they gathered for a rule about the site.
     pub asks_bins: bool,
+    /// Whether it asks for results: only then does a replay judge batches.
+    pub asks_results: bool,
     shared: Arc<Header>,
     text: String,
     ast: AST,
@@ -115,6 +117,7 @@ impl Rulebook {
                         priority: Priority::of(header.severity, header.time_to_respond),
                         asks_neighbours: asks(&ast, "neighbours"),
                         asks_bins: asks(&ast, "bins"),
+                        asks_results: asks(&ast, "results") || asks_call(&ast, "result"),
                         shared: Arc::new(header.clone()),
                         header,
                         text: text.text.clone(),
@@ -302,6 +305,17 @@ fn asks(ast: &AST, property: &str) -> bool {
     ast.walk(&mut |path: &[ASTNode<'_>]| {
         if let Some(ASTNode::Expr(Expr::Property(asked, _))) = path.last() {
             found |= asked.2 == property;
+        }
+        !found
+    });
+    found
+}
+
+fn asks_call(ast: &AST, function: &str) -> bool {
+    let mut found = false;
+    ast.walk(&mut |path: &[ASTNode<'_>]| {
+        if let Some(ASTNode::Expr(Expr::MethodCall(call, _))) = path.last() {
+            found |= call.name == function;
         }
         !found
     });

@@ -16,6 +16,10 @@ use site::settings::section::{Item, Section};
 
 use crate::header_text::span_of;
 
+mod results;
+
+pub use results::CaseResult;
+
 /// The longest case: a season with its curing.
 pub const LENGTH_MAX: Span = Span::days(90);
 
@@ -48,6 +52,8 @@ pub struct Case {
     pub seed: u64,
     /// What people write in the log.
     pub log: Vec<(Span, EntryKind)>,
+    /// How the batch stands against criteria, from when on.
+    pub results: Vec<CaseResult>,
     /// Settings of the rule that the case changes.
     pub settings: BTreeMap<String, Changed>,
     /// What the alarm must do, in this order, and nothing else.
@@ -138,7 +144,7 @@ pub enum ExpectedKind {
     Retired,
 }
 
-const CASE_KEYS: [&str; 13] = [
+const CASE_KEYS: [&str; 14] = [
     "name",
     "expect",
     "blower",
@@ -151,6 +157,7 @@ const CASE_KEYS: [&str; 13] = [
     "noise",
     "seed",
     "log",
+    "results",
     "settings",
 ];
 const CLOCK: &str = "write `jumps 2 h at 1 d`";
@@ -326,6 +333,7 @@ impl<'t> Reader<'_, 't> {
             None => Some(1),
         };
         let log = self.log();
+        let results = self.results();
         let settings = self.settings();
 
         let lengths = tracks.iter().map(|t| sum(t.pieces.iter().map(|p| p.length)));
@@ -385,6 +393,7 @@ impl<'t> Reader<'_, 't> {
             noise: noise?,
             seed: seed?,
             log,
+            results,
             settings,
             expected,
             length,
@@ -500,6 +509,21 @@ impl<'t> Reader<'_, 't> {
         }
         log.sort_by_key(|(at, _)| *at);
         log
+    }
+
+    fn results(&mut self) -> Vec<CaseResult> {
+        let Some(item) = self.item("results") else { return vec![] };
+        let mut all = vec![];
+        for node in item.list(self.faults) {
+            let line = Item { node, label: item.label.clone() };
+            let Some(text) = line.text(self.faults) else { continue };
+            match results::read(text) {
+                Some(result) => all.push(result),
+                None => self.fault(&line, text, "it is not a result", results::RESULTS),
+            }
+        }
+        all.sort_by_key(|result| result.at);
+        all
     }
 
     fn settings(&mut self) -> BTreeMap<String, Changed> {

@@ -12,6 +12,7 @@ use pile::water_account::WaterAccount;
 use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
 use site::ids::{BinId, BlowerId};
+use site::judge::Standing;
 use site::model::{BlowerRole, BlowerSchedule, Display, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
@@ -32,6 +33,8 @@ pub struct Facts {
     pub signals: Vec<Signal>,
     /// The batch in the bin, if there is one.
     pub batch: Option<Batch>,
+    /// How it stood against the site's criteria when it was judged last.
+    pub results: Arc<Vec<Standing>>,
     /// The bin's entries since its batch went on air, oldest first; without a batch, those of the last 30 days.
     pub entries: Arc<Vec<Entry>>,
     /// The blower that serves the bin.

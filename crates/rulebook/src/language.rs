@@ -104,6 +104,7 @@ pub(crate) fn engine() -> Engine {
     sites(&mut engine);
     bins(&mut engine);
     blowers(&mut engine);
+    crate::results::register(&mut engine);
     answers(&mut engine);
     helpers::register(&mut engine);
     cooling::register(&mut engine);
@@ -557,7 +558,6 @@ fn bins(engine: &mut Engine) {
     engine.register_get("off_air", |b: &mut BatchView| b.off_air());
     engine.register_get("stage", |b: &mut BatchView| b.stage());
     engine.register_get("loaded_at", |b: &mut BatchView| b.loaded_at());
-    engine.register_get("mix_moisture", |b: &mut BatchView| b.mix_moisture());
 
     engine.register_type_with_name::<Neighbours>("neighbours");
     engine.register_type_with_name::<NeighbourView>("neighbour");

@@ -12,6 +12,7 @@ use built::{Built, judge, judging, on_air, series};
 use pile::time::Span;
 use rulebook::answer::{Answer, Verdict};
 use rulebook::{RuleText, Rulebook};
+use site::judge::Outcome;
 use site::model::{BlowerSchedule, Display, Position, RuleSettings, RunProof};
 use site::quantity::Quantity;
 
@@ -556,6 +557,45 @@ fn the_mix_is_as_moist_as_somebody_wrote() {
         ("bin.batch.mix_moisture.why", on_air("2d").filled("2d", None), "nobody wrote how moist the mix was", "not"),
         ("bin.batch.mix_moisture.known", on_air("2d").filled("9d", Some(71.0)), "false", "the batch before"),
         ("bin.batch.mix_moisture.known", on_air("2d").without_batch(), "false", "no batch"),
+        ("bin.batch.mix_kilograms", on_air("2d").filled("2d", None), "1250", "and how much it was"),
+        ("bin.batch.mix_carbon_to_nitrogen", on_air("2d").filled("2d", None), "28", "and its C:N"),
+        (
+            "bin.batch.mix_degradable.why",
+            on_air("2d").filled("2d", None),
+            "nobody wrote how much of the mix can decay",
+            "not",
+        ),
+    ]);
+}
+
+#[test]
+fn results_are_what_the_judge_said_last() {
+    let ran = |result, met: Option<i64>, left: Option<i64>| {
+        on_air("5d").judged("permit-14", result, (41.5, 72.0), met.map(Span::hours), left.map(Span::hours))
+    };
+    let running = || ran(Outcome::Running, None, Some(31));
+    let met = || ran(Outcome::Met, Some(30), None);
+    check(vec![
+        ("bin.result(\"permit-14\").result", running(), "running", "its word"),
+        ("bin.result(\"permit-14\").running", running(), "true", "as a question"),
+        ("bin.result(\"permit-14\").counted", running(), "1 d 17 h", "hours that count"),
+        ("bin.result(\"permit-14\").needed", running(), "3 d", "of those asked for"),
+        ("bin.result(\"permit-14\").left", running(), "1 d 7 h", "until the earliest time"),
+        ("bin.result(\"permit-14\").met_ago.known", running(), "false", "not met yet"),
+        ("bin.result(\"permit-14\").coverage", running(), "98.0 %", "how much of the time is known"),
+        ("bin.result(\"permit-14\").met", met(), "true", "met"),
+        ("bin.result(\"permit-14\").met_ago", met(), "1 d 6 h", "since when"),
+        ("bin.result(\"permit-14\").left.why", met(), "it is met, or cannot be met any more", "nothing is left"),
+        ("bin.result(\"permit-15\").cannot_tell", met(), "true", "a criterion that the site did not choose"),
+        (
+            "bin.result(\"permit-15\").counted.why",
+            met(),
+            "the batch was not judged by permit-15; choose it under `criteria` in the settings",
+            "and what to do",
+        ),
+        ("bin.results.len()", met(), "1", "all of them"),
+        ("bin.results[0].criterion", met(), "permit-14", "by name"),
+        ("bin.results.len()", on_air("5d"), "0", "not judged yet"),
     ]);
 }
 

@@ -253,6 +253,27 @@ pub struct Filled {
     pub moisture_percent: Option<f64>,
     /// The share of the dry mass that can decay, in percent, where it is known.
     pub degradable_percent: Option<f64>,
+    /// Carbon to nitrogen of the mix, by mass, where it is known.
+    pub carbon_to_nitrogen: Option<f64>,
+    /// Largest particles, in millimetres, where they were measured.
+    pub particle_millimetres: Option<f64>,
+    /// Thickness of the cover layer, where there is one.
+    pub cover: Option<Metres>,
+}
+
+impl Filled {
+    /// So much, of which nothing else is known.
+    pub fn of(wet_mass: Kilograms) -> Filled {
+        Filled {
+            wet_mass,
+            weighed: false,
+            moisture_percent: None,
+            degradable_percent: None,
+            carbon_to_nitrogen: None,
+            particle_millimetres: None,
+            cover: None,
+        }
+    }
 }
 
 /// Every kind that says all it has to say by its name.
@@ -418,7 +439,9 @@ impl EntryKind {
                 ] {
                     value.map_or(Ok(()), |value| within(what, value, low, high, "%"))?;
                 }
-                Ok(())
+                filled.carbon_to_nitrogen.map_or(Ok(()), |ratio| within("C:N", ratio, 3.0, 500.0, "to 1"))?;
+                filled.particle_millimetres.map_or(Ok(()), |mm| within("particles", mm, 0.1, 2_000.0, "mm"))?;
+                filled.cover.map_or(Ok(()), |cover| within("cover", cover.0, 0.0, 2.0, "m"))
             }
             EntryKind::Loaded { source, material, amount, taken } => {
                 words("where the load comes from", source)?;
@@ -538,6 +561,13 @@ impl Entry {
     /// An entry as a person writes it, before it is in the log.
     pub fn new(at: Timestamp, bin: BinId, kind: EntryKind, by: &str, note: &str) -> Entry {
         Entry { id: EntryId(0), at, bin, kind, by: by.to_owned(), note: note.to_owned(), batch: None }
+    }
+}
+
+impl Entry {
+    /// Whether it may say something of a probe: where it is, or how far it is off.
+    pub fn is_about_probes(&self) -> bool {
+        matches!(self.kind, EntryKind::Calibrated { .. } | EntryKind::Placed { .. } | EntryKind::Corrected { .. })
     }
 }
 

@@ -38,9 +38,7 @@ pub struct Instruments {
 impl Instruments {
     /// What the entries say; of other kinds than `calibrated`, `placed` and their corrections they say nothing here.
     pub fn of(entries: &[Entry]) -> Instruments {
-        let about = entries.iter().filter(|e| {
-            matches!(e.kind, EntryKind::Calibrated { .. } | EntryKind::Placed { .. } | EntryKind::Corrected { .. })
-        });
+        let about = entries.iter().filter(|e| e.is_about_probes());
         let mut all = Instruments::default();
         for entry in in_force(about.cloned().collect()) {
             match entry.kind {

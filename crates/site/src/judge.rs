@@ -219,6 +219,47 @@ pub struct Judgement {
     pub parts: Vec<Judgement>,
 }
 
+/// A result in short, as stores and rules know it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Standing {
+    /// The criterion's id.
+    pub criterion: String,
+    /// The result.
+    pub result: Outcome,
+    /// When it was met.
+    pub met_at: Option<Timestamp>,
+    /// The earliest it can be met, if it is not yet and can be.
+    pub earliest_at: Option<Timestamp>,
+    /// Hours that count.
+    pub hours_counted: f64,
+    /// Hours that are asked for.
+    pub hours_needed: f64,
+    /// The share of the time in which the pile is known, 0 to 1.
+    pub coverage_fraction: Option<f64>,
+}
+
+impl From<&Judgement> for Standing {
+    fn from(j: &Judgement) -> Standing {
+        Standing {
+            criterion: j.criterion.clone(),
+            result: j.result,
+            met_at: j.met_at,
+            earliest_at: j.earliest_at,
+            hours_counted: j.hours_counted,
+            hours_needed: j.hours_needed,
+            coverage_fraction: j.coverage_fraction,
+        }
+    }
+}
+
+/// Every result with its word.
+const OUTCOMES: [(Outcome, &str); 4] = [
+    (Outcome::Met, "met"),
+    (Outcome::Running, "running"),
+    (Outcome::CannotTell, "cannot tell"),
+    (Outcome::NotMet, "not met"),
+];
+
 /// How a history is looked at.
 #[derive(Clone, Copy, Debug)]
 struct Look {
@@ -289,12 +330,12 @@ fn any_of(criterion: &Criterion, parts: Vec<Judgement>, history: &History) -> Ju
 impl Outcome {
     /// The word that JSON and listings use.
     pub fn key(self) -> &'static str {
-        match self {
-            Outcome::Met => "met",
-            Outcome::Running => "running",
-            Outcome::CannotTell => "cannot tell",
-            Outcome::NotMet => "not met",
-        }
+        OUTCOMES.iter().find(|(outcome, _)| *outcome == self).map_or("", |(_, key)| key)
+    }
+
+    /// The result of a word.
+    pub fn named(word: &str) -> Option<Outcome> {
+        OUTCOMES.iter().find(|(_, key)| *key == word).map(|(outcome, _)| *outcome)
     }
 }
 

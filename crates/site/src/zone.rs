@@ -74,6 +74,21 @@ pub struct IsoWeek {
     pub week: i8,
 }
 
+impl std::fmt::Display for IsoWeek {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}-W{:02}", self.year, self.week)
+    }
+}
+
+impl IsoWeek {
+    /// The week of its text, such as `2026-W10`.
+    pub fn parse(text: &str) -> Option<IsoWeek> {
+        let (year, week) = text.trim().split_once("-W")?;
+        let week = week.parse().ok().filter(|week| (1..=53).contains(week))?;
+        Some(IsoWeek { year: year.parse().ok().filter(|year| (1900..=9999).contains(year))?, week })
+    }
+}
+
 /// The zone name is not in the bundled database.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("`{0}` is not a time zone of the IANA database; write a name such as Europe/Dublin or America/Chicago")]

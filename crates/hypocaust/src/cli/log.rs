@@ -142,6 +142,15 @@ pub struct FilledArgs {
     /// The part of the dry mass that can decay, in percent; 42 when left out.
     #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
     pub degradable: Option<f64>,
+    /// Its carbon to nitrogen, by mass; some criteria ask for it, and `hypocaust mix` works it out.
+    #[arg(long, value_name = "RATIO", allow_negative_numbers = true)]
+    pub carbon_to_nitrogen: Option<f64>,
+    /// The largest particles, in mm (inches for a US site) or with its unit; some criteria ask for it.
+    #[arg(long, value_name = "SIZE")]
+    pub particles: Option<String>,
+    /// The thickness of the cover layer, in metres (feet for a US site) or with its unit; depths below the cover are counted with it.
+    #[arg(long, value_name = "DEPTH")]
+    pub cover: Option<String>,
 }
 
 /// Log commands.

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use pile::time::Timestamp;
 use site::batches::Batches;
-use site::entry::{Batch, BatchId, Entry, EntryKind, Taken, in_force};
+use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, Taken, in_force};
 use site::ids::BinId;
 use site::judge::LabResult;
 use site::zone::Zone;
@@ -28,12 +28,23 @@ pub(super) struct Life {
     pub(super) curing_at: Option<Timestamp>,
     /// Results of laboratories.
     pub(super) lab: Vec<LabResult>,
+    /// What was filled in, where somebody wrote it down.
+    pub(super) filled: Option<Filled>,
 }
 
 impl Life {
     /// That of a record without entries.
     pub(super) fn unnumbered(bin: BinId, from: Timestamp) -> Life {
-        Life { id: None, bin, on_air_at: from, ended_at: None, raw_added: Vec::new(), curing_at: None, lab: Vec::new() }
+        Life {
+            id: None,
+            bin,
+            on_air_at: from,
+            ended_at: None,
+            raw_added: Vec::new(),
+            curing_at: None,
+            lab: Vec::new(),
+            filled: None,
+        }
     }
 }
 
@@ -80,6 +91,10 @@ fn life(batch: &Batch, entries: &[Entry]) -> Option<Life> {
         raw_added: loaded.chain(merged).filter(within).collect(),
         curing_at: batch.curing_at,
         lab: lab.collect(),
+        filled: on_air.and_then(|e| match e.kind {
+            EntryKind::OnAir { filling, .. } => filling,
+            _ => None,
+        }),
         bin,
     })
 }

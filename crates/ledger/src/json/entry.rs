@@ -44,6 +44,12 @@ struct FilledFields {
     moisture_percent: Option<f64>,
     #[serde(with = "shape")]
     degradable_percent: Option<f64>,
+    #[serde(with = "shape", default)]
+    carbon_to_nitrogen: Option<f64>,
+    #[serde(with = "shape", default)]
+    particle_millimetres: Option<f64>,
+    #[serde(with = "shape", rename = "cover_metres", default)]
+    cover: Option<Metres>,
 }
 
 #[derive(Serialize, Deserialize)]

@@ -9,9 +9,11 @@ use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Effect, Level, Mail, MailId, MailState};
 use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
-    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, FloodNotice, Notice,
-    OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
+    AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, CopyNotice, FloodNotice,
+    Notice, OutageNotice, RoundItem, RoundListNotice, Step, SummaryNotice,
 };
+use engine::reports::KeptReport;
+use engine::results::KeptResults;
 use engine::water::KeptWater;
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
@@ -20,6 +22,7 @@ use site::entry::{
     AGAINST, Amount, Batch, BatchId, Entry, EntryId, EntryKind, Filled, PLAIN, Really, Rest, STAGES, Taken,
 };
 use site::ids::{BinId, BlowerId, ProbeId};
+use site::judge::{Outcome, Standing};
 use site::model::POSITIONS;
 use site::quantity::QUANTITIES;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source, TimeSource};
@@ -171,6 +174,9 @@ impl Dice {
                     weighed: d.below(2) == 0,
                     moisture_percent: d.maybe(Dice::number),
                     degradable_percent: d.maybe(Dice::number),
+                    carbon_to_nitrogen: d.maybe(Dice::number),
+                    particle_millimetres: d.maybe(Dice::number),
+                    cover: d.maybe(|d| Metres(d.number())),
                 }),
             },
             1 => EntryKind::OffAir,
@@ -239,6 +245,28 @@ impl Dice {
     pub(crate) fn water(&mut self) -> KeptWater {
         let numbers = (0..self.below(130)).map(|_| self.number()).collect();
         KeptWater { bin: self.bin(), batch: BatchId(1 + self.below(9)), at: self.at(), numbers }
+    }
+
+    pub(crate) fn results(&mut self) -> KeptResults {
+        let standing = |d: &mut Dice| Standing {
+            criterion: d.text(),
+            result: d.one(&[Outcome::Met, Outcome::Running, Outcome::CannotTell, Outcome::NotMet]),
+            met_at: d.maybe(Dice::at),
+            earliest_at: d.maybe(Dice::at),
+            hours_counted: d.number(),
+            hours_needed: d.number(),
+            coverage_fraction: d.maybe(Dice::number),
+        };
+        let batch = BatchId(1 + self.below(9));
+        let standings = vec![standing(self), standing(self)];
+        KeptResults { batch, bin: self.bin(), at: self.at(), standings, changed: Vec::new() }
+    }
+
+    pub(crate) fn report(&mut self, week: i8) -> KeptReport {
+        let week = IsoWeek { year: 2026, week };
+        let at = Timestamp::from_millis(1_772_000_000_000 + i64::from(week.week));
+        let reviewed = self.maybe(|d| (d.text(), d.at()));
+        KeptReport { week, at, amended: self.below(4) as u32, reviewed, outside_at: self.maybe(Dice::at) }
     }
 
     pub(crate) fn batch(&mut self, id: u64) -> Batch {
@@ -378,7 +406,7 @@ impl Dice {
     }
 
     fn notice(&mut self) -> Notice {
-        match self.below(6) {
+        match self.below(7) {
             5 => Notice::Flood(Box::new(FloodNotice {
                 life: self.bits() as u32,
                 at: self.at(),
@@ -461,6 +489,16 @@ impl Dice {
                     hidden: self.some(2, Dice::text),
                     mails: self.some(2, |d| (d.text(), d.bits() as u32, d.bits() as u32)),
                 },
+                copies_wait_for: self.some(2, Dice::text),
+            })),
+            6 => Notice::Copy(Box::new(CopyNotice {
+                week: self.week(),
+                life: self.bits() as u32,
+                at: self.at(),
+                made_at: self.at(),
+                amended: self.bits() as u32,
+                reviewed: self.maybe(|d| (d.text(), d.at())),
+                changes: self.some(2, Dice::text),
             })),
             2 => Notice::RoundList(Box::new(RoundListNotice {
                 day: self.day(),

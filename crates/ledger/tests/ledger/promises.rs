@@ -8,6 +8,7 @@ use engine::alarm::{AlarmEventKind, AlarmId};
 use engine::effect::{Effect, Mail, MailId, MailState};
 use engine::input::PreviousRun;
 use engine::notice::Notice;
+use engine::results::KeptResults;
 use ledger::{Access, AlarmEventFilter, Committed, Counts, Ledger, ReadingFilter, ReadingRow};
 use pile::time::{Span, Timestamp};
 use pile::window::{Point, Window};
@@ -49,10 +50,12 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         let mut weeks = Vec::new();
         let mut days = Vec::new();
         let mut water = BTreeMap::new();
+        let mut results: BTreeMap<_, KeptResults> = BTreeMap::new();
+        let mut reports = BTreeMap::new();
         for _ in 0..12 {
             let mut effects = Vec::new();
             for _ in 0..dice.below(30) {
-                let effect = match dice.below(11) {
+                let effect = match dice.below(13) {
                     0 | 1 => dice.store(),
                     2 => Effect::Refuse(dice.refusal()),
                     3 => Effect::Entry(dice.entry()),
@@ -75,6 +78,11 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                     8 => Effect::SummaryDone(dice.week()),
                     9 => Effect::RoundListDone(dice.day()),
                     10 => Effect::Water(Box::new(dice.water())),
+                    11 => Effect::Results(Box::new(dice.results())),
+                    12 => {
+                        let week = 1 + dice.below(5) as i8;
+                        Effect::Report(Box::new(dice.report(week)))
+                    }
                     _ => dice.passing(),
                 };
                 match &effect {
@@ -98,6 +106,8 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
                     Effect::SummaryDone(week) => weeks.push(*week),
                     Effect::RoundListDone(day) => days.push(*day),
                     Effect::Water(kept) => drop(water.insert(kept.bin.clone(), (**kept).clone())),
+                    Effect::Results(kept) => drop(results.insert(kept.batch, (**kept).clone())),
+                    Effect::Report(kept) => drop(reports.insert(kept.week, (**kept).clone())),
                     _ => {}
                 }
                 effects.push(effect);
@@ -126,6 +136,13 @@ fn every_effect_and_every_notice_comes_back_as_it_went_in() {
         assert_eq!(restored.last_summary, weeks.iter().max().copied());
         assert_eq!(restored.last_round_list, days.iter().max().copied());
         assert_eq!(restored.water, water.values().cloned().collect::<Vec<_>>(), "the newest of each bin");
+        let here = |kept: &&KeptResults| batches.get(&kept.batch).is_some_and(|batch| batch.gone_at.is_none());
+        assert_eq!(
+            restored.results,
+            results.values().filter(here).cloned().collect::<Vec<_>>(),
+            "of batches on the site"
+        );
+        assert_eq!(restored.reports, reports.values().cloned().collect::<Vec<_>>());
         let waiting: Vec<Mail> =
             mails.values().filter(|mail| matches!(mail.state, MailState::Waiting { .. })).cloned().collect();
         assert_eq!(restored.waiting, waiting);

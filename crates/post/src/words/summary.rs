@@ -4,7 +4,7 @@
 
 use engine::notice::{AlarmFigures, BinWeek, SummaryNotice};
 use pile::time::Span;
-use site::model::Site;
+use site::model::{Outside, Site};
 
 use crate::figures::{self, CANNOT_TELL};
 use crate::letter::{Block, Letter, Row, Table, clean};
@@ -35,6 +35,9 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
     let mut blocks = vec![Block::Lead(format!("{}, week {week}: {lead}", site.name))];
     if !needs.is_empty() {
         blocks.push(Block::Lines("What needs you", needs.iter().map(|need| need.sentence.clone()).collect()));
+    }
+    if !notice.copies_wait_for.is_empty() {
+        blocks.push(Block::Section("Copies", copies(notice, site)));
     }
     blocks.push(table(notice, site, &threshold));
     blocks.push(Block::Lines("Alarms of this week", alarms(&notice.alarms)));
@@ -67,6 +70,25 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
         n => format!("[{}] week {week}: {} you", clean(&site.id), figures::count(n, "thing needs", "things need")),
     };
     Letter { subject, blocks }
+}
+
+/// Who gets copies, and what it takes.
+fn copies(notice: &SummaryNotice, site: &Site) -> String {
+    let then = match site.reports.outside {
+        Outside::AfterReview => "Until then they get none.".to_owned(),
+        Outside::ByThen(then) => {
+            let at = site.zone.next_weekly(notice.to, then);
+            format!("Without that it goes out {}, marked as not reviewed.", figures::when(&site.zone, at))
+        }
+    };
+    format!(
+        "This is a draft for the site. {} it once somebody has read it and lets it go: hypocaust report reviewed --week {} --by NAME. {then}",
+        match notice.copies_wait_for.as_slice() {
+            [one] => format!("{one} gets"),
+            all => format!("{} get", all.join(", ")),
+        },
+        notice.week
+    )
 }
 
 /// One thing that needs the reader.

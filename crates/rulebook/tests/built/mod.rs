@@ -19,6 +19,7 @@ use rulebook::facts::{BlowerFacts, Facts, Neighbour, Signal, WaterFacts};
 use rulebook::{RuleText, Rulebook};
 use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, probes_out};
 use site::ids::{BinId, BlowerId, ProbeId};
+use site::judge::{Outcome, Standing};
 use site::model::{BlowerSchedule, Display, Position, RuleSettings, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
@@ -147,6 +148,7 @@ pub fn on_air(age: &str) -> Built {
             zone: Zone::named("Etc/UTC").unwrap(),
             signals: vec![],
             batch: Some(batch),
+            results: Arc::default(),
             entries: Arc::default(),
             blower: None,
             probes_out: Arc::default(),
@@ -234,11 +236,31 @@ impl Built {
 
     /// The on-air entry, with the moisture of what was filled in.
     pub fn filled(mut self, ago: &str, moisture_percent: Option<f64>) -> Built {
-        let filled =
-            Filled { wet_mass: Kilograms(1_250.0), weighed: false, moisture_percent, degradable_percent: None };
+        let filled = Filled { moisture_percent, carbon_to_nitrogen: Some(28.0), ..Filled::of(Kilograms(1_250.0)) };
         let kind = EntryKind::OnAir { loaded_at: None, filling: Some(filled) };
         let entry = Entry::new(TICK - span(ago), self.0.bin.clone(), kind, "Ann", "");
         Arc::make_mut(&mut self.0.entries).push(entry);
+        self
+    }
+
+    /// How the batch stands against a criterion: counted of needed hours, met how long ago, how long still to go.
+    pub fn judged(
+        mut self,
+        criterion: &str,
+        result: Outcome,
+        (hours_counted, hours_needed): (f64, f64),
+        met_ago: Option<Span>,
+        left: Option<Span>,
+    ) -> Built {
+        Arc::make_mut(&mut self.0.results).push(Standing {
+            criterion: criterion.into(),
+            result,
+            met_at: met_ago.map(|ago| TICK - ago),
+            earliest_at: left.map(|left| TICK + left),
+            hours_counted,
+            hours_needed,
+            coverage_fraction: Some(0.98),
+        });
         self
     }
 
