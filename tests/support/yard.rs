@@ -46,6 +46,10 @@ pub struct Yard {
     pub bins: usize,
     /// Probes of each bin: the first is `b1-core`, the others `b1-2` and on.
     pub probes: usize,
+    /// More about Ann, after a comma.
+    pub person: String,
+    /// More settings.
+    pub more: String,
 }
 
 impl Yard {
@@ -57,6 +61,8 @@ impl Yard {
             mail: "folder: mail".into(),
             bins,
             probes: 1,
+            person: String::new(),
+            more: String::new(),
         };
         let rules = yard.path("rules");
         std::fs::create_dir(&rules).unwrap();
@@ -124,8 +130,10 @@ impl Yard {
              - topic: \"t/{{probe}}\"\n    payload: json\n    time_at: /t\n    values: [ {{ value_at: /v, source: \"{{probe}}\", quantity: temperature, unit: Cel }} ]\n\
              bins:\n{bins}\
              mail: {{ from: \"yard@test.example\", {mail} }}\n\
-             people:\n  - {{ name: Ann, mail: \"ann@test.example\", gets: [alarms, summary] }}\n\
-             rules: {{ folder: \"{rules}\" }}\n",
+             people:\n  - {{ name: Ann, mail: \"ann@test.example\", gets: [alarms, summary]{person} }}\n\
+             rules: {{ folder: \"{rules}\" }}\n{more}",
+            person = self.person,
+            more = self.more,
             data = self.data().display(),
             broker = self.broker,
             mail = self.mail,

@@ -154,7 +154,7 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         recorder,
         store_pages: None,
         rules: Some(rules),
-        settings_sha256: Some(seal::merkle::sha256(text.as_bytes()).to_hex()),
+        settings_text: Some(text.clone()),
     };
     let runtime = runtime()?;
     runtime.block_on(async {

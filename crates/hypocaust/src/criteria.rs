@@ -46,7 +46,16 @@ pub fn of_site(site: &Site) -> Result<Criteria, CommandError> {
                 "{}: criterion {} asks for no turning; remove `recovery_hours`",
                 chosen.place, chosen.id
             )),
-            Ok(_) => {}
+            Ok(criterion) => {
+                let (keep, asked) = (site.keep_readings_years, criterion.beside.retention_years);
+                if let Some((keep, asked)) = keep.zip(asked).filter(|(keep, asked)| keep < asked) {
+                    wrong.push(format!(
+                        "{}: criterion {} has records kept for {asked} years, and `keep_readings_years` is {keep}; raise it, or remove it to keep \
+                         readings for ever",
+                        chosen.place, chosen.id
+                    ));
+                }
+            }
             Err(why) => wrong.push(format!("{}: {why}", chosen.place)),
         }
     }

@@ -2,7 +2,6 @@
 //!
 //! Must never let anything leave before the commit that caused it: no acknowledgement, no answer, no mail, no message.
 
-use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -30,6 +29,9 @@ use crate::recording::Recorder;
 use crate::rule_watch::{self, RuleWatch, Tried};
 use crate::socket::{self, Answer, Asked, Wish};
 
+mod errands;
+mod settings_row;
+
 /// Everything a daemon needs to run.
 #[derive(Debug)]
 pub struct Setup {
@@ -49,8 +51,8 @@ pub struct Setup {
     pub store_pages: Option<watch::Receiver<Option<u32>>>,
     /// Who looks after changes of the rules; `None` where they cannot change.
     pub rules: Option<ChangingRules>,
-    /// The hash of the settings' text, for the record; `None` where there is no text.
-    pub settings_sha256: Option<String>,
+    /// The settings' text, for the record; `None` where there is none.
+    pub settings_text: Option<String>,
 }
 
 /// Rules that may change while the daemon runs.
@@ -115,6 +117,10 @@ pub enum DaemonError {
     Recording(#[source] std::io::Error),
 }
 
+/// The kind of the row about the settings in force.
+const SETTINGS_KIND: &str = "settings";
+/// A mean year of the calendar.
+const SECONDS_PER_YEAR: f64 = 365.2425 * 86_400.0;
 /// Inputs taken into one commit at the most.
 const BATCH_MAX: usize = 2_000;
 /// From one attempt to commit to the next while the disk is in trouble.
@@ -197,7 +203,7 @@ pub async fn run(
     mut stop: watch::Receiver<bool>,
     progress: watch::Sender<Progress>,
 ) -> Result<(), DaemonError> {
-    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, settings_sha256 } = setup;
+    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, settings_text } = setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
     let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
@@ -205,8 +211,9 @@ pub async fn run(
     let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
     let previous = restored.previous;
     ledger.begin_run(now).map_err(in_ledger)?;
-    if let Some(sha256) = settings_sha256 {
-        ledger.put_on_record(now, "settings", &serde_json::json!({ "sha256": sha256 })).map_err(in_ledger)?;
+    if let Some(text) = settings_text {
+        let before = ledger.newest_on_record(SETTINGS_KIND).map_err(in_ledger)?;
+        ledger.put_on_record(now, SETTINGS_KIND, &settings_row::body(&text, before.as_ref())).map_err(in_ledger)?;
     }
 
     let postman = Arc::new(crate::wiring::postman(&site).map_err(|e| match e {
@@ -335,10 +342,11 @@ pub async fn run(
                         tracing::warn!("a step of the machine's clock by {} is not on record: {source}", step.by);
                     }
                 }
+                this.take_out_old_readings(now);
                 let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
                     this.health_at = Some(now);
-                    items.extend(disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
+                    items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
                 }
             }
         }
@@ -375,15 +383,6 @@ async fn wanted(wishes: &mut Option<mpsc::Receiver<()>>) -> Option<()> {
         Some(wishes) => wishes.recv().await,
         None => std::future::pending().await,
     }
-}
-
-/// The share of the folder's disk that is free to us; `None` where the system does not say, or the clock is driven.
-fn disk_free(folder: &std::path::Path, clock: &Clock) -> Option<f64> {
-    if matches!(clock, Clock::Driven(_)) {
-        return None;
-    }
-    let disk = rustix::fs::statvfs(folder).ok()?;
-    (disk.f_blocks > 0).then(|| disk.f_bavail as f64 / disk.f_blocks as f64)
 }
 
 impl Item {
@@ -489,6 +488,23 @@ impl Loop {
         effects
     }
 
+    /// Takes out a piece of the readings whose time is over, where the settings give them one.
+    fn take_out_old_readings(&mut self, now: Timestamp) {
+        let Some(years) = self.site.keep_readings_years else { return };
+        let before = now - Span::from_seconds_f64(years * SECONDS_PER_YEAR);
+        match tokio::task::block_in_place(|| self.ledger.prune(now, before)) {
+            Ok(None) => {}
+            Ok(Some(pruned)) => {
+                let (from, to) = (self.site.zone.show(pruned.from), self.site.zone.show(pruned.to));
+                tracing::info!(
+                    "{} readings of {from} to {to} were taken out after their time; their roots stay",
+                    pruned.readings
+                );
+            }
+            Err(source) => tracing::warn!("readings whose time is over cannot be taken out: {}", chain(&source)),
+        }
+    }
+
     /// What became of an acknowledgement that came over MQTT, for the panel that sent it.
     fn answer_panel(&self, alarm: AlarmId, said: Result<String, String>) -> Effect {
         let (key, words) = match said {
@@ -575,97 +591,6 @@ impl Loop {
             | Effect::Results(_)
             | Effect::Report(_) => {}
         }
-    }
-
-    /// Renders a mail that was not rendered yet, or sends the bytes that were.
-    fn deliver(&mut self, id: MailId) {
-        let (mail, rendered) = match self.ledger.mail(id) {
-            Ok(Some(found)) => found,
-            Ok(None) => return,
-            Err(source) => {
-                let reply = format!("the store does not give the mail: {source}");
-                self.come_back(Work::Outcome(id, MailOutcome::Deferred { reply }));
-                return;
-            }
-        };
-        match rendered {
-            Some(bytes) => self.send(id, mail.to, bytes),
-            None => {
-                let (site, now, work) = (Arc::clone(&self.site), self.clock.now(), self.work.clone());
-                self.away += 1;
-                tokio::spawn(async move {
-                    let done = tokio::task::spawn_blocking(move || post::render(&mail, &site, now)).await;
-                    let rendered = match done {
-                        Ok(rendered) => rendered.map_err(|e| chain(&e)),
-                        Err(panic) => Err(panic.to_string()),
-                    };
-                    let _ = work.send(Work::Rendered(id, rendered)).await;
-                });
-            }
-        }
-    }
-
-    fn send(&mut self, id: MailId, to: String, bytes: Vec<u8>) {
-        let (postman, work, from) = (Arc::clone(&self.postman), self.work.clone(), self.site.mail.from.clone());
-        self.away += 1;
-        tokio::spawn(async move {
-            let outcome = postman.deliver(&from, &to, &bytes).await;
-            let _ = work.send(Work::Outcome(id, outcome)).await;
-        });
-    }
-
-    fn recall(&mut self, series: SeriesId, from: Timestamp) {
-        let (folder, work) = (self.folder.clone(), self.work.clone());
-        self.away += 1;
-        tokio::spawn(async move {
-            let id = series.clone();
-            let read = tokio::task::spawn_blocking(move || read_history(&folder, &id, from)).await;
-            let points = match read {
-                Ok(Ok(points)) => points,
-                Ok(Err(source)) => {
-                    tracing::warn!(
-                        "the history of {series} cannot be read: {}; its time above thresholds starts now",
-                        chain(&source)
-                    );
-                    Vec::new()
-                }
-                Err(panic) => {
-                    tracing::warn!("the history of {series} cannot be read: {panic}");
-                    Vec::new()
-                }
-            };
-            let _ = work.send(Work::Recalled { series, from, points }).await;
-        });
-    }
-
-    /// Judges a batch by its whole history, one after the other so that a large site stays awake.
-    fn judge(&mut self, bin: BinId, batch: BatchId, until: Timestamp) {
-        let (site, work, one) = (Arc::clone(&self.site), self.work.clone(), Arc::clone(&self.one_judge));
-        self.away += 1;
-        tokio::spawn(async move {
-            let _turn = one.acquire().await;
-            let judged = tokio::task::spawn_blocking(move || crate::judging::standings(&site, batch, until)).await;
-            let standings = match judged {
-                Ok(Ok(standings)) => standings,
-                Ok(Err(why)) => {
-                    tracing::warn!("batch {batch} in bin {bin} cannot be judged: {why}");
-                    Vec::new()
-                }
-                Err(panic) => {
-                    tracing::warn!("batch {batch} in bin {bin} cannot be judged: {panic}");
-                    Vec::new()
-                }
-            };
-            let _ = work.send(Work::Judged { bin, batch, at: until, standings }).await;
-        });
-    }
-
-    fn come_back(&mut self, work: Work) {
-        let sender = self.work.clone();
-        self.away += 1;
-        tokio::spawn(async move {
-            let _ = sender.send(work).await;
-        });
     }
 
     fn take_back(&mut self, work: Work, items: &mut Vec<Item>) {
@@ -757,10 +682,6 @@ impl Loop {
         let due = self.engine.next_deadline().is_some_and(|at| at <= now);
         (self.away == 0 && !due).then_some(now)
     }
-}
-
-fn read_history(folder: &Path, series: &SeriesId, from: Timestamp) -> Result<Vec<Point>, ledger::LedgerError> {
-    Ledger::open(folder, Access::Read)?.history(series, from, Timestamp::MAX)
 }
 
 /// An error with its causes, on one line.

@@ -114,7 +114,7 @@ impl Driven {
             recorder,
             store_pages,
             rules: rule_watch.map(ChangingRules::asked_by_command),
-            settings_sha256: None,
+            settings_text: None,
         };
         let daemon = tokio::spawn(daemon::run(setup, stopped, told));
         let mut driven = Driven { site, clock, stop, progress, daemon };

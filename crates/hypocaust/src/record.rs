@@ -51,6 +51,12 @@ fn check(site: &Site) -> Result<ExitCode, CommandError> {
         "{} rows, each naming the hash of the one before; the roots of {} hours from their readings",
         check.rows, check.hours
     );
+    if check.pruned > 0 {
+        println!(
+            "{} more hours whose readings were taken out after their time; their roots are on record",
+            check.pruned
+        );
+    }
     if check.faults.is_empty() {
         println!("all of it holds");
         return Ok(ExitCode::SUCCESS);

@@ -34,6 +34,19 @@ pub struct HourRow {
     pub text: String,
 }
 
+/// Readings that were taken out after their time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pruned {
+    /// How many hours.
+    pub hours: usize,
+    /// How many readings.
+    pub readings: usize,
+    /// The first millisecond of the first hour.
+    pub from: Timestamp,
+    /// The end of the last one.
+    pub to: Timestamp,
+}
+
 /// The hours that wait for a row, in milliseconds, as the ledger knows them.
 #[derive(Debug, Default)]
 pub(crate) struct Waiting {
@@ -84,7 +97,7 @@ impl Change {
         self.touched.retain(|hour| !waiting.hours.contains(hour));
         for hour in &self.touched {
             let mut touch = conn.prepare_cached(
-                "INSERT INTO record_hours (hour, touched) VALUES (?1, 1) ON CONFLICT (hour) DO UPDATE SET touched = 1",
+                "INSERT INTO record_hours (hour, touched) VALUES (?1, 1) ON CONFLICT (hour) DO UPDATE SET touched = 1, pruned = 0",
             )?;
             touch.execute([hour])?;
         }
@@ -118,13 +131,15 @@ pub(crate) fn readings(
     to: Timestamp,
     each: &mut dyn FnMut(&str),
 ) -> Result<(Vec<HourRow>, Vec<Timestamp>), Cause> {
-    let sql = "SELECT hour, row FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND touched = 0 AND row NOT NULL ORDER BY hour";
+    let sql = "SELECT hour, row FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour";
     let found = rows::all(conn, sql, params![from.as_millis(), to.as_millis()], |row| {
         let (hour, seq): (i64, i64) = (row.get(0)?, row.get(1)?);
         Ok(HourRow { hour: Timestamp::from_millis(hour), seq: seq.unsigned_abs(), text: record::text(conn, seq)? })
     })?;
     let known: BTreeSet<Timestamp> = found.iter().map(|row| row.hour).collect();
-    let mut left_out = BTreeSet::new();
+    let pruned = "SELECT hour FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND pruned = 1";
+    let pruned = rows::all(conn, pruned, params![from.as_millis(), to.as_millis()], |row| Ok(row.get::<_, i64>(0)?))?;
+    let mut left_out: BTreeSet<Timestamp> = pruned.into_iter().map(Timestamp::from_millis).collect();
     let last = Timestamp::from_millis(to.as_millis() - 1);
     read::each_reading(conn, &series(conn)?, from, last, &mut |row| {
         let hour = readings::hour_of(row.reading.measured_at);
@@ -139,7 +154,10 @@ pub(crate) fn readings(
 
 /// Computes every root again from what is stored.
 pub(crate) fn check(conn: &Connection, check: &mut RecordCheck) -> Result<(), Cause> {
-    let sql = "SELECT hour, row FROM record_hours WHERE touched = 0 AND row NOT NULL ORDER BY hour";
+    check.pruned = conn
+        .query_row("SELECT count(*) FROM record_hours WHERE pruned = 1", [], |row| row.get::<_, i64>(0))?
+        .unsigned_abs();
+    let sql = "SELECT hour, row FROM record_hours WHERE touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour";
     let sealed: Vec<(i64, i64)> = rows::all(conn, sql, [], |row| Ok((row.get(0)?, row.get(1)?)))?;
     let series = series(conn)?;
     // Week by week: an hour by itself costs a search in every series.
@@ -172,6 +190,35 @@ pub(crate) fn check(conn: &Connection, check: &mut RecordCheck) -> Result<(), Ca
         }
     }
     Ok(())
+}
+
+/// Takes out the readings of some of the oldest hours that end at or before `before`, each of which has its root on record; gives how many
+/// hours and readings that were, and from when to when.
+pub(crate) fn prune(conn: &Connection, before: Timestamp) -> Result<Option<Pruned>, Cause> {
+    let sql = "SELECT hour FROM record_hours WHERE hour <= ?1 AND touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour LIMIT ?2";
+    let last = (before - HOUR).as_millis();
+    let hours = rows::all(conn, sql, params![last, AT_ONCE as i64], |row| Ok(row.get::<_, i64>(0)?))?;
+    let (Some(first), Some(last)) = (hours.first().copied(), hours.last().copied()) else { return Ok(None) };
+    let mut readings = 0;
+    // By series, because the key begins with it.
+    for (id, _) in series(conn)? {
+        let mut delete =
+            conn.prepare_cached("DELETE FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3")?;
+        for hour in &hours {
+            readings += delete.execute(params![id, hour, hour + HOUR.as_millis() - 1])?;
+        }
+    }
+    for hour in &hours {
+        let end = hour + HOUR.as_millis() - 1;
+        readings += conn.execute("DELETE FROM arrivals WHERE measured_at BETWEEN ?1 AND ?2", [*hour, end])?;
+        conn.execute("UPDATE record_hours SET pruned = 1 WHERE hour = ?1", [hour])?;
+    }
+    Ok(Some(Pruned {
+        hours: hours.len(),
+        readings,
+        from: Timestamp::from_millis(first),
+        to: Timestamp::from_millis(last) + HOUR,
+    }))
 }
 
 /// Writes the row of an hour; names the earlier one where late readings came after it.

@@ -31,7 +31,7 @@ pub use arrivals::ARRIVALS_MOST;
 pub use commit::{Committed, REFUSED_KEPT};
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
-pub use hours::HourRow;
+pub use hours::{HourRow, Pruned};
 pub use json::{entry_of_text, entry_text, standings_of_text, standings_text};
 pub use outbox::Rendered;
 pub use past::{RecordedEntry, Run};

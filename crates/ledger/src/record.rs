@@ -19,7 +19,7 @@ use site::entry::{Batch, Entry};
 use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
-use crate::hours::{self, HourRow};
+use crate::hours::{self, HourRow, Pruned};
 use crate::{Ledger, LedgerError, json, rows};
 
 /// The kind of the first row.
@@ -34,6 +34,8 @@ pub struct RecordCheck {
     pub rows: u64,
     /// How many hours of readings were computed again.
     pub hours: u64,
+    /// Hours whose readings were taken out after their time; their roots stay.
+    pub pruned: u64,
     /// What does not hold, each with its place; the first twenty.
     pub faults: Vec<String>,
     /// How many more there are.
@@ -66,6 +68,44 @@ impl Ledger {
             tx.commit()?;
             ledger.head = head;
             Ok(())
+        })
+    }
+
+    /// Takes out readings of some of the oldest hours that are over by `before`, and says so on record, all or nothing; `None` once there are
+    /// no more. An hour whose root is not on record stays, and the root stays where the readings went.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be written; then nothing was taken out.
+    pub fn prune(&mut self, at: Timestamp, before: Timestamp) -> Result<Option<Pruned>, LedgerError> {
+        self.writing("taking out readings after their time", |ledger| {
+            let mut head = ledger.head;
+            let tx = ledger.conn.transaction()?;
+            let Some(pruned) = hours::prune(&tx, before)? else { return Ok(None) };
+            let body = json!({
+                "from": rfc3339_millis(pruned.from), "to": rfc3339_millis(pruned.to), "hours": pruned.hours, "readings": pruned.readings
+            });
+            append(&tx, &mut head, at, "pruned", &body)?;
+            tx.commit()?;
+            ledger.head = head;
+            Ok(Some(pruned))
+        })
+    }
+
+    /// The body of the newest row of a kind.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn newest_on_record(&self, kind: &str) -> Result<Option<Value>, LedgerError> {
+        self.reading("reading the record", |conn| {
+            let mut query = conn.prepare("SELECT text FROM record ORDER BY seq DESC")?;
+            let mut found = query.query([])?;
+            while let Some(row) = found.next()? {
+                let text: String = row.get(0)?;
+                if let Some(row) = seal::row::parse(&text).ok().filter(|row| row.kind == kind) {
+                    return Ok(Some(row.body));
+                }
+            }
+            Ok(None)
         })
     }
 

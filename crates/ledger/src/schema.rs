@@ -252,6 +252,8 @@ CREATE TABLE reports (
     outside_at INTEGER,
     PRIMARY KEY (year, week)
 ) STRICT, WITHOUT ROWID;
+-- 1 for an hour whose readings were taken out after their time: its root stays on record.
+ALTER TABLE record_hours ADD COLUMN pruned INTEGER NOT NULL DEFAULT 0;
 "];
 
 /// The number of steps that were taken on a file.

@@ -88,6 +88,7 @@ fn site(display: Display) -> Site {
         criteria: Vec::new(),
         criteria_folder: None,
         reports: Reports::default(),
+        keep_readings_years: None,
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

@@ -59,6 +59,8 @@ pub struct Site {
     pub round_list: RoundList,
     /// The criteria that its batches are judged by, in the order of the settings.
     pub criteria: Vec<Chosen>,
+    /// Readings older than this are taken out of the store once their roots are on record; for ever without it.
+    pub keep_readings_years: Option<f64>,
     /// What weekly summaries and process records say of the site, and who outside gets them.
     pub reports: Reports,
     /// The folder with the site's own criteria, one a file.

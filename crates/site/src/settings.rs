@@ -29,7 +29,7 @@ use fault::{Faults, nearest};
 use node::{Node, shortened};
 use section::{Item, Section};
 
-const KEYS: [&str; 18] = [
+const KEYS: [&str; 19] = [
     "site",
     "data_folder",
     "broker",
@@ -48,6 +48,7 @@ const KEYS: [&str; 18] = [
     "round_list",
     "summary",
     "reports",
+    "keep_readings_years",
 ];
 const EMPTY: (&str, &str) = (
     "the settings are empty",
@@ -121,6 +122,10 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let round_list = round_list(&top, faults);
     let display = about.as_ref().map_or(Display::Metric, |about| about.display);
     let reports = reports::read(&top, display, faults);
+    let keep = match top.optional("keep_readings_years") {
+        Some(item) => item.number(1.0..=100.0, "years", faults).map(Some),
+        None => Some(None),
+    };
     let about = about?;
     Some(Site {
         id: about.id,
@@ -139,6 +144,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         gateways,
         rules: rules?,
         criteria,
+        keep_readings_years: keep?,
         reports: reports?,
         criteria_folder,
         sounder,

@@ -69,6 +69,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         criteria: Vec::new(),
         criteria_folder: None,
         reports: Default::default(),
+        keep_readings_years: None,
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

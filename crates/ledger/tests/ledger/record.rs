@@ -226,3 +226,45 @@ fn a_commit_that_fails_leaves_the_record_as_it_was() {
     ledger.commit(NOW, &effects[..2]).unwrap();
     assert_eq!(kinds(&ledger).last().map(String::as_str), Some("entry"), "and it goes on with the right number");
 }
+
+#[test]
+fn readings_go_after_their_time_and_their_roots_stay() {
+    let (folder, mut ledger) = fresh();
+    ledger.begin_run(NOW).unwrap();
+    let hour = |n: i64| hour_of(NOW) + Span::hours(n);
+    let ago = |at: Timestamp| NOW.since(at).as_millis() / 60_000;
+    for n in 0..60 {
+        let at = hour(n) + Span::minutes(5);
+        ledger.commit(at, &[reading("core-1", ago(at), 60.0 + n as f64 / 8.0)]).unwrap();
+    }
+    // The last hour is not over yet, so it has no root.
+    let stored = |ledger: &Ledger| ledger.counts().unwrap().readings;
+    assert_eq!(stored(&ledger), 60);
+    let rows = record(&ledger).len();
+    assert_eq!(ledger.prune(LATER, hour(0)).unwrap(), None, "nothing is that old");
+    let mut pieces = Vec::new();
+    while let Some(pruned) = ledger.prune(LATER, hour(50)).unwrap() {
+        pieces.push((pruned.hours, pruned.readings));
+    }
+    assert_eq!(pieces, [(24, 24), (24, 24), (2, 2)], "in pieces, the oldest first");
+    assert_eq!(stored(&ledger), 10);
+    let found = record(&ledger);
+    assert_eq!(found.len(), rows + 3, "each piece is one row, and none went");
+    let body = &found[rows].body;
+    assert_eq!((&body["hours"], &body["readings"]), (&Value::from(24), &Value::from(24)));
+    let check = ledger.check_record().unwrap();
+    assert_eq!((check.faults, check.pruned), (vec![], 50), "what is left holds");
+    let evidence = ledger.evidence(hour(40), hour(55), &mut |_| {}).unwrap();
+    assert_eq!((evidence.left_out.len(), evidence.hours.len()), (10, 5), "a bundle says which hours it lacks");
+
+    while ledger.prune(LATER, LATER).unwrap().is_some() {}
+    assert_eq!(stored(&ledger), 1, "an hour without a root is never taken out");
+    drop(ledger);
+    let mut ledger = Ledger::open(folder.path(), Access::Write).unwrap();
+    ledger.begin_run(LATER).unwrap();
+    // A reading of a pruned hour that comes after all: it is kept, and gets a row of its own.
+    ledger.commit(LATER, &[reading("core-1", ago(hour(3) + Span::minutes(7)), 61.0)]).unwrap();
+    ledger.commit(LATER + Span::hours(2), &[]).unwrap();
+    let check = ledger.check_record().unwrap();
+    assert_eq!((check.faults, check.pruned), (vec![], 58));
+}

@@ -1,0 +1,210 @@
+//! What people write, through a running daemon: over MQTT with a word that proves who they are, and the results that follow.
+//!
+//! Must never look into the engine: what counts is what the store holds and what was answered.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+#[path = "support/yard.rs"]
+mod yard;
+
+use std::net::SocketAddr;
+
+use hypocaust::driven::{acknowledged, connect, publish};
+use hypocaust::socket::Request;
+use ledger::{Access, Ledger};
+use pile::time::Span;
+use rumqttc::mqttbytes::QoS;
+use rumqttc::{AsyncClient, Event, MqttOptions};
+use serde_json::{Value, json};
+use site::entry::{EntryId, EntryKind};
+use site::judge::Outcome;
+use site::zone::rfc3339_utc;
+use tokio::sync::mpsc;
+use yard::{START, Yard, hypocaust_with, live};
+
+const TOKEN: &str = "correct-horse-battery-staple";
+const LOG: &str = "hypocaust/test-yard/log";
+
+/// A yard in which Ann may write over MQTT, and that is judged by one probe in the core.
+fn yard() -> Yard {
+    let mut yard = Yard::new(2);
+    std::fs::write(yard.path("ann"), format!("{TOKEN}\n")).unwrap();
+    std::fs::create_dir(yard.path("own")).unwrap();
+    let own = "id: core-only\ntitle: Core at 55 °C for three days\njurisdiction: site\nregulation: Invented permit\nsection: condition 14\n\
+        edition: first\nasks: \"55 °C for three days.\"\nconfirmed: invented\nsystems: [aerated-static-pile]\n\
+        hold: { celsius_min: 55, days: 3, counting: consecutive }\nzones: [{ position: core }]\n";
+    std::fs::write(yard.path("own/core-only.yaml"), own).unwrap();
+    yard.person = format!(", log_token_file: \"{}\"", yard.path("ann").display());
+    yard.more = format!("criteria_folder: \"{}\"\ncriteria: [{{ id: core-only }}]\n", yard.path("own").display());
+    yard
+}
+
+/// Hears what is published on one topic.
+async fn hears(address: SocketAddr, topic: String) -> mpsc::Receiver<Value> {
+    let options = MqttOptions::new("ear", (address.ip().to_string(), address.port()));
+    let (client, mut events) = AsyncClient::builder(options).capacity(10).build();
+    client.subscribe(topic, QoS::AtLeastOnce).await.unwrap();
+    let (heard, ears) = mpsc::channel(100);
+    let (ready, subscribed) = tokio::sync::oneshot::channel();
+    let mut ready = Some(ready);
+    tokio::spawn(async move {
+        let _client = client;
+        while let Ok(event) = events.poll().await {
+            match event {
+                Event::Incoming(rumqttc::Packet::SubAck(_)) => drop(ready.take().map(|ready| ready.send(()))),
+                Event::Incoming(rumqttc::Packet::Publish(message)) => {
+                    let said = serde_json::from_slice(&message.payload).unwrap();
+                    if heard.send(said).await.is_err() {
+                        return;
+                    }
+                }
+                _ => {}
+            }
+        }
+    });
+    subscribed.await.unwrap();
+    ears
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
+    let yard = yard();
+    let mut driven = yard.driven(START).await;
+    let address = driven.listens_on().unwrap();
+    let client = connect(address, "telephone");
+    let mut answers = hears(address, format!("{LOG}/answer")).await;
+    driven
+        .ask(Request::entry("b1", driven.now(), "Ann", "", &EntryKind::OnAir { loaded_at: None, filling: None }))
+        .await
+        .unwrap();
+    driven.advance_to(START + Span::hours(2)).await.unwrap();
+    let message = |id: &str, change: &dyn Fn(&mut Value)| {
+        let mut message = json!({
+            "id": id, "token": TOKEN, "by": "Ann", "bin": "b1", "at": rfc3339_utc(START + Span::hours(1)),
+            "says": { "watered": { "litres": 120.0 } }, "note": "dry at the base",
+        });
+        change(&mut message);
+        message.to_string()
+    };
+    for (id, text, key, wanted, why) in [
+        ("1", message("1", &|_| {}), "done", "kept for bin b1: watered at", "a good one"),
+        ("2", message("2", &|_| {}), "done", "it is in the log already (entry 2)", "the same once more"),
+        (
+            "3",
+            message("3", &|m| m["by"] = "ann@test.example".into()),
+            "done",
+            "it is in the log already",
+            "by her address",
+        ),
+        (
+            "4",
+            message("4", &|m| m["token"] = "guessed-guessed-guessed".into()),
+            "refused",
+            "name and token do not go together",
+            "a guess",
+        ),
+        ("5", message("5", &|m| m["by"] = "Zoe".into()), "refused", "name and token do not go together", "a stranger"),
+        (
+            "6",
+            message("6", &|m| m["says"] = json!({ "watered": { "litres": -5.0 } })),
+            "refused",
+            "litres: -5 L is outside",
+            "less than nothing",
+        ),
+        ("7", message("7", &|m| m["bin"] = "b9".into()), "refused", "there is no bin `b9`", "another bin"),
+        ("8", message("8", &|m| m["says"] = json!("stirred")), "refused", "`says` cannot be read", "no such kind"),
+        ("9", message("9", &|m| m["at"] = "tomorrow".into()), "refused", "is not a time", "no time"),
+        (
+            "10",
+            message("10", &|m| m["says"] = json!("turned")),
+            "done",
+            "kept for bin b1: turned at",
+            "a kind that says all by its name",
+        ),
+    ] {
+        acknowledged(vec![publish(&client, LOG.into(), text).await.unwrap()]).await.unwrap();
+        let answer = answers.recv().await.unwrap();
+        assert_eq!(answer["id"], id, "{why}: {answer}");
+        assert!(answer[key].as_str().is_some_and(|words| words.contains(wanted)), "{why}: {answer}");
+    }
+    // What cannot be read at all has nobody to be answered to; it is refused and told in the store.
+    acknowledged(vec![publish(&client, LOG.into(), format!("{{\"token\":\"{TOKEN}\"")).await.unwrap()]).await.unwrap();
+    driven.stop().await.unwrap();
+    let ledger = Ledger::open(&yard.data(), Access::Read).unwrap();
+    let entries: Vec<(EntryId, &str, String)> =
+        ledger.entries().unwrap().iter().map(|e| (e.id, e.kind.key(), e.by.clone())).collect();
+    let want = [(1, "on-air"), (2, "watered"), (3, "turned")].map(|(id, kind)| (EntryId(id), kind, "Ann".to_owned()));
+    assert_eq!(
+        {
+            let mut sorted = entries.clone();
+            sorted.sort();
+            sorted
+        },
+        want
+    );
+    assert!(ledger.refused(1).unwrap()[0].refusal.reason.starts_with("this is no entry for the log: it is no JSON"));
+    drop(ledger);
+    for file in std::fs::read_dir(yard.data()).unwrap() {
+        let path = file.unwrap().path();
+        if path.is_file() {
+            let bytes = std::fs::read(&path).unwrap();
+            let there = bytes.windows(TOKEN.len()).any(|w| w == TOKEN.as_bytes());
+            assert!(!there, "{} holds the token", path.display());
+        }
+    }
+}
+
+#[test]
+fn a_token_that_is_missing_or_too_short_is_told_before_anything_starts() {
+    for (token, wanted) in
+        [("short", "the token of Ann has 5 characters; give it at least 16"), ("", "is empty; write")]
+    {
+        let yard = yard();
+        std::fs::write(yard.path("ann"), token).unwrap();
+        let (code, text) = hypocaust_with(&yard.write_settings(), &["check"]);
+        assert_ne!(code, 0, "{text}");
+        assert!(text.contains(wanted), "{text}");
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_daemon_judges_its_batches_and_puts_each_change_on_record() {
+    let yard = yard();
+    let mut driven = yard.driven(START).await;
+    let client = connect(driven.listens_on().unwrap(), "b1-node");
+    driven
+        .ask(Request::entry("b1", driven.now(), "Ann", "", &EntryKind::OnAir { loaded_at: None, filling: None }))
+        .await
+        .unwrap();
+    live(&mut driven, &client, "b1-core", &[61.5; 12 * 80]).await;
+    let end = driven.now();
+    driven.stop().await.unwrap();
+    let ledger = Ledger::open(&yard.data(), Access::Read).unwrap();
+    let restored = ledger.restore(end, Span::days(3)).unwrap();
+    let [kept] = &restored.results[..] else { panic!("{:?}", restored.results) };
+    let [standing] = &kept.standings[..] else { panic!("{kept:?}") };
+    assert_eq!((standing.criterion.as_str(), standing.result), ("core-only", Outcome::Met));
+    let hours = standing.met_at.unwrap().since(START).as_seconds() / 3_600.0;
+    assert!((72.0..72.2).contains(&hours), "met after {hours} h");
+    drop(ledger);
+    // The same that the command says, which reads the store anew.
+    let settings = yard.write_settings();
+    let (code, text) = hypocaust_with(&settings, &["judge", "--json", "--at", &rfc3339_utc(kept.at)]);
+    assert_eq!(code, 0, "{text}");
+    let judged: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(judged[0]["result"], "met");
+    assert_eq!(judged[0]["hours_counted"].as_f64().unwrap(), standing.hours_counted);
+    let (code, text) = hypocaust_with(
+        &settings,
+        &["record", "export", "--out", yard.path("b").to_str().unwrap(), "--from", "2026-03-09", "--to", "2026-03-13"],
+    );
+    assert_eq!(code, 0, "{text}");
+    let events = std::fs::read_to_string(yard.path("b").join(seal::bundle::EVENTS)).unwrap();
+    let changes: Vec<Value> = events
+        .lines()
+        .map(|line| serde_json::from_str::<Value>(line).unwrap())
+        .filter(|row| row["kind"] == "results")
+        .map(|row| row["body"]["changed"][0]["result"].clone())
+        .collect();
+    assert_eq!(changes, ["running", "met"], "each change is one row");
+}
