@@ -19,7 +19,7 @@ use site::entry::{Entry, EntryId, EntryKind};
 use site::ids::{BinId, ProbeId};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
-use yard::{Process, START, Yard, eventually, hypocaust};
+use yard::{Process, START, Yard, eventually, hypocaust, root};
 
 /// A key for tests alone: its bytes are 00 to 1f.
 const TEST_KEY: &str = "PRIVATE+KEY+hypocaust/test-yard+ID+AQABAgMEBQYHCAkKCwwNDg8QERITFBUWFxgZGhscHR4f\n";
@@ -349,4 +349,41 @@ async fn a_daemon_puts_its_start_settings_rules_and_stop_on_record_and_the_check
     let (code, text) = hypocaust(&yard, &["record", "check"]);
     assert_eq!(code, 1, "{text}");
     assert!(text.contains("hour 2026-03-09T00:00:00.000Z"), "{text}");
+}
+
+#[test]
+fn a_time_token_over_a_checkpoint_is_proven_by_the_commands_that_the_manual_shows() {
+    let vectors = root().join("tests/reference/integrity/timestamp");
+    let folder = tempfile::tempdir().unwrap();
+    let checkpoint = std::fs::read(vectors.join("checkpoint.txt")).unwrap();
+    let mut changed = checkpoint.clone();
+    changed[20] ^= 1;
+    for (bytes, holds, wanted, why) in [
+        (&checkpoint, true, "Verification: OK", "the checkpoint that was stamped"),
+        (&changed, false, "message imprint mismatch", "one bit is another"),
+    ] {
+        let data = folder.path().join("checkpoint.txt");
+        std::fs::write(&data, bytes).unwrap();
+        let run = Command::new("openssl")
+            .args(["ts", "-verify", "-no_check_time", "-data"])
+            .arg(&data)
+            .arg("-in")
+            .arg(vectors.join("r.tsr"))
+            .arg("-CAfile")
+            .arg(vectors.join("ca.pem"))
+            .arg("-untrusted")
+            .arg(vectors.join("tsa.pem"))
+            .output()
+            .expect("openssl is needed: apt-get install openssl");
+        let said = String::from_utf8_lossy(&run.stdout).into_owned() + &String::from_utf8_lossy(&run.stderr);
+        assert_eq!(run.status.success(), holds, "{why}: {said}");
+        assert!(said.contains(wanted), "{why}: {said}");
+    }
+    let manual = std::fs::read_to_string(root().join("README.md")).unwrap();
+    for command in [
+        "openssl ts -query -data checkpoint.txt -sha256 -cert",
+        "openssl ts -verify -no_check_time -data checkpoint.txt",
+    ] {
+        assert!(manual.contains(command), "{command}");
+    }
 }
