@@ -375,7 +375,7 @@ fn a_time_token_over_a_checkpoint_is_proven_by_the_commands_that_the_manual_show
             .arg(vectors.join("tsa.pem"))
             .output()
             .expect("openssl is needed: apt-get install openssl");
-        let said = String::from_utf8_lossy(&run.stdout).into_owned() + &String::from_utf8_lossy(&run.stderr);
+        let said = String::from_utf8_lossy(&run.stdout).into_owned() + String::from_utf8_lossy(&run.stderr).as_ref();
         assert_eq!(run.status.success(), holds, "{why}: {said}");
         assert!(said.contains(wanted), "{why}: {said}");
     }
