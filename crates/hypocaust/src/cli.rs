@@ -8,8 +8,10 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub mod calc;
 mod log;
+mod report;
 
 pub use log::{BatchCommand, FilledArgs, LogCommand, Written};
+pub use report::{ReportBatchArgs, ReportCommand, ReportReviewedArgs, ReportWeekArgs};
 
 /// Watches aerated static piles of compost and mails what to do.
 ///
@@ -199,6 +201,9 @@ pub enum Command {
     /// history is the site's own, read beside a running daemon, or that of CSV files. Nothing is written.
     #[command(after_long_help = JUDGE_HELP)]
     Judge(JudgeArgs),
+    /// Write the weekly summary of the site, or the process record of a batch, or let a summary go to people outside.
+    #[command(subcommand)]
+    Report(ReportCommand),
     /// Run rules over recorded or imported history and print every alarm that they would have raised and cleared.
     ///
     /// The same engine as the daemon's judges the site's own history, beside a running daemon, or that of CSV files. No mail is sent and
@@ -218,7 +223,7 @@ pub enum Command {
     /// names the hash of the one before. The readings of each hour are in it by one hash over all of them.
     #[command(subcommand)]
     Record(RecordCommand),
-    /// Check a bundle that `record export` wrote, here or elsewhere; needs no settings. Prints one line for each step.
+    /// Check a bundle that `record export` or `report week --bundle` wrote, here or elsewhere; needs no settings. Prints one line for each step.
     #[command(after_long_help = VERIFY_HELP)]
     Verify(VerifyArgs),
     /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
@@ -267,7 +272,7 @@ pub struct ExportArgs {
 /// Arguments of `verify`.
 #[derive(Debug, Args)]
 pub struct VerifyArgs {
-    /// The bundle, a folder.
+    /// The bundle: a folder, or a zip file of `report week --bundle`.
     pub bundle: PathBuf,
     /// The site's key, as it was published; without it the bundle's own word is taken.
     #[arg(long, value_name = "KEY")]

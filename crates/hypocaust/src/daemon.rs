@@ -10,6 +10,7 @@ use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, Level, MailId};
 use engine::input::{Input, MailOutcome, RefusedChange, RuleSet, Word};
+use engine::reports::ReportWord;
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
 use pile::time::{Span, Timestamp};
@@ -26,6 +27,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use crate::by_mqtt::{self, TokenError, Tokens};
 use crate::clock::Clock;
 use crate::recording::Recorder;
+use crate::report::{self, Rendered};
 use crate::rule_watch::{self, RuleWatch, Tried};
 use crate::socket::{self, Answer, Asked, Wish};
 
@@ -139,7 +141,7 @@ const ALIVE_EVERY: Duration = Duration::from_secs(30);
 /// What comes back from tasks of the loop's own.
 #[derive(Debug)]
 enum Work {
-    Rendered(MailId, Result<Vec<u8>, String>),
+    Rendered(MailId, Result<Rendered, String>),
     Outcome(MailId, MailOutcome),
     Recalled {
         series: SeriesId,
@@ -617,7 +619,13 @@ impl Loop {
                 let reply = format!("the mail cannot be made: {why}");
                 items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Refused { reply } }));
             }
-            Work::Rendered(id, Ok(bytes)) => {
+            Work::Rendered(id, Ok(Rendered { bytes, issued, amended })) => {
+                report::on_record(&mut self.ledger, self.clock.now(), issued);
+                items.extend(
+                    amended.into_iter().map(|(week, changes)| {
+                        Item::alone(Input::Report { week, word: ReportWord::Amended { changes } })
+                    }),
+                );
                 // Kept before the first attempt, so that a repeat after a crash sends the same bytes under the same Message-ID.
                 match self.ledger.keep_rendered(id, &bytes).and_then(|()| self.ledger.mail(id)) {
                     Ok(Some((mail, _))) => self.send(id, mail.to, bytes),

@@ -32,6 +32,9 @@ use crate::replay::history::History as Imported;
 use crate::rules::{WIDTH, wrapped};
 
 mod lives;
+mod stored;
+
+pub(crate) use stored::{Judged, each_of_store};
 
 use crate::wiring::{self, Settings};
 use lives::Life;

@@ -8,7 +8,9 @@ use clap::Parser;
 use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
-use hypocaust::{calc, criteria, demo, judging, listing, mixing, record, replay, rules, site_log, verify, why, wiring};
+use hypocaust::{
+    calc, criteria, demo, judging, listing, mixing, record, replay, report, rules, site_log, verify, why, wiring,
+};
 use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
@@ -63,6 +65,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Mail(MailCommand::Test { to }) => commands::mail_test(&config, to)?,
         Command::Criteria(command) => criteria::criteria(&config, command)?,
         Command::Judge(args) => judging::judgements(&config, &args)?,
+        Command::Report(command) => return report::report(&wiring::settings(&config)?.site, &command),
         Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
         Command::Record(command) => return record::record(&wiring::settings(&config)?.site, &command),

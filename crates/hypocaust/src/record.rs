@@ -22,6 +22,7 @@ use crate::cli::{ExportArgs, RecordCommand};
 use crate::clock::Clock;
 use crate::commands::{CommandError, when};
 use crate::record_key;
+use crate::zipped;
 
 /// A bundle covers this long before its end when nothing else was asked for.
 const WEEK: Span = Span::days(7);
@@ -84,20 +85,48 @@ fn export(site: &Site, args: &ExportArgs) -> Result<(), CommandError> {
         return Err(CommandError::Usage("--to must be after --from".into()));
     }
     let previous = args.previous.as_ref().map(|path| read_previous(path)).transpose()?;
-    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let key = record_key::signer(site)?;
-    let mut folder = Growing::begin(&args.out)?;
-    let written = fill(site, &ledger, &key, (from, to), previous.as_deref(), &mut folder);
-    let said = match written {
-        Ok(said) => said,
-        Err(error) => {
-            folder.give_up();
-            return Err(error);
-        }
-    };
+    let (folder, said) = grown(site, (from, to), previous.as_deref(), &[], &args.out)?;
     folder.finish()?;
     print!("{said}");
     Ok(())
+}
+
+/// Writes a bundle of the hours of a time as one zip file, with these files beside its own; gives what there is to say.
+///
+/// # Errors
+/// As for `record export`.
+pub(crate) fn zip(
+    site: &Site,
+    (from, to): (Timestamp, Timestamp),
+    more: &[(String, Vec<u8>)],
+    out: &Path,
+) -> Result<String, CommandError> {
+    let hours = (readings::hour_of(from), readings::hour_of(to + HOUR - Span::millis(1)));
+    let (folder, said) = grown(site, hours, None, more, out)?;
+    let packed = zipped::pack(&folder.partial, out).map_err(|source| folder.fault("the zip file", source));
+    folder.give_up();
+    packed.map(|()| said)
+}
+
+/// A bundle in a folder that has not its name yet.
+fn grown(
+    site: &Site,
+    hours: (Timestamp, Timestamp),
+    previous: Option<&str>,
+    more: &[(String, Vec<u8>)],
+    out: &Path,
+) -> Result<(Growing, String), CommandError> {
+    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+    let key = record_key::signer(site)?;
+    let mut folder = Growing::begin(out)?;
+    let more = more.iter().try_for_each(|(name, bytes)| folder.write(name, bytes));
+    match more.and_then(|()| fill(site, &ledger, &key, hours, previous, &mut folder)) {
+        Ok(said) => Ok((folder, said)),
+        Err(error) => {
+            folder.give_up();
+            Err(error)
+        }
+    }
 }
 
 /// Writes everything into the folder; gives what there is to say.
@@ -243,10 +272,12 @@ impl Growing {
         Ok(())
     }
 
-    fn write(&mut self, name: &str, text: &str) -> Result<(), CommandError> {
-        std::fs::write(self.partial.join(name), text).map_err(|source| self.fault(name, source))?;
+    fn write(&mut self, name: &str, content: impl AsRef<[u8]>) -> Result<(), CommandError> {
+        let (path, content) = (self.partial.join(name), content.as_ref());
+        let made = path.parent().map_or(Ok(()), std::fs::create_dir_all);
+        made.and_then(|()| std::fs::write(&path, content)).map_err(|source| self.fault(name, source))?;
         if ![bundle::MANIFEST, bundle::MANIFEST_NOTE].contains(&name) {
-            self.files.insert(name.to_owned(), (text.len() as u64, sha256(text.as_bytes())));
+            self.files.insert(name.to_owned(), (content.len() as u64, sha256(content)));
         }
         Ok(())
     }

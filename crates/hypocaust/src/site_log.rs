@@ -338,7 +338,7 @@ fn entry_json(entry: &Entry) -> Value {
 }
 
 /// What an entry says, in the site's units.
-fn words(site: &Site, kind: &EntryKind) -> String {
+pub(crate) fn words(site: &Site, kind: &EntryKind) -> String {
     let us = site.display == Display::Us;
     let celsius = |c: Celsius| if us { format!("{:.1} °F", c.fahrenheit()) } else { format!("{:.1} °C", c.0) };
     let amount = |amount: &Amount| match (amount, us) {

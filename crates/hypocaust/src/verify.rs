@@ -1,4 +1,4 @@
-//! Checks a bundle that lies in a folder, and prints a line for each step.
+//! Checks a bundle that lies in a folder or in a zip file, and prints a line for each step.
 //!
 //! Must never need the settings, the store or the network: whoever was handed a bundle has none of them.
 
@@ -12,6 +12,7 @@ use seal::note::VerifierKey;
 
 use crate::cli::VerifyArgs;
 use crate::commands::CommandError;
+use crate::zipped::{self, Archive};
 
 /// Checks a bundle; exit 1 where something does not hold.
 ///
@@ -23,8 +24,20 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
         what: format!("{} cannot be read; correct the path", path.display()),
         source,
     };
+    let archive = match folder.is_file() {
+        true if zipped::is_zip(folder).map_err(|source| no_input(folder, source))? => {
+            // A zip that cannot be opened is a bundle that is not whole.
+            let opened = Archive::open(folder);
+            Some(opened.map_err(|e| CommandError::Refused(format!("{}: {e}; ask for it again", folder.display())))?)
+        }
+        true => return Err(CommandError::Refused(format!("{}: is no zip file and no folder", folder.display()))),
+        false => None,
+    };
     let mut names = Vec::new();
-    list(folder, "", &mut names).map_err(|source| no_input(folder, source))?;
+    match &archive {
+        Some(archive) => names = archive.names(),
+        None => zipped::list(folder, "", &mut names).map_err(|source| no_input(folder, source))?,
+    }
     names.sort();
     let key = match &args.vkey {
         Some(text) => Some(VerifierKey::parse(text).map_err(|e| CommandError::Usage(format!("--vkey: {e}")))?),
@@ -34,7 +47,10 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
         Some(path) => Some(std::fs::read_to_string(path).map_err(|source| no_input(path, source))?),
         None => None,
     };
-    let open = |name: &str| open(folder, name);
+    let open = |name: &str| match &archive {
+        Some(archive) => archive.file(name),
+        None => open(folder, name),
+    };
     let source = Source { names, open: &open };
     let checked = bundle::verify(&source, key.as_ref(), previous.as_deref());
     let steps = checked.map_err(|e| CommandError::Refused(format!("{}: {e}", folder.display())))?;
@@ -58,18 +74,4 @@ fn open(folder: &Path, name: &str) -> io::Result<Box<dyn BufRead>> {
         return Err(io::ErrorKind::NotFound.into());
     }
     Ok(Box::new(BufReader::new(File::open(folder.join(name))?)))
-}
-
-/// The names of all files, with `/` between folders.
-fn list(folder: &Path, under: &str, names: &mut Vec<String>) -> io::Result<()> {
-    for entry in std::fs::read_dir(folder)? {
-        let entry = entry?;
-        let name = format!("{under}{}", entry.file_name().to_string_lossy());
-        if entry.file_type()?.is_dir() {
-            list(&entry.path(), &format!("{name}/"), names)?;
-        } else {
-            names.push(name);
-        }
-    }
-    Ok(())
 }

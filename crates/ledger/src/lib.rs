@@ -36,7 +36,7 @@ pub use json::{entry_of_text, entry_text, standings_of_text, standings_text};
 pub use outbox::Rendered;
 pub use past::{RecordedEntry, Run};
 pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};
-pub use record::{Evidence, RecordCheck};
+pub use record::{Evidence, KeptRow, RecordCheck};
 
 use error::Cause;
 

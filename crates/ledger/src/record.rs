@@ -55,6 +55,19 @@ pub struct Evidence {
     pub hashes: Vec<Hash>,
 }
 
+/// A row of the record.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KeptRow {
+    /// Its number.
+    pub seq: u64,
+    /// When it was written.
+    pub at: Timestamp,
+    /// What it tells of.
+    pub kind: String,
+    /// What it says.
+    pub body: Value,
+}
+
 impl Ledger {
     /// Puts a row of its own on record.
     ///
@@ -118,6 +131,33 @@ impl Ledger {
             let hashes = hashes(conn)?;
             let root = seal::merkle::root(&hashes);
             Ok(Checkpoint { origin: origin.to_owned(), size: hashes.len() as u64, root })
+        })
+    }
+
+    /// The rows of these kinds that were written from `from` to before `to`, in their order: number, time, kind and body.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn rows_of(&self, kinds: &[&str], from: Timestamp, to: Timestamp) -> Result<Vec<KeptRow>, LedgerError> {
+        self.reading("reading the record", |conn| {
+            // The kind is a word of the row's text; rows of other kinds are passed over before they are parsed.
+            let mut query = conn.prepare_cached(
+                "SELECT seq, at, text FROM record WHERE at >= ?1 AND at < ?2 AND instr(text, ?3) > 0 ORDER BY seq",
+            )?;
+            let mut out = Vec::new();
+            for kind in kinds {
+                let word = format!("\"kind\":\"{kind}\"");
+                let mut found = query.query(params![from.as_millis(), to.as_millis(), word])?;
+                while let Some(row) = found.next()? {
+                    let (seq, at, text): (i64, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+                    if let Some(parsed) = row::parse(&text).ok().filter(|row| row.kind == *kind) {
+                        let at = Timestamp::from_millis(at);
+                        out.push(KeptRow { seq: seq.unsigned_abs(), at, kind: parsed.kind, body: parsed.body });
+                    }
+                }
+            }
+            out.sort_by_key(|row| row.seq);
+            Ok(out)
         })
     }
 

@@ -12,11 +12,13 @@ use resvg::{tiny_skia, usvg};
 use site::model::Display;
 use site::zone::Zone;
 
+mod course;
 mod frame;
 mod pen;
 mod pixels;
 mod scales;
 
+pub(crate) use course::{png as course_png, svg as course_svg};
 use frame::Frame;
 use pen::Pen;
 
@@ -85,14 +87,18 @@ pub(crate) enum ChartError {
 
 /// Draws the chart in the site's clock and units.
 pub(crate) fn png(chart: &Chart, zone: &Zone, display: Display) -> Result<Vec<u8>, ChartError> {
-    let svg = svg(chart, zone, display)?;
+    pixels_of(&svg(chart, zone, display)?, (WIDTH, HEIGHT))
+}
+
+/// Turns a drawing into pixels, and those into a file.
+fn pixels_of(svg: &str, (width, height): (i32, i32)) -> Result<Vec<u8>, ChartError> {
     let mut options = usvg::Options { font_family: FONT_FAMILY.into(), ..usvg::Options::default() };
     let mut fonts = usvg::fontdb::Database::new();
     fonts.load_font_data(FONT.to_vec());
     options.fontdb = Arc::new(fonts);
-    let tree = usvg::Tree::from_str(&svg, &options).map_err(|e| ChartError::Pixels(e.to_string()))?;
-    let mut pixels = tiny_skia::Pixmap::new(WIDTH as u32, HEIGHT as u32)
-        .ok_or_else(|| ChartError::Pixels(format!("no room for {WIDTH} by {HEIGHT} pixels")))?;
+    let tree = usvg::Tree::from_str(svg, &options).map_err(|e| ChartError::Pixels(e.to_string()))?;
+    let mut pixels = tiny_skia::Pixmap::new(width as u32, height as u32)
+        .ok_or_else(|| ChartError::Pixels(format!("no room for {width} by {height} pixels")))?;
     resvg::render(&tree, tiny_skia::Transform::identity(), &mut pixels.as_mut());
     pixels::packed(&pixels)
 }
@@ -103,7 +109,7 @@ fn svg(chart: &Chart, zone: &Zone, display: Display) -> Result<String, ChartErro
         let area = SVGBackend::with_string(&mut svg, (WIDTH as u32, HEIGHT as u32)).into_drawing_area();
         let failed = |e: &dyn std::fmt::Display| ChartError::Draw(e.to_string());
         let frame = Frame::around(chart, display);
-        let mut pen = Pen { area: &area, failed: None };
+        let mut pen = Pen { area: &area, letter: LETTER, failed: None };
         frame.draw_axes(&mut pen, chart, zone, display);
         frame.draw_blower(&mut pen, chart);
         frame.draw_limits(&mut pen, chart, display);

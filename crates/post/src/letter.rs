@@ -372,7 +372,7 @@ const UNITS: [&str; 20] = [
     "m³/h",
 ];
 
-fn escape(text: &str) -> String {
+pub(crate) fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
         match c {

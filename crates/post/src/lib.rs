@@ -8,7 +8,8 @@ mod figures;
 mod letter;
 mod postman;
 mod render;
+pub mod reports;
 mod words;
 
 pub use postman::{Patience, Postman, PostmanError};
-pub use render::{RenderError, render};
+pub use render::{Attachment, Documents, Made, RenderError, render, render_summary};

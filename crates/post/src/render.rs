@@ -12,11 +12,18 @@ use lettre::message::{Mailbox, Mailboxes, MultiPart, SinglePart};
 use pile::time::Timestamp;
 use site::model::Site;
 
-use crate::letter::{Clip, Inline, Letter, as_html, as_text, clean};
+use crate::letter::{Block, Clip, Inline, Letter, as_html, as_text, clean};
+use crate::reports::facts::WeekFacts;
+use crate::reports::{self, Pictures};
 use crate::{chart, figures, words};
 
 /// A mail is kept below this, so that no relay or telephone balks at it.
 const LARGEST_MAIL: usize = 100_000;
+
+/// A weekly summary with its documents is kept below this: what relays commonly take, with room to spare (common practice, no source).
+const LARGEST_SUMMARY: usize = 5_000_000;
+/// So many pictures of batches go into a weekly summary's mail; the documents have them all.
+const PICTURES_MOST: usize = 24;
 
 /// How much of the texts is kept, tried in turn until the mail is small enough; the picture goes after the first.
 const CLIPS: [Clip; 4] = [
@@ -43,15 +50,49 @@ pub enum RenderError {
         source: lettre::address::AddressError,
     },
     /// No cutting made the mail small enough.
-    #[error(
-        "a mail to {to} takes {bytes} bytes even without its picture, more than the {LARGEST_MAIL} that are safe to send"
-    )]
+    #[error("a mail to {to} takes {bytes} bytes even without its pictures, more than the {most} that are safe to send")]
     TooLarge {
         /// To whom.
         to: String,
         /// Its size.
         bytes: usize,
+        /// What is safe.
+        most: usize,
     },
+}
+
+/// The documents of a weekly summary.
+#[derive(Clone, Debug)]
+pub enum Documents {
+    /// They are there.
+    Made(Box<Made>),
+    /// They could not be made.
+    Failed {
+        /// Why, without an end mark.
+        why: String,
+        /// What the reader can do about it.
+        remedy: String,
+    },
+}
+
+/// What goes into the mail of a weekly summary.
+#[derive(Clone, Debug)]
+pub struct Made {
+    /// What it states.
+    pub facts: WeekFacts,
+    /// Files that are attached.
+    pub attachments: Vec<Attachment>,
+}
+
+/// A file that goes with a mail.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Attachment {
+    /// Its name there; letters, digits, points and hyphens.
+    pub name: String,
+    /// What it is, such as `application/pdf`.
+    pub media_type: &'static str,
+    /// The file.
+    pub bytes: Vec<u8>,
 }
 
 /// Makes the mail: headers, plain text, HTML and picture, as it is handed to a relay.
@@ -66,14 +107,111 @@ pub fn render(mail: &Mail, site: &Site, tried_at: Timestamp) -> Result<Vec<u8>, 
     let headers = headers(mail, site, &letter, tried_at)?;
     let names = Names::of(&mail.notice, site);
     let picture = picture_of(&mail.notice).and_then(|drawing| chart::png(drawing, &site.zone, site.display).ok());
-    let mut bytes = Vec::new();
-    for (clip, picture) in CLIPS.into_iter().zip([picture.as_deref(), None, None, None]) {
-        bytes = assemble(&letter, headers.clone(), &names, clip, picture);
+    if let (Some(picture), [clip, ..]) = (&picture, CLIPS) {
+        let bytes = assemble(&letter, headers.clone(), &names, clip, Some(picture));
         if bytes.len() < LARGEST_MAIL {
             return Ok(bytes);
         }
     }
-    Err(RenderError::TooLarge { to: clean(&mail.to), bytes: bytes.len() })
+    let clips = if picture.is_some() { &CLIPS[1..] } else { &CLIPS[..] };
+    clipped(&letter, &headers, &names, &mail.to, clips)
+}
+
+/// The letter without a picture, cut until it is small enough.
+fn clipped(
+    letter: &Letter,
+    headers: &Headers,
+    names: &Names,
+    to: &str,
+    clips: &[Clip],
+) -> Result<Vec<u8>, RenderError> {
+    let mut bytes = Vec::new();
+    for clip in clips {
+        bytes = assemble(letter, headers.clone(), names, *clip, None);
+        if bytes.len() < LARGEST_MAIL {
+            return Ok(bytes);
+        }
+    }
+    Err(RenderError::TooLarge { to: clean(to), bytes: bytes.len(), most: LARGEST_MAIL })
+}
+
+/// Makes the mail of a weekly summary with its documents: the report as text and as a page with pictures, the files attached.
+///
+/// Where the documents could not be made the mail is that of [`render`], and says so. As small as it has to be: pictures go first, then the
+/// documents, each with a word about where to find them.
+///
+/// # Errors
+/// As for [`render`].
+pub fn render_summary(
+    mail: &Mail,
+    site: &Site,
+    tried_at: Timestamp,
+    documents: &Documents,
+) -> Result<Vec<u8>, RenderError> {
+    let mut letter = words::write(&mail.notice, &mail.to, site, mail.created_at, tried_at);
+    let names = Names::of(&mail.notice, site);
+    let made = match documents {
+        Documents::Made(made) => made,
+        Documents::Failed { why, remedy } => {
+            let told = format!("The documents of this week could not be made: {why}. {remedy}");
+            letter.blocks.insert(1.min(letter.blocks.len()), Block::Section("Without its documents", told));
+            return clipped(&letter, &headers(mail, site, &letter, tried_at)?, &names, &mail.to, &CLIPS);
+        }
+    };
+    let sections =
+        site.people.iter().find(|person| person.mail == mail.to).and_then(|person| person.sections.as_deref());
+    let mut report = reports::week(&made.facts, sections);
+    // A copy has words of its own, which say whether somebody of the site has read it, or what changed.
+    let words: Vec<reports::block::Block> = match &mail.notice {
+        Notice::Summary(_) => Vec::new(),
+        _ => letter.blocks.iter().filter_map(of_letter).flatten().collect(),
+    };
+    if let Notice::Summary(_) = &mail.notice {
+        letter.subject = words::subject(&week_subject(&made.facts));
+    }
+    let headers = headers(mail, site, &letter, tried_at)?;
+    let late = words::late(site, mail.created_at, tried_at).map(reports::block::Block::Paragraph);
+    report.blocks.splice(0..0, late.into_iter().chain(words));
+    let mut bytes = 0;
+    for (pictures, attached) in [(PICTURES_MOST, true), (0, true), (0, false)] {
+        let mut report = report.clone();
+        if !attached && !made.attachments.is_empty() {
+            let told =
+                "The documents are too large for this mail; they are kept under `reports` in the data folder.".into();
+            report.blocks.insert(0, reports::block::Block::Paragraph(told));
+        }
+        let attachments = if attached { made.attachments.as_slice() } else { &[] };
+        let mail = whole(&report, &made.facts, headers.clone(), &names, pictures, attachments);
+        if mail.len() < LARGEST_SUMMARY {
+            return Ok(mail);
+        }
+        bytes = mail.len();
+    }
+    Err(RenderError::TooLarge { to: clean(&mail.to), bytes, most: LARGEST_SUMMARY })
+}
+
+/// What of a copy's own words stands before its report: the lead, and lines of what changed.
+fn of_letter(block: &Block) -> Option<Vec<reports::block::Block>> {
+    match block {
+        Block::Lead(text) => Some(vec![reports::block::Block::Lead(text.clone())]),
+        Block::Lines(title, lines) => Some(vec![
+            reports::block::Block::Subheading((*title).to_owned()),
+            reports::block::Block::List(lines.clone()),
+        ]),
+        _ => None,
+    }
+}
+
+/// The subject of a weekly summary: what the reader has to do comes first.
+fn week_subject(facts: &WeekFacts) -> String {
+    let week = reports::week_name(facts);
+    let amended =
+        if facts.edition.number > 1 { format!(", amended {}", facts.edition.number - 1) } else { String::new() };
+    let needs = match reports::needs(facts).len() as u64 {
+        0 => "nothing needs you".to_owned(),
+        n => format!("{} you", figures::count(n, "thing needs", "things need")),
+    };
+    format!("[{}] week {week}{amended}: {needs}", clean(&facts.site.id))
 }
 
 fn picture_of(notice: &Notice) -> Option<&engine::notice::Chart> {
@@ -281,7 +419,62 @@ fn assemble(letter: &Letter, headers: Headers, names: &Names, clip: Clip, png: O
                 .body(png.to_vec()),
         );
     }
-    let mut whole = MultiPart::alternative().boundary(boundary("alternative")).singlepart(text).multipart(related);
+    let whole = MultiPart::alternative().boundary(boundary("alternative")).singlepart(text).multipart(related);
+    headed(whole, headers)
+}
+
+/// A report as text and page, with pictures and files.
+fn whole(
+    report: &reports::block::Report,
+    facts: &WeekFacts,
+    headers: Headers,
+    names: &Names,
+    pictures: usize,
+    attachments: &[Attachment],
+) -> Vec<u8> {
+    let boundary = |part: &str| format!("=_{part}.{:016x}", fingerprint(names.message_id().as_bytes()));
+    let pictures = reports::pictures(report, &facts.site, pictures);
+    let id = |n: usize, there: bool| {
+        if there { format!("chart{n}.{}@{}", names.local, names.domain) } else { String::new() }
+    };
+    let ids: Vec<String> = pictures.iter().enumerate().map(|(n, picture)| id(n, picture.is_some())).collect();
+    let text = SinglePart::builder()
+        .header(ContentType::TEXT_PLAIN)
+        .header(ContentTransferEncoding::QuotedPrintable)
+        .body(reports::text(report));
+    let html = SinglePart::builder()
+        .header(ContentType::TEXT_HTML)
+        .header(ContentTransferEncoding::QuotedPrintable)
+        .body(reports::html(report, &facts.site, Pictures::Attached(&ids)));
+    let mut related = MultiPart::related().boundary(boundary("related")).singlepart(html);
+    for (n, (png, id)) in pictures.into_iter().zip(&ids).enumerate() {
+        let (Some(png), Ok(image_png)) = (png, ContentType::parse("image/png")) else { continue };
+        related = related.singlepart(
+            SinglePart::builder()
+                .header(image_png)
+                .header(ContentDisposition::inline_with_name(&format!("chart{}.png", n + 1)))
+                .header(lettre::message::header::ContentId::from(format!("<{id}>")))
+                .header(ContentTransferEncoding::Base64)
+                .body(png),
+        );
+    }
+    let alternative = MultiPart::alternative().boundary(boundary("alternative")).singlepart(text).multipart(related);
+    let mut mixed = MultiPart::mixed().boundary(boundary("mixed")).multipart(alternative);
+    for attachment in attachments {
+        let Ok(media_type) = ContentType::parse(attachment.media_type) else { continue };
+        mixed = mixed.singlepart(
+            SinglePart::builder()
+                .header(media_type)
+                .header(ContentDisposition::attachment(&attachment.name))
+                .header(ContentTransferEncoding::Base64)
+                .body(attachment.bytes.clone()),
+        );
+    }
+    headed(mixed, headers)
+}
+
+/// The whole with the headers of the mail before those of its own.
+fn headed(mut whole: MultiPart, headers: Headers) -> Vec<u8> {
     let own = std::mem::replace(whole.headers_mut(), headers);
     if let Some(content_type) = own.get::<ContentType>() {
         whole.headers_mut().set(content_type);

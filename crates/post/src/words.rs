@@ -14,6 +14,8 @@ use engine::notice::Notice;
 use pile::time::{Span, Timestamp};
 use site::model::Site;
 
+pub(crate) use summary::alarms as alarm_lines;
+
 use crate::figures;
 use crate::letter::{Block, Letter, clean};
 
@@ -34,21 +36,28 @@ pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestam
         Notice::Outage(notice) => outage::write(notice, site),
         Notice::Trial { by, at, .. } => trial::write(by, *at, site),
     };
-    // The outage mail waits on purpose for the blowers to show themselves, but that wait lies before `created_at`.
-    if tried_at.since(created_at) > LATE {
-        let late = format!(
-            "This mail is late: it tells of {}, and could first be sent {} later, {}. See how things stand now before you act.",
-            figures::when(&site.zone, created_at),
-            tried_at.since(created_at),
-            figures::when(&site.zone, tried_at),
-        );
+    if let Some(late) = late(site, created_at, tried_at) {
         letter.blocks.insert(1.min(letter.blocks.len()), Block::Paragraph(late));
     }
     letter.subject = subject(&letter.subject);
     letter
 }
 
-fn subject(text: &str) -> String {
+/// What a mail says of itself that could first be sent long after what it tells of.
+pub(crate) fn late(site: &Site, created_at: Timestamp, tried_at: Timestamp) -> Option<String> {
+    // The outage mail waits on purpose for the blowers to show themselves, but that wait lies before `created_at`.
+    (tried_at.since(created_at) > LATE).then(|| {
+        format!(
+            "This mail is late: it tells of {}, and could first be sent {} later, {}. See how things stand now before you act.",
+            figures::when(&site.zone, created_at),
+            tried_at.since(created_at),
+            figures::when(&site.zone, tried_at),
+        )
+    })
+}
+
+/// A subject that is short enough, without anything that could break out of its line.
+pub(crate) fn subject(text: &str) -> String {
     let text = clean(text);
     match text.char_indices().nth(SUBJECT_LONGEST) {
         None => text,

@@ -201,6 +201,8 @@ pub struct Judgement {
     pub hours_counted: f64,
     /// Hours that are asked for.
     pub hours_needed: f64,
+    /// From when to when the hours that count were: several pieces where interruptions did not end the run.
+    pub counted: Vec<(Timestamp, Timestamp)>,
     /// The share of the time since the clock began in which the pile is known, 0 to 1; `None` before any time has passed.
     pub coverage_fraction: Option<f64>,
     /// Why, naming reading, probe, time and limit.
@@ -311,6 +313,7 @@ fn any_of(criterion: &Criterion, parts: Vec<Judgement>, history: &History) -> Ju
         earliest_at: best.and_then(|b| b.earliest_at),
         hours_counted: best.map_or(0.0, |b| b.hours_counted),
         hours_needed: best.map_or(0.0, |b| b.hours_needed),
+        counted: best.map_or_else(Vec::new, |b| b.counted.clone()),
         coverage_fraction: best.and_then(|b| b.coverage_fraction),
         because: best
             .map_or_else(String::new, |b| format!("by {}, of which any one suffices: {}", b.criterion, b.because)),

@@ -183,6 +183,12 @@ impl Zone {
         TimeOfDay { hour: local.hour(), minute: local.minute() }
     }
 
+    /// When a week of ISO 8601 begins by the site's clocks, on Monday at 00:00; `None` where the calendar has no such week.
+    pub fn week_begins(&self, week: IsoWeek) -> Option<Timestamp> {
+        let monday = civil::ISOWeekDate::new(week.year, week.week, civil::Weekday::Monday).ok()?.date();
+        self.first_shown(monday.at(0, 0, 0, 0))
+    }
+
     /// The ISO week that the site's calendar shows at this instant.
     pub fn iso_week(&self, at: Timestamp) -> IsoWeek {
         let week = self.at(at).date().iso_week_date();

@@ -55,6 +55,9 @@ fn hours_are_those_of_exact_arithmetic() {
             let what = format!("{} {} at {} °C, {column}", row["series_id"], row["window_kind"], row["threshold_c"]);
             let counted = judgement.hours_counted * 3_600.0;
             assert!((counted - number(column)).abs() < 1e-6, "{what}: {counted} s, exact {}", number(column));
+            let pieces: f64 = judgement.counted.iter().map(|(from, to)| to.since(*from).as_seconds()).sum();
+            let rounded = 0.002 * (judgement.counted.len() + 1) as f64;
+            assert!((pieces - counted).abs() <= rounded, "{what}: the pieces are {pieces} s of {counted} s");
             let coverage = judgement.coverage_fraction.unwrap_or(0.0);
             let exact = row["coverage_fraction"].parse().unwrap_or(0.0);
             assert!((coverage - exact).abs() < 1e-12, "{what}: covered {coverage}, exact {exact}");

@@ -35,7 +35,7 @@ impl Loop {
                 let (site, now, work) = (Arc::clone(&self.site), self.clock.now(), self.work.clone());
                 self.away += 1;
                 tokio::spawn(async move {
-                    let done = tokio::task::spawn_blocking(move || post::render(&mail, &site, now)).await;
+                    let done = tokio::task::spawn_blocking(move || crate::report::render(&mail, &site, now)).await;
                     let rendered = match done {
                         Ok(rendered) => rendered.map_err(|e| chain(&e)),
                         Err(panic) => Err(panic.to_string()),

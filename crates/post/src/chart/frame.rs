@@ -72,7 +72,7 @@ impl Frame {
         let ends = drawn(chart).map(|line| shortened(&line.label, LABEL_LONGEST));
         let others = chart.blower.iter().map(|_| STRIP_LABEL.to_owned());
         let limits = limits_in_reach(chart).map(|limit| limit_label(limit, display));
-        let label = ends.chain(others).chain(limits).map(|text| text_width(&text)).max().unwrap_or(0);
+        let label = ends.chain(others).chain(limits).map(|text| text_width(&text, LETTER)).max().unwrap_or(0);
         let from = chart.from.as_millis();
         let mut frame = Frame {
             left: 76,
@@ -112,7 +112,7 @@ impl Frame {
         for (at, words) in marks.into_iter().take(MARKS_MAX) {
             let x = self.x(*at);
             let words = shortened(words, MARK_LONGEST);
-            let width = text_width(&words);
+            let width = text_width(&words, LETTER);
             let start = (x - width / 2).clamp(self.left, (WIDTH - 8 - width).max(self.left));
             let row = ends.iter().position(|end| *end <= start);
             if let Some(row) = row {
@@ -139,9 +139,9 @@ impl Frame {
             pen.stroke(vec![(x, self.bottom), (x, self.bottom + 8)], INK, 2, None);
             pen.write(&hour, (x, self.bottom + 10 + LINE_HEIGHT / 2), INK, HPos::Center);
             if let Some(day) = day {
-                let start = (x - text_width(&day) / 2).max(4);
+                let start = (x - text_width(&day, LETTER) / 2).max(4);
                 if start >= day_ends {
-                    day_ends = start + text_width(&day) + LETTER / 2;
+                    day_ends = start + text_width(&day, LETTER) + LETTER / 2;
                     pen.write(&day, (start, self.bottom + 10 + LINE_HEIGHT + LINE_HEIGHT / 2), INK, HPos::Left);
                 }
             }
@@ -189,7 +189,10 @@ impl Frame {
         for (row, start, words) in self.marks.iter().filter_map(|mark| mark.words.as_ref()) {
             let y = self.top - 4 - LINE_HEIGHT * *row as i32 - LINE_HEIGHT / 2;
             // The stems of higher marks must not cross the words of lower ones.
-            pen.blank([(*start - 2, y - LINE_HEIGHT / 2), (*start + text_width(words) + 2, y + LINE_HEIGHT / 2 - 2)]);
+            pen.blank([
+                (*start - 2, y - LINE_HEIGHT / 2),
+                (*start + text_width(words, LETTER) + 2, y + LINE_HEIGHT / 2 - 2),
+            ]);
             pen.write(words, (*start, y), MARK, HPos::Left);
         }
     }
@@ -215,7 +218,7 @@ impl Frame {
         if labels.is_empty() {
             let middle = ((self.left + self.right) / 2, (self.top + self.bottom) / 2);
             let words = "no readings in this time";
-            let half = text_width(words) / 2;
+            let half = text_width(words, LETTER) / 2;
             pen.blank([(middle.0 - half, middle.1 - LINE_HEIGHT / 2), (middle.0 + half, middle.1 + LINE_HEIGHT / 2)]);
             pen.write(words, middle, INK, HPos::Center);
             return;
@@ -232,7 +235,7 @@ impl Frame {
         }
         // The strip has its label in the lowest place.
         let lowest = if chart.blower.is_some() { self.bottom - LINE_HEIGHT } else { self.bottom };
-        spread(&mut labels, self.top, lowest);
+        spread(&mut labels, self.top, lowest, LINE_HEIGHT);
         for label in labels {
             if label.line < LINES_MAX {
                 pen.dot(label.end, 6, label.colour);
@@ -241,7 +244,7 @@ impl Frame {
             if label.end.0 < self.right {
                 pen.blank([
                     (x - 3, label.y - LINE_HEIGHT / 2 + 2),
-                    (x + text_width(&label.text), label.y + LINE_HEIGHT / 2 - 2),
+                    (x + text_width(&label.text, LETTER), label.y + LINE_HEIGHT / 2 - 2),
                 ]);
             }
             pen.write(&label.text, (x, label.y), label.colour, HPos::Left);
@@ -250,26 +253,26 @@ impl Frame {
 }
 
 /// The words at the end of a line.
-struct EndLabel {
-    line: usize,
-    end: (i32, i32),
-    y: i32,
-    text: String,
-    colour: RGBColor,
+pub(super) struct EndLabel {
+    pub(super) line: usize,
+    pub(super) end: (i32, i32),
+    pub(super) y: i32,
+    pub(super) text: String,
+    pub(super) colour: RGBColor,
 }
 
 /// Moves labels apart so that none covers another, keeping the order of their lines from top to bottom.
-fn spread(labels: &mut [EndLabel], top: i32, bottom: i32) {
+pub(super) fn spread(labels: &mut [EndLabel], top: i32, bottom: i32, line_height: i32) {
     labels.sort_by_key(|label| (label.end.1, label.line));
     let mut lowest_free = top;
     for label in labels.iter_mut() {
         label.y = label.y.max(lowest_free);
-        lowest_free = label.y + LINE_HEIGHT;
+        lowest_free = label.y + line_height;
     }
     let mut highest_free = bottom;
     for label in labels.iter_mut().rev() {
         label.y = label.y.min(highest_free);
-        highest_free = label.y - LINE_HEIGHT;
+        highest_free = label.y - line_height;
     }
 }
 
@@ -314,7 +317,7 @@ mod tests {
     fn labels_at_line_ends_do_not_cover_each_other() {
         let label = |line, y| EndLabel { line, end: (0, y), y, text: String::new(), colour: INK };
         let mut labels = vec![label(0, 300), label(1, 298), label(2, 299), label(3, 100)];
-        spread(&mut labels, 50, 310);
+        spread(&mut labels, 50, 310, LINE_HEIGHT);
         let ys: Vec<i32> = labels.iter().map(|label| label.y).collect();
         assert!(ys.windows(2).all(|pair| pair[1] - pair[0] >= LINE_HEIGHT), "{ys:?}");
         assert!(ys.iter().all(|y| (50..=310).contains(y)), "{ys:?}");

@@ -5,11 +5,11 @@
 use plotters::backend::SVGBackend;
 use plotters::coord::Shift;
 use plotters::drawing::DrawingArea;
-use plotters::element::{Circle, DashedPathElement, PathElement, Rectangle};
+use plotters::element::{Circle, DashedPathElement, PathElement, Polygon, Rectangle};
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 use plotters::style::{Color, IntoFont, RGBColor, ShapeStyle, TextStyle};
 
-use super::{ADVANCE, Dash, FONT_FAMILY, LETTER, PAPER, PLOTTERS_FONT_SCALE};
+use super::{ADVANCE, Dash, FONT_FAMILY, PAPER, PLOTTERS_FONT_SCALE};
 use crate::letter::clean;
 
 pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
@@ -17,6 +17,8 @@ pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 /// Draws on the area and keeps the first failure, so that drawing reads as drawing.
 pub(super) struct Pen<'p, 'a> {
     pub(super) area: &'p Area<'a>,
+    /// Size of its letters in pixels.
+    pub(super) letter: i32,
     pub(super) failed: Option<String>,
 }
 
@@ -46,21 +48,28 @@ impl Pen<'_, '_> {
         self.note(outcome);
     }
 
+    /// A veil over an area: what lies under it shows through.
+    pub(super) fn veil(&mut self, corners: Vec<(i32, i32)>, colour: RGBColor, thickness: f64) {
+        let outcome = self.area.draw(&Polygon::new(corners, colour.mix(thickness)));
+        self.note(outcome);
+    }
+
     pub(super) fn fill(&mut self, corners: [(i32, i32); 2], colour: RGBColor) {
         let outcome = self.area.draw(&Rectangle::new(corners, colour.filled()));
         self.note(outcome);
     }
 
     pub(super) fn write(&mut self, text: &str, at: (i32, i32), colour: RGBColor, h: HPos) {
-        let font = (FONT_FAMILY, f64::from(LETTER) * PLOTTERS_FONT_SCALE).into_font();
+        let font = (FONT_FAMILY, f64::from(self.letter) * PLOTTERS_FONT_SCALE).into_font();
         let style = TextStyle::from(font).color(&colour).pos(Pos::new(h, VPos::Center));
         let outcome = self.area.draw_text(text, &style, at);
         self.note(outcome);
     }
 }
 
-pub(super) fn text_width(text: &str) -> i32 {
-    (text.chars().count() as f64 * f64::from(LETTER) * ADVANCE).ceil() as i32
+/// How wide a text is about, in letters of a size.
+pub(super) fn text_width(text: &str, letter: i32) -> i32 {
+    (text.chars().count() as f64 * f64::from(letter) * ADVANCE).ceil() as i32
 }
 
 pub(super) fn shortened(text: &str, longest: usize) -> String {

@@ -202,7 +202,7 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
 }
 
 /// How the alarms of the week were: few enough to be answered, and answered in time?
-fn alarms(alarms: &AlarmFigures) -> Vec<String> {
+pub(crate) fn alarms(alarms: &AlarmFigures) -> Vec<String> {
     let [low, medium, high] = alarms.raised;
     let all = low + medium + high;
     if all == 0 && alarms.standing.is_empty() && alarms.hidden.is_empty() {

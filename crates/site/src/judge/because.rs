@@ -71,6 +71,7 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         earliest_at: None,
         hours_counted: found.counted / 3.6e6,
         hours_needed: found.needed / 3.6e6,
+        counted: found.run.as_ref().map_or_else(Vec::new, |run| instants(&run.pieces, &frame)),
         coverage_fraction: coverage(&found.timeline, &frame),
         because: String::new(),
         marginal: None,
@@ -91,6 +92,11 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
 fn hand_counts(position: &Position, asked: &Course, all: &[Sifted<'_>]) -> bool {
     let stands = |s: &Sifted<'_>| !s.probe.by_hand && s.probe.position == *position && !s.points.is_empty();
     asked.gap >= HAND_GAP && !all.iter().any(stands)
+}
+
+/// From when to when the hours that count were.
+fn instants(pieces: &[(f64, f64)], frame: &Frame) -> Vec<(Timestamp, Timestamp)> {
+    pieces.iter().map(|(start, end)| (frame.instant(*start), frame.instant(*end))).collect()
 }
 
 fn in_pile(position: Position, asked: &Course, history: &History) -> bool {
@@ -175,6 +181,7 @@ impl Teller<'_> {
             let spells = self.asked.turnings.is_some_and(|t| t.when == TurningsWhen::AfterEachHold);
             if let Some(longest) = found.longest.as_ref().filter(|_| !spells) {
                 judgement.hours_counted = longest.counted() / 3.6e6;
+                judgement.counted = instants(&longest.pieces, &self.frame);
             }
             judgement.because = self.not_met(found);
         } else {

@@ -1,0 +1,79 @@
+//! The command line of reports.
+//!
+//! Must never do anything: it says what was asked for.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+
+/// What stands below the help.
+pub(super) const HELP: &str = "\
+Files of a week: summary.txt (complete by itself), summary.html (one page with its pictures), days.csv (daily figures of each probe, always
+in °C), figures.csv (every figure by name; editions are compared by it). Those of a batch: batch-N.txt, .html, .csv, and figures.csv.
+
+Editions: without a running daemon the first call for a week that is over issues it: its files are kept under `reports` in the data folder
+and their hashes go on record. A later call gives the same files as long as the figures are the same. Where late readings or corrections
+changed one, it issues `amended 1`, which lists each figure that differs; the earlier edition stays. Beside a running daemon nothing is
+issued: the files are copies to look at. Weeks that are not over and batches that are hot are drafts.
+
+Examples:
+  hypocaust report week                       the newest week that is over
+  hypocaust report week --week 2026-W10 --out w10
+  hypocaust report week --bundle              the same, with everything that it takes to check it
+  hypocaust report batch 3
+
+They state what was measured and written down; they are no finding of compliance. The edition that your permit cites decides.";
+
+/// Commands about reports.
+#[derive(Debug, Subcommand)]
+pub enum ReportCommand {
+    /// Write the weekly summary of the site.
+    ///
+    /// From an hour before one time of summaries to an hour before the next (`summary` in the settings). The daemon mails it by itself; this makes the same files.
+    #[command(after_long_help = HELP)]
+    Week(ReportWeekArgs),
+    /// Write the process record of a batch, from its loads to where it went: for a buyer or an inspector.
+    #[command(after_long_help = HELP)]
+    Batch(ReportBatchArgs),
+    /// Say that you have read the summary of a week and let it go: copies are mailed to those who get reviewed documents.
+    ///
+    /// Who they are, and whether copies go out at some time of the week without a review, stands in the settings (`gets: [reviewed]` of a
+    /// person, `reports: outside_copies`).
+    Reviewed(ReportReviewedArgs),
+}
+
+/// Arguments of `report reviewed`.
+#[derive(Debug, Args)]
+pub struct ReportReviewedArgs {
+    /// The week, as its mail names it: 2026-W10.
+    #[arg(long, value_name = "WEEK")]
+    pub week: String,
+    /// Who has read it; a name or an address of the settings.
+    #[arg(long, value_name = "NAME")]
+    pub by: String,
+}
+
+/// Arguments of `report week`.
+#[derive(Debug, Args)]
+pub struct ReportWeekArgs {
+    /// Which week, as ISO 8601 writes it: 2026-W10; the newest that is over when left out.
+    #[arg(long, value_name = "WEEK")]
+    pub week: Option<String>,
+    /// The folder for the files; `report-2026-W10` and the like when left out. Files of the same names there are replaced.
+    #[arg(long, value_name = "FOLDER")]
+    pub out: Option<PathBuf>,
+    /// Also write `report-2026-W10.zip`: these files with the readings of the week, the rows of the record and their proofs, under one
+    /// signed list. `hypocaust verify FILE` checks it; unpacked, so does the verify.py in it.
+    #[arg(long)]
+    pub bundle: bool,
+}
+
+/// Arguments of `report batch`.
+#[derive(Debug, Args)]
+pub struct ReportBatchArgs {
+    /// The number of the batch, as `hypocaust batch list --all` shows it.
+    pub batch: u64,
+    /// The folder for the files; `report-batch-3` and the like when left out. Files of the same names there are replaced.
+    #[arg(long, value_name = "FOLDER")]
+    pub out: Option<PathBuf>,
+}

@@ -1,0 +1,113 @@
+//! Editions of reports that were issued: kept in the data folder, each with the figures that it stated.
+//!
+//! Must never replace an edition: one that says something else is the next.
+
+use std::path::PathBuf;
+
+use post::reports::facts::Edition;
+use post::reports::said::{self, Figures};
+use site::model::Site;
+
+use super::files::{FIGURES, Files};
+use crate::commands::CommandError;
+
+/// The folder of reports in the data folder.
+pub(super) const FOLDER: &str = "reports";
+/// More editions of one report than this are not looked for.
+const EDITIONS_MOST: u32 = 10_000;
+
+/// The editions of one report.
+pub(super) struct Shelf {
+    folder: PathBuf,
+    newest: u32,
+}
+
+impl Shelf {
+    /// Those under a name, such as `2026-W10` or `batch-3`.
+    pub(super) fn of(site: &Site, name: &str) -> Shelf {
+        let folder = site.data_folder.join(FOLDER).join(name);
+        let newest = (1..EDITIONS_MOST).take_while(|n| folder.join(n.to_string()).join(FIGURES).is_file()).last();
+        Shelf { newest: newest.unwrap_or(0), folder }
+    }
+
+    /// Whether none was issued.
+    pub(super) fn is_empty(&self) -> bool {
+        self.newest == 0
+    }
+
+    /// The newest edition as it was issued.
+    ///
+    /// # Errors
+    /// When it cannot be read.
+    pub(super) fn newest(&self) -> Result<Option<(u32, Files)>, CommandError> {
+        match self.newest {
+            0 => Ok(None),
+            n => Ok(Some((n, Files::read(&self.place(n))?))),
+        }
+    }
+
+    /// The edition that states these figures, and its files where it was issued already.
+    ///
+    /// # Errors
+    /// When an edition cannot be read.
+    pub(super) fn find(&self, figures: &Figures) -> Result<(Edition, Option<Files>), CommandError> {
+        if self.newest == 0 {
+            return Ok((Edition { number: 1, changes: Vec::new() }, None));
+        }
+        let before = self.figures(self.newest)?;
+        let changes = said::changes(&before, figures);
+        if changes.is_empty() {
+            let files = Files::read(&self.place(self.newest))?;
+            return Ok((Edition { number: self.newest, changes }, Some(files)));
+        }
+        Ok((Edition { number: self.newest + 1, changes }, None))
+    }
+
+    /// Keeps an edition; `false` where it was kept already, by somebody who was faster.
+    ///
+    /// # Errors
+    /// When it cannot be written; then nothing is kept.
+    pub(super) fn keep(&self, number: u32, files: &Files) -> Result<bool, CommandError> {
+        let (place, partial) = (self.place(number), self.folder.join(format!(".{number}.{:x}.partial", unique())));
+        files.write(&partial)?;
+        // A folder takes its name whole, and never that of one that is there.
+        let kept = std::fs::rename(&partial, &place);
+        if kept.is_err() {
+            let _ = std::fs::remove_dir_all(&partial);
+        }
+        match kept {
+            Ok(()) => Ok(true),
+            Err(_) if place.join(FIGURES).is_file() => Ok(false),
+            Err(source) => Err(CommandError::Io {
+                what: format!(
+                    "the edition cannot be kept in {}; see to the disk and to whom the folder belongs",
+                    place.display()
+                ),
+                source,
+            }),
+        }
+    }
+
+    /// The folder of an edition.
+    pub(super) fn place(&self, number: u32) -> PathBuf {
+        self.folder.join(number.to_string())
+    }
+
+    fn figures(&self, number: u32) -> Result<Figures, CommandError> {
+        let path = self.place(number).join(FIGURES);
+        let text = std::fs::read_to_string(&path).map_err(|source| CommandError::Io {
+            what: format!(
+                "the figures of an earlier edition, {}, cannot be read; run this as the user that runs hypocaust",
+                path.display()
+            ),
+            source,
+        })?;
+        Ok(said::from_csv(&text))
+    }
+}
+
+/// A number for a name that no other thread or process uses now.
+fn unique() -> u64 {
+    let thread = format!("{:?}", std::thread::current().id());
+    thread.bytes().fold(u64::from(std::process::id()), |sum, byte| sum.wrapping_mul(31).wrapping_add(u64::from(byte)))
+}

@@ -1,0 +1,111 @@
+//! What reports are gathered from: the store, read beside a running daemon, and what the settings say.
+//!
+//! Must never write to the store.
+
+use ledger::{Access, Ledger, RecordedEntry};
+use pile::time::Timestamp;
+use post::reports::facts::{CheckpointFacts, SiteFacts};
+use site::criteria::Criteria;
+use site::entry::{Batch, BatchId, Entry, EntryKind, in_force};
+use site::ids::BinId;
+use site::instruments::Instruments;
+use site::model::Site;
+use site::zone::parse_instant;
+
+use crate::commands::CommandError;
+use crate::{criteria, record_key};
+
+/// Everything that reports of a site are gathered from, as it was read at one time.
+pub(crate) struct Sources<'s> {
+    /// The settings.
+    pub(super) site: &'s Site,
+    /// The store.
+    pub(super) ledger: Ledger,
+    /// Every entry, with the time at which it was written down.
+    pub(super) recorded: Vec<RecordedEntry>,
+    /// The entries that hold, by the time that they tell of.
+    pub(super) entries: Vec<Entry>,
+    /// Every batch.
+    pub(super) batches: Vec<Batch>,
+    /// Where probes were, and how far off.
+    pub(super) instruments: Instruments,
+    /// Criteria, those that ship and the site's own.
+    pub(super) criteria: Criteria,
+}
+
+impl<'s> Sources<'s> {
+    /// Reads them.
+    ///
+    /// # Errors
+    /// When the store or the site's own criteria cannot be read.
+    pub(crate) fn read(site: &'s Site) -> Result<Sources<'s>, CommandError> {
+        let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+        let recorded = ledger.recorded_entries()?;
+        let entries = in_force(recorded.iter().map(|e| e.entry.clone()).collect());
+        let (batches, instruments) = (ledger.batches()?, Instruments::of(&entries));
+        Ok(Sources { site, recorded, entries, batches, instruments, criteria: criteria::of_site(site)?, ledger })
+    }
+
+    /// Up to when readings went after their time; `None` where all are there.
+    ///
+    /// # Errors
+    /// When the record cannot be read.
+    pub(super) fn pruned_before(&self) -> Result<Option<Timestamp>, CommandError> {
+        let rows = self.ledger.rows_of(&["pruned"], Timestamp::MIN, Timestamp::MAX)?;
+        let ends = rows.iter().filter_map(|row| parse_instant(row.body["to"].as_str()?, &self.site.zone).ok());
+        Ok(ends.max())
+    }
+
+    pub(super) fn site_facts(&self) -> SiteFacts {
+        let site = self.site;
+        SiteFacts {
+            id: site.id.clone(),
+            name: site.name.clone(),
+            zone: site.zone.clone(),
+            display: site.display,
+            facility: site.reports.facility.clone(),
+            permit: site.reports.permit.clone(),
+            responsible: site.reports.responsible.clone(),
+            software: format!("hypocaust {}", env!("CARGO_PKG_VERSION")),
+        }
+    }
+
+    /// The record as it stands, signed.
+    ///
+    /// # Errors
+    /// When the key or the record cannot be read.
+    pub(super) fn checkpoint(&self) -> Result<CheckpointFacts, CommandError> {
+        let key = record_key::signer(self.site)?;
+        let checkpoint = self.ledger.checkpoint(key.name())?;
+        let note = key.sign(&checkpoint.text());
+        let note = note.map_err(|e| CommandError::Refused(format!("the checkpoint cannot be signed: {e}")))?;
+        Ok(CheckpointFacts { note, key: key.verifier().to_string() })
+    }
+
+    /// The bin that a batch was in at a time.
+    pub(super) fn bin_at(&self, batch: &Batch, at: Timestamp) -> BinId {
+        let moved = self.entries.iter().find(|e| {
+            e.batch == Some(batch.id) && e.at > at && matches!(e.kind, EntryKind::Moved { into: Some(_), .. })
+        });
+        moved.map_or_else(|| batch.bin.clone(), |e| e.bin.clone())
+    }
+
+    /// The batch that a bin held at a time.
+    pub(super) fn batch_at(&self, bin: &BinId, at: Timestamp) -> Option<&Batch> {
+        let here = |b: &&Batch| begun(b) <= at && b.gone_at.is_none_or(|gone| gone > at) && self.bin_at(b, at) == *bin;
+        self.batches.iter().rev().find(here)
+    }
+
+    pub(super) fn batch(&self, id: BatchId) -> Option<&Batch> {
+        self.batches.iter().find(|b| b.id == id)
+    }
+}
+
+/// When a batch began to be: what is on record of it goes no further back.
+pub(super) fn begun(batch: &Batch) -> Timestamp {
+    [Some(batch.in_bin_since), batch.loaded_last_at, batch.on_air_at]
+        .into_iter()
+        .flatten()
+        .min()
+        .unwrap_or(batch.in_bin_since)
+}

@@ -1,0 +1,121 @@
+//! A report as a composed document, to be set on paper.
+//!
+//! Must never say less than the report: what paper cannot hold beside a row stands in a column of its own.
+
+use super::block::{Block, Report, Table};
+use super::facts::SiteFacts;
+use crate::chart;
+use crate::document::{self, Align, Cell, Column, Document, Fact, Marks, Signature, Width};
+use crate::letter::clean;
+use site::model::Paper;
+
+/// A picture that goes with a document: its name there, and its bytes.
+pub type Picture = (String, Vec<u8>);
+
+/// A cell up to this long does not make its column wider than need be.
+const SHORT: usize = 13;
+
+/// Composes it; the pictures are SVG.
+pub fn document(report: &Report, site: &SiteFacts, paper: Paper) -> (Document, Vec<Picture>) {
+    let mut pictures = Vec::new();
+    let mut blocks: Vec<document::Block> = Vec::new();
+    for block in &report.blocks {
+        let set = one(block, site, &mut pictures);
+        // A subheading and what follows it stay on one page where they fit.
+        match (blocks.last_mut(), block) {
+            (Some(document::Block::Together { blocks: open }), Block::Figure { .. } | Block::Paragraph(_))
+                if matches!(open.last(), Some(document::Block::Heading { .. } | document::Block::Paragraph { .. })) =>
+            {
+                open.extend(set);
+            }
+            (_, Block::Subheading(_)) => blocks.push(document::Block::Together { blocks: set }),
+            _ => blocks.extend(set),
+        }
+    }
+    let (title, subtitle) = match report.title.split_once(": ") {
+        Some((_, what)) => (capitalised(what), Some(site.name.clone())),
+        None => (report.title.clone(), None),
+    };
+    let document = Document {
+        title,
+        subtitle,
+        site: site.facility.clone().unwrap_or_else(|| site.name.clone()),
+        footer: format!("Measured, not a finding of compliance. {}", site.software),
+        language: "en".into(),
+        paper,
+        blocks,
+    };
+    (document, pictures)
+}
+
+fn one(block: &Block, site: &SiteFacts, pictures: &mut Vec<Picture>) -> Vec<document::Block> {
+    use document::Block as Set;
+    let set = match block {
+        Block::Heading(text) => Set::Heading { level: 1, text: clean(text) },
+        Block::Subheading(text) => Set::Heading { level: 2, text: clean(text) },
+        Block::Lead(text) => {
+            Set::Facts { pairs: vec![Fact { term: "In short".into(), value: Cell::strong(clean(text)) }] }
+        }
+        Block::Paragraph(text) => Set::Paragraph { text: clean(text) },
+        Block::Caution(text) => Set::Caution { lead: "Caution".into(), text: clean(text) },
+        Block::Facts(facts) => {
+            let pairs = facts.iter().map(|(term, value)| Fact { term: clean(term), value: clean(value).into() });
+            Set::Facts { pairs: pairs.collect() }
+        }
+        Block::List(lines) => {
+            Set::List { marks: Marks::Bullets, items: lines.iter().map(|line| clean(line)).collect() }
+        }
+        Block::Table(table) => Set::Table(self::table(table)),
+        Block::Figure { caption, in_words, course } => {
+            let Ok(svg) = chart::course_svg(course, &site.zone, site.display) else {
+                let items = in_words.iter().map(|line| clean(line)).collect();
+                return vec![Set::Paragraph { text: clean(caption) }, Set::List { marks: Marks::Bullets, items }];
+            };
+            let picture = format!("course-{}.svg", pictures.len() + 1);
+            pictures.push((picture.clone(), svg.into_bytes()));
+            Set::Figure { picture, alt: clean(&in_words.join(". ")), caption: Some(clean(caption)) }
+        }
+        Block::Verbatim(text) => Set::Verbatim { text: text.clone() },
+        Block::Signature { statement, fields } => {
+            let lines = fields.iter().map(|field| Signature { role: clean(field), name: None }).collect();
+            return vec![Set::Paragraph { text: clean(statement) }, Set::Signatures { lines }];
+        }
+    };
+    vec![set]
+}
+
+fn table(table: &Table) -> document::Table {
+    let longest = |n: usize| {
+        let cells = table.rows.iter().filter_map(|row| row.cells.get(n)).map(|cell| cell.chars().count());
+        cells.max().unwrap_or(0)
+    };
+    let mut columns: Vec<Column> = table
+        .heads
+        .iter()
+        .enumerate()
+        .map(|(n, head)| {
+            let width = if longest(n) <= SHORT { Width::Fit } else { Width::Fill };
+            Column { head: (*head).to_owned(), align: Align::Left, width }
+        })
+        .collect();
+    let remarks = table.rows.iter().any(|row| !row.remarks.is_empty());
+    if remarks {
+        columns.push(Column::sentences("Remarks"));
+    }
+    let rows = table.rows.iter().map(|row| {
+        let mut cells: Vec<Cell> = row.cells.iter().map(|cell| Cell::plain(clean(cell))).collect();
+        if let Some(first) = cells.first_mut() {
+            first.weight = document::Weight::Strong;
+        }
+        if remarks {
+            cells.push(Cell::plain(clean(&row.remarks.join(" "))));
+        }
+        cells
+    });
+    document::Table { caption: None, columns, rows: rows.collect() }
+}
+
+fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| first.to_uppercase().chain(letters).collect())
+}

@@ -1,0 +1,162 @@
+//! Weekly summaries and process records, whole: their text, page and daily figures, on an invented site.
+//!
+//! Must never compare less than the whole where a golden file can hold it.
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+mod invented;
+
+use expect_test::{ExpectFile, expect_file};
+use pile::time::Span;
+use post::document::Block as Set;
+use post::reports::facts::{Edition, Review};
+use post::reports::said;
+use post::reports::{Pictures, document, html, text};
+use site::judge::Outcome;
+use site::model::{Display, Paper, ReportSection};
+
+fn check(golden: ExpectFile, got: &str) {
+    golden.assert_eq(got);
+}
+
+/// Run with `UPDATE_EXPECT=1` to write the expectations anew, then read every line of the difference.
+#[test]
+fn the_weekly_summary_is_what_it_was() {
+    for (display, name) in [(Display::Metric, "metric"), (Display::Us, "us")] {
+        let facts = invented::week(display, 3);
+        let report = post::reports::week(&facts, None);
+        let golden = |ending: &str| expect_file![format!("../../../tests/golden/report/week-{name}.{ending}")];
+        check(golden("txt"), &text(&report));
+        if display == Display::Metric {
+            check(golden("html"), &html(&report, &facts.site, Pictures::Attached(&[])));
+            check(golden("days.csv"), &said::days_csv(&facts.site, &facts.days));
+            check(golden("figures.csv"), &said::as_csv(&said::of_week(&facts)));
+        }
+    }
+}
+
+#[test]
+fn the_process_record_is_what_it_was() {
+    let facts = invented::batch(Display::Metric);
+    let report = post::reports::batch(&facts);
+    check(expect_file!["../../../tests/golden/report/batch.txt"], &text(&report));
+    let (document, pictures) = document(&report, &facts.site, Paper::A4);
+    assert_eq!(pictures.len(), 1);
+    assert!(document.blocks.iter().any(|block| matches!(block, Set::Signatures { lines } if lines.len() == 4)));
+    let empty = invented::batch_that_cannot_be_told(Display::Metric);
+    check(expect_file!["../../../tests/golden/report/batch-cannot-tell.txt"], &text(&post::reports::batch(&empty)));
+}
+
+#[test]
+fn a_site_without_anything_still_has_a_whole_summary() {
+    let mut facts = invented::week(Display::Metric, 0);
+    facts.checkpoint = None;
+    check(expect_file!["../../../tests/golden/report/week-empty.txt"], &text(&post::reports::week(&facts, None)));
+}
+
+#[test]
+fn every_time_has_its_own_offset_in_a_week_in_which_the_clocks_change() {
+    let facts = invented::week(Display::Metric, 3);
+    let said = text(&post::reports::week(&facts, None));
+    assert!(said.contains("2026-03-23 06:00 +01:00 to 2026-03-30 06:00 +02:00"), "{said}");
+    let words: Vec<&str> = said.split_whitespace().collect();
+    let clock =
+        |word: &str| word.len() == 5 && word.get(2..3) == Some(":") && word.starts_with(|c: char| c.is_ascii_digit());
+    let times: Vec<_> = words.windows(2).filter(|pair| clock(pair[0])).collect();
+    assert!(times.len() > 60, "{}", times.len());
+    for pair in times {
+        assert!(pair[1].starts_with("+01:00") || pair[1].starts_with("+02:00"), "{pair:?}");
+    }
+    let lengths: Vec<i64> = facts.days.iter().map(|d| d.to.since(d.from).as_millis() / 3_600_000).collect();
+    assert!(lengths.contains(&23), "the day of the change has 23 hours: {lengths:?}");
+}
+
+#[test]
+fn values_below_a_limit_are_never_printed_as_the_limit() {
+    let facts = invented::week(Display::Metric, 3);
+    let us = invented::week(Display::Us, 3);
+    let (metric, us) = (text(&post::reports::week(&facts, None)), text(&post::reports::week(&us, None)));
+    // The coldest probe of the second bin stands at 54.96 °C, which is 130.93 °F.
+    assert!(metric.contains("54.96 °C") && !metric.contains("55.0 °C"), "{metric}");
+    assert!(us.contains("130.9 °F") && !us.contains("131.0 °F"), "{us}");
+    let short = facts.batches[2].results[0].clone();
+    assert_eq!(short.judgement.result, Outcome::Running);
+    assert!(
+        short.judgement.hours_counted < 72.0 && short.judgement.hours_counted > 71.9,
+        "{}",
+        short.judgement.hours_counted
+    );
+    assert!(metric.contains("71.9 of the 72 that are asked for"), "{metric}");
+    assert!(!said::days_csv(&facts.site, &facts.days).contains(",55,"), "nor in the daily figures");
+}
+
+#[test]
+fn nothing_claims_that_anything_complies() {
+    for report in [
+        post::reports::week(&invented::week(Display::Metric, 3), None),
+        post::reports::batch(&invented::batch(Display::Metric)),
+    ] {
+        let said = text(&report).to_lowercase();
+        assert!(said.contains("measured"));
+        for word in ["is compliant", "complies with", "in compliance", "certified by hypocaust", "safe to"] {
+            assert!(!said.contains(word), "`{word}` is claimed");
+        }
+        assert!(said.contains("your permit"), "the permit decides");
+    }
+}
+
+#[test]
+fn a_reader_gets_the_sections_that_they_chose_and_always_what_is_not_shown() {
+    let facts = invented::week(Display::Metric, 3);
+    for (sections, has, has_not) in [
+        (vec![ReportSection::AtAGlance], "The week at a glance", "The log\n"),
+        (vec![ReportSection::Entries, ReportSection::Record], "Checkpoint of the record", "The week at a glance"),
+        (vec![], "What this summary does not show", "How the alarms were"),
+    ] {
+        let said = text(&post::reports::week(&facts, Some(&sections)));
+        assert!(said.contains(has), "{sections:?}: {said}");
+        assert!(!said.contains(has_not), "{sections:?}: {said}");
+        assert!(said.contains("What this summary does not show"), "{sections:?}");
+    }
+}
+
+#[test]
+fn an_amended_edition_says_what_changed_and_who_looked() {
+    let before = invented::week(Display::Metric, 3);
+    let mut now = before.clone();
+    now.days.retain(|d| d.readings > 0);
+    now.loads.clear();
+    let changes = said::changes(&said::of_week(&before), &said::of_week(&now));
+    assert_eq!(changes.len(), before.loads.len(), "only what went is named: {changes:?}");
+    now.edition = Edition { number: 2, changes };
+    now.review = Review::Reviewed { by: "Jana Weiß".into(), at: now.to + Span::hours(5) };
+    let said = text(&post::reports::week(&now, None));
+    assert!(said.contains("Amended 1: what changed"), "{said}");
+    assert!(said.contains("amended 1; the earlier edition stays as it was"), "{said}");
+    assert!(said.contains("is not there any more"), "{said}");
+    assert!(said.contains("reviewed by Jana Weiß, 2026-03-30 11:00 +02:00"), "{said}");
+}
+
+#[test]
+fn sixty_bins_stay_readable() {
+    let facts = invented::week(Display::Metric, 60);
+    let report = post::reports::week(&facts, None);
+    let said = text(&report);
+    let glance = said.split("Batches and what was measured").next().unwrap();
+    assert!(glance.lines().count() < 60 * 3 + 60, "one or two lines a bin: {}", glance.lines().count());
+    assert!(glance.contains("need you:") && glance.contains(" more."), "not every bin is named first: {glance}");
+    let page = html(&report, &facts.site, Pictures::Inline);
+    assert!(page.len() < 4_000_000, "{} bytes", page.len());
+    let (document, pictures) = document(&report, &facts.site, Paper::Letter);
+    assert_eq!(pictures.len(), facts.batches.len());
+    assert!(document.blocks.len() > 60);
+}
+
+#[test]
+fn values_from_outside_are_no_markup() {
+    let mut facts = invented::week(Display::Metric, 1);
+    facts.site.name = "<script>alert(1)</script> & Söhne".into();
+    facts.entries[0].note = "\"><img src=x>\u{202e}".into();
+    let page = html(&post::reports::week(&facts, None), &facts.site, Pictures::Inline);
+    assert!(!page.contains("<script") && !page.contains("<img"), "{page}");
+    assert!(page.contains("&lt;script&gt;"));
+}
