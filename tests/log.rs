@@ -193,7 +193,9 @@ async fn the_daemon_judges_its_batches_and_puts_each_change_on_record() {
     assert_eq!(code, 0, "{text}");
     let judged: Value = serde_json::from_str(&text).unwrap();
     assert_eq!(judged[0]["result"], "met");
-    assert_eq!(judged[0]["hours_counted"].as_f64().unwrap(), standing.hours_counted);
+    // The reading of that very minute was not in yet when the daemon asked.
+    let more = judged[0]["hours_counted"].as_f64().unwrap() - standing.hours_counted;
+    assert!((0.0..=0.1).contains(&more), "{more} h more, by the store as it is now");
     let (code, text) = hypocaust_with(
         &settings,
         &["record", "export", "--out", yard.path("b").to_str().unwrap(), "--from", "2026-03-09", "--to", "2026-03-13"],

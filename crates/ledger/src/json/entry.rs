@@ -40,9 +40,9 @@ struct FilledFields {
     #[serde(with = "shape", rename = "wet_kilograms")]
     wet_mass: Kilograms,
     weighed: bool,
-    #[serde(with = "shape")]
+    #[serde(with = "shape", default)]
     moisture_percent: Option<f64>,
-    #[serde(with = "shape")]
+    #[serde(with = "shape", default)]
     degradable_percent: Option<f64>,
     #[serde(with = "shape", default)]
     carbon_to_nitrogen: Option<f64>,
@@ -56,7 +56,7 @@ struct FilledFields {
 #[serde(remote = "EntryKind", rename_all = "kebab-case")]
 enum EntryKindFields {
     OnAir {
-        #[serde(with = "shape", rename = "loaded_celsius")]
+        #[serde(with = "shape", rename = "loaded_celsius", default)]
         loaded_at: Option<Celsius>,
         #[serde(with = "shape", default)]
         filling: Option<Filled>,
@@ -140,9 +140,9 @@ enum EntryKindFields {
         depth: Option<Metres>,
     },
     Watered {
-        #[serde(with = "shape")]
+        #[serde(with = "shape", default)]
         minutes: Option<f64>,
-        #[serde(with = "shape")]
+        #[serde(with = "shape", default)]
         litres: Option<Litres>,
     },
     Sampled {
