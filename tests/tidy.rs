@@ -26,7 +26,7 @@ const ORDER: [&str; 14] = [
     "hypocaust",
 ];
 /// Crates that never read a clock, a file, a socket or the environment.
-const PURE: [&str; 6] = ["pile", "site", "seal", "rulebook", "engine", "decode"];
+const PURE: [&str; 7] = ["pile", "site", "seal", "rulebook", "engine", "decode", "press"];
 /// Crates that do not know each other.
 const STRANGERS: [&str; 6] = ["intake", "ledger", "copier", "post", "page", "sim"];
 /// What may stand at the top level, beside dot files.
@@ -111,6 +111,12 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
             }
             if dependency == "press" && name != "post" {
                 wrong.push(format!("{name} depends on press; only post does"));
+            }
+            if name == "press" && place.contains_key(dependency.as_str()) && dependency != "pile" {
+                wrong.push(format!("press depends on {dependency}; it does not know what a document is about"));
+            }
+            if dependency.starts_with("typst") && name != "press" {
+                wrong.push(format!("{name} depends on {dependency}; only press calls the typesetter"));
             }
             if dependency == "decode" && !["intake", "hypocaust"].contains(&name.as_str()) {
                 wrong.push(format!("{name} depends on decode; only intake calls it"));

@@ -3,8 +3,11 @@
 //! Must never know what a report is about: words, figures and roundings are decided by whoever fills the blocks in. Every text is plain
 //! text; nothing in it is read as markup, wherever it came from.
 
+use pile::time::Timestamp;
 use serde::{Serialize, Serializer};
 use site::model::Paper;
+
+pub use press::{Fault, Place, PressError, Pressed, TEMPLATE, Template};
 
 /// A whole document, in the order of reading. Serialised, it is what the template reads as `data.json`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -221,6 +224,93 @@ impl Column {
     /// A column of sentences, which takes what width is left.
     pub fn sentences(head: impl Into<String>) -> Column {
         Column { head: head.into(), align: Align::Left, width: Width::Fill }
+    }
+}
+
+/// Why a document could not be put on paper.
+#[derive(Debug, thiserror::Error)]
+pub enum DocumentError {
+    /// A figure names a picture that was not handed over.
+    #[error(
+        "the document \"{title}\" shows the picture `{picture}`, which was not handed over with it; this is a fault of the program, please report it"
+    )]
+    Picture {
+        /// Title of the document.
+        title: String,
+        /// The name of the picture.
+        picture: String,
+    },
+    /// The document cannot be written as JSON.
+    #[error("the document \"{title}\" cannot be written as JSON; this is a fault of the program, please report it")]
+    Json {
+        /// Title of the document.
+        title: String,
+        /// What the writer says.
+        #[source]
+        source: serde_json::Error,
+    },
+    /// Template and document do not go together.
+    #[error("the document \"{title}\" was not made")]
+    Press {
+        /// Title of the document.
+        title: String,
+        /// What was refused, and where.
+        #[source]
+        source: PressError,
+    },
+}
+
+/// Puts `document` on paper: a PDF/A-2a that is also PDF/UA-1, the same bytes for the same arguments.
+///
+/// `pictures` are PNG or SVG files by the names that figures give them. Without a `template` that which ships is used. What a person
+/// should look at all the same, such as letters that no font has, is in the warnings. A few pages take a third of a second, sixty with a
+/// chart on each some four seconds: too long for a loop that others wait for.
+pub fn pdf(
+    document: &Document,
+    pictures: Vec<(String, Vec<u8>)>,
+    made_at: Timestamp,
+    template: Option<Template<'_>>,
+) -> Result<Pressed, DocumentError> {
+    let title = || document.title.clone();
+    if let Some(picture) = lacking(&document.blocks, &pictures) {
+        return Err(DocumentError::Picture { title: title(), picture: picture.to_owned() });
+    }
+    let mut settled = document.clone();
+    settle_levels(&mut settled.blocks, &mut 0);
+    let data = serde_json::to_vec(&settled).map_err(|source| DocumentError::Json { title: title(), source })?;
+    let job = press::Job {
+        template: template.unwrap_or(Template { name: "document.typ", text: TEMPLATE }),
+        data: &data,
+        pictures,
+        made_at,
+        title: &document.title,
+        language: &document.language,
+    };
+    press::pdf(&job).map_err(|source| DocumentError::Press { title: title(), source })
+}
+
+/// The first picture that is shown and was not handed over.
+fn lacking<'a>(blocks: &'a [Block], pictures: &[(String, Vec<u8>)]) -> Option<&'a str> {
+    blocks.iter().find_map(|block| match block {
+        Block::Figure { picture, .. } => {
+            (!pictures.iter().any(|(name, _)| name == picture)).then_some(picture.as_str())
+        }
+        Block::Together { blocks } => lacking(blocks, pictures),
+        _ => None,
+    })
+}
+
+/// Brings levels of headings to 1 to 3, none more than one below the heading before it: a reader who hears the document goes by them.
+fn settle_levels(blocks: &mut [Block], above: &mut u8) {
+    for block in blocks {
+        match block {
+            Block::Heading { level, .. } => {
+                *level = (*level).clamp(1, 3).min(*above + 1);
+                *above = *level;
+            }
+            Block::Together { blocks } => settle_levels(blocks, above),
+            _ => {}
+        }
     }
 }
 
