@@ -94,6 +94,29 @@ fn same_figures(judged: &str, figures: &str, text: &str) {
     }
 }
 
+/// The text of a PDF, as pdftotext selects it, without its line breaks; `None` where that is not here, which in the gate is a fault.
+fn paper(pdf: &Path) -> Option<String> {
+    let Ok(out) = Command::new("pdftotext").arg(pdf).arg("-").output() else {
+        assert!(std::env::var("CI").as_deref() != Ok("true"), "pdftotext is needed: apt-get install poppler-utils");
+        eprintln!("not looked at on paper: pdftotext is not here (apt-get install poppler-utils)");
+        return None;
+    };
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    Some(String::from_utf8_lossy(&out.stdout).split_whitespace().collect())
+}
+
+/// The reason of every result stands on paper, whole; blanks and hyphens at the ends of lines do not count.
+fn said_on_paper(judged: &str, pdf: &Path) {
+    let Some(paper) = paper(pdf) else { return };
+    let judged: Value = serde_json::from_str(judged).unwrap();
+    let bare = |text: &str| text.split_whitespace().collect::<String>().replace(['-', '\u{ad}'], "");
+    let paper = bare(&paper);
+    for one in judged.as_array().unwrap() {
+        let because = one["because"].as_str().unwrap();
+        assert!(paper.contains(&bare(because)), "{because}");
+    }
+}
+
 #[test]
 fn reports_of_a_lived_history_say_what_is_judged_and_keep_their_editions() {
     let demo = Demo::lived();
@@ -111,6 +134,7 @@ fn reports_of_a_lived_history_say_what_is_judged_and_keep_their_editions() {
     same_figures(&judged, &demo.text("first/figures.csv"), &demo.text("first/summary.txt"));
     let page = demo.text("first/summary.html");
     assert!(page.contains("<svg") && page.contains("The week at a glance"));
+    said_on_paper(&judged, &demo.path("first/summary.pdf"));
     let days = demo.text("first/days.csv");
     assert_eq!(days.lines().count() - 1, 6 * 4 * 8, "each probe of six bins, each day of eight that it touches");
     let mailed =
@@ -178,6 +202,7 @@ fn reports_of_a_lived_history_say_what_is_judged_and_keep_their_editions() {
     let (_, judged) = demo.run(&["judge", "--json", "--batch", "1"]);
     same_figures(&judged, &demo.text("batch/figures.csv"), &demo.text("batch/batch-1.txt"));
     assert!(demo.text("batch/batch-1.txt").contains("Statement of the operator"));
+    said_on_paper(&judged, &demo.path("batch/batch-1.pdf"));
 
     for (arguments, code, wanted, why) in [
         (vec!["week", "--week", "10"], 64, "`10` is no week; write one such as 2026-W10", "no week at all"),

@@ -156,11 +156,11 @@ fn fill(
     let tree = Tree::new(hashes);
     let checkpoint = Checkpoint { origin: key.name().to_owned(), size: tree.size() as u64, root: tree.root() };
     let note = signed(key, &checkpoint)?;
-    folder.write(bundle::FIGURES, &table.figures())?;
-    folder.write(bundle::EVENTS, &rows.iter().map(|(_, text)| format!("{text}\n")).collect::<String>())?;
-    folder.write(bundle::HOURS, &hours.iter().map(|row| format!("{}\n", row.text)).collect::<String>())?;
+    folder.write(bundle::FIGURES, table.figures())?;
+    folder.write(bundle::EVENTS, rows.iter().map(|(_, text)| format!("{text}\n")).collect::<String>())?;
+    folder.write(bundle::HOURS, hours.iter().map(|row| format!("{}\n", row.text)).collect::<String>())?;
     folder.write(bundle::CHECKPOINT, &note)?;
-    folder.write(bundle::KEY, &format!("{}\n", key.verifier()))?;
+    folder.write(bundle::KEY, format!("{}\n", key.verifier()))?;
     folder.write(bundle::GUIDE, bundle::GUIDE_TEXT)?;
     folder.write(bundle::SCRIPT, bundle::SCRIPT_TEXT)?;
     let proven: std::collections::BTreeSet<u64> =
@@ -170,10 +170,10 @@ fn fill(
         let path = path.ok_or_else(|| {
             CommandError::Refused(format!("the record has no row {seq}; run `hypocaust record check`"))
         })?;
-        folder.write(&bundle::proof_name(seq), &RowProof { index: seq, path, checkpoint: note.clone() }.text())?;
+        folder.write(&bundle::proof_name(seq), RowProof { index: seq, path, checkpoint: note.clone() }.text())?;
     }
     if let Some(previous) = previous {
-        folder.write(bundle::CONSISTENCY, &consistency(previous, key, &tree)?.text())?;
+        folder.write(bundle::CONSISTENCY, consistency(previous, key, &tree)?.text())?;
     }
     let readings: u64 = table.hours().values().map(readings::HourTree::readings).sum();
     let manifest = Manifest {
@@ -188,7 +188,7 @@ fn fill(
     };
     let cannot = |e: &dyn std::fmt::Display| CommandError::Refused(format!("the list of files cannot be written: {e}"));
     let text = manifest.text().map_err(|e| cannot(&e))?;
-    folder.write(bundle::MANIFEST_NOTE, &Manifest::sign(&text, key).map_err(|e| cannot(&e))?)?;
+    folder.write(bundle::MANIFEST_NOTE, Manifest::sign(&text, key).map_err(|e| cannot(&e))?)?;
     folder.write(bundle::MANIFEST, &text)?;
 
     let mut said = format!(

@@ -46,6 +46,7 @@ pub fn report(site: &Site, command: &ReportCommand) -> Result<ExitCode, CommandE
     match command {
         ReportCommand::Week(args) => of_week(site, args, now)?,
         ReportCommand::Batch(args) => of_batch(site, args, now)?,
+        ReportCommand::Template => print!("{}", post::document::TEMPLATE),
         ReportCommand::Reviewed(args) => {
             write(site, &Request::Reviewed { week: args.week.clone(), by: args.by.clone() })?;
         }
@@ -71,8 +72,8 @@ fn of_week(site: &Site, args: &ReportWeekArgs, now: Timestamp) -> Result<(), Com
     bar.set_message("writing");
     let files = match issued {
         Some(files) => Made::Earlier(files),
-        None if running => Made::Draft(Files::of_week(&facts, &figures)),
-        None => Made::New(Files::of_week(&facts, &figures)),
+        None if running => Made::Draft(Files::of_week(site, &facts, &figures)?),
+        None => Made::New(Files::of_week(site, &facts, &figures)?),
     };
     bar.finish_and_clear();
     let out = args.out.clone().unwrap_or_else(|| PathBuf::from(format!("report-{name}")));
@@ -108,8 +109,8 @@ fn of_batch(site: &Site, args: &ReportBatchArgs, now: Timestamp) -> Result<(), C
     bar.set_message("writing");
     let files = match issued {
         Some(files) => Made::Earlier(files),
-        None if running => Made::Draft(Files::of_batch(&facts, &figures)),
-        None => Made::New(Files::of_batch(&facts, &figures)),
+        None if running => Made::Draft(Files::of_batch(site, &facts, &figures)?),
+        None => Made::New(Files::of_batch(site, &facts, &figures)?),
     };
     bar.finish_and_clear();
     let out = args.out.clone().unwrap_or_else(|| PathBuf::from(format!("report-{name}")));

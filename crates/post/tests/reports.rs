@@ -41,7 +41,8 @@ fn the_process_record_is_what_it_was() {
     check(expect_file!["../../../tests/golden/report/batch.txt"], &text(&report));
     let (document, pictures) = document(&report, &facts.site, Paper::A4);
     assert_eq!(pictures.len(), 1);
-    assert!(document.blocks.iter().any(|block| matches!(block, Set::Signatures { lines } if lines.len() == 4)));
+    let signed = |block: &Set| matches!(block, Set::Together { blocks } if matches!(blocks.last(), Some(Set::Signatures { .. })));
+    assert!(document.blocks.iter().any(signed), "room for the operator's own statement and hand");
     let empty = invented::batch_that_cannot_be_told(Display::Metric);
     check(expect_file!["../../../tests/golden/report/batch-cannot-tell.txt"], &text(&post::reports::batch(&empty)));
 }
@@ -159,4 +160,28 @@ fn values_from_outside_are_no_markup() {
     let page = html(&post::reports::week(&facts, None), &facts.site, Pictures::Inline);
     assert!(!page.contains("<script") && !page.contains("<img"), "{page}");
     assert!(page.contains("&lt;script&gt;"));
+}
+
+/// Lays the documents where a person can look at them, when asked to: `HYPOCAUST_REPORTS=folder cargo test -p post --test reports`.
+#[test]
+fn documents_are_set_whole_and_can_be_looked_at() {
+    let folder = std::env::var_os("HYPOCAUST_REPORTS").map(std::path::PathBuf::from);
+    let week = invented::week(Display::Metric, 3);
+    let long = invented::week(Display::Us, 60);
+    let batch = invented::batch(Display::Metric);
+    for (name, report, site, paper, pages) in [
+        ("week", post::reports::week(&week, None), &week.site, Paper::A4, 4..=14),
+        ("long", post::reports::week(&long, None), &long.site, Paper::Letter, 40..=140),
+        ("batch", post::reports::batch(&batch), &batch.site, Paper::A4, 3..=9),
+    ] {
+        let (document, pictures) = document(&report, site, paper);
+        let pressed = post::document::pdf(&document, pictures, invented::TO, None).unwrap();
+        assert!(pressed.warnings.is_empty(), "{name}: {:?}", pressed.warnings);
+        assert!(pages.contains(&pressed.pages), "{name}: {} pages", pressed.pages);
+        assert!(pressed.pdf.len() < 4_000_000, "{name}: {} bytes", pressed.pdf.len());
+        if let Some(folder) = &folder {
+            std::fs::create_dir_all(folder).unwrap();
+            std::fs::write(folder.join(format!("{name}.pdf")), &pressed.pdf).unwrap();
+        }
+    }
 }

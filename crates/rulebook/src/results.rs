@@ -106,7 +106,7 @@ impl BatchView {
         });
         match filling.flatten().and_then(of) {
             Some(value) => Fact::known(kind, value),
-            None => Fact::unknown(kind, &format!("nobody wrote {what}")),
+            None => Fact::unknown(kind, format!("nobody wrote {what}")),
         }
     }
 }

@@ -8,8 +8,9 @@ use clap::{Args, Subcommand};
 
 /// What stands below the help.
 pub(super) const HELP: &str = "\
-Files of a week: summary.txt (complete by itself), summary.html (one page with its pictures), days.csv (daily figures of each probe, always
-in °C), figures.csv (every figure by name; editions are compared by it). Those of a batch: batch-N.txt, .html, .csv, and figures.csv.
+Files of a week: summary.txt (complete by itself), summary.html (one page with its pictures), summary.pdf (for the file: PDF/A,
+tagged), days.csv (daily figures of each probe, always in °C), figures.csv (every figure by name; editions are compared by it). Those of a
+batch: batch-N.txt, .html, .pdf, .csv, and figures.csv.
 
 Editions: without a running daemon the first call for a week that is over issues it: its files are kept under `reports` in the data folder
 and their hashes go on record. A later call gives the same files as long as the figures are the same. Where late readings or corrections
@@ -40,6 +41,8 @@ pub enum ReportCommand {
     /// Who they are, and whether copies go out at some time of the week without a review, stands in the settings (`gets: [reviewed]` of a
     /// person, `reports: outside_copies`).
     Reviewed(ReportReviewedArgs),
+    /// Print the template that documents are set by, to begin one of your own with (`reports: template` in the settings).
+    Template,
 }
 
 /// Arguments of `report reviewed`.

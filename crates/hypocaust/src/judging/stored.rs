@@ -55,9 +55,8 @@ pub(crate) fn each_of_store(
         let Some(batch) = one.life.id else { continue };
         let ended_at = one.over.then_some(one.until);
         let history = history(site, &source, &entries, one, Facts::default())?;
-        let results = chosen.iter().map(|(criterion, permit)| {
-            (judge(criterion, &history), criterion.clone(), permit.map(|permit| Chosen::clone(permit)))
-        });
+        let results =
+            chosen.iter().map(|(criterion, permit)| (judge(criterion, &history), criterion.clone(), permit.cloned()));
         let results = results.collect();
         each(Judged { batch, ended_at, history, results });
     }

@@ -4,45 +4,86 @@
 
 use std::path::Path;
 
-use post::reports::facts::{BatchFacts, WeekFacts};
+use pile::time::Timestamp;
+use post::document::Template;
+use post::reports::block::Report;
+use post::reports::facts::{BatchFacts, SiteFacts, WeekFacts};
 use post::reports::said::{self, Figures};
 use post::reports::{Pictures, html, text};
 use seal::merkle::sha256;
 use serde_json::{Value, json};
+use site::model::Site;
 
 use crate::commands::CommandError;
+use crate::daemon::chain;
 
 /// The figures that editions are compared by.
 pub(super) const FIGURES: &str = "figures.csv";
 
 /// The daily figures of a week.
 pub(super) const DAYS: &str = "days.csv";
+/// The document of a week.
+pub(super) const WEEK_PDF: &str = "summary.pdf";
 
 /// Names and bytes, in the order in which they are told.
 pub(crate) struct Files(pub(super) Vec<(String, Vec<u8>)>);
 
+/// A report on paper, by the site's own template where it has one.
+///
+/// # Errors
+/// What the template says that cannot be, with its place.
+pub(super) fn pdf(
+    site: &Site,
+    report: &Report,
+    facts: &SiteFacts,
+    made_at: Timestamp,
+) -> Result<Vec<u8>, CommandError> {
+    let own = site.reports.template.as_ref().map(|path| {
+        let text = std::fs::read_to_string(path).map_err(|source| CommandError::NoInput {
+            what: format!(
+                "the template {} cannot be read; correct `reports: template` in {}",
+                path.display(),
+                site.settings_path
+            ),
+            source,
+        })?;
+        Ok::<_, CommandError>((path.display().to_string(), text))
+    });
+    let own = own.transpose()?;
+    let (document, pictures) = post::reports::document(report, facts, site.reports.paper);
+    let template = own.as_ref().map(|(name, text)| Template { name, text });
+    let pressed =
+        post::document::pdf(&document, pictures, made_at, template).map_err(|e| CommandError::Refused(chain(&e)))?;
+    for warning in &pressed.warnings {
+        tracing::warn!("{}: {warning}", report.title);
+    }
+    Ok(pressed.pdf)
+}
+
 impl Files {
     /// Those of a weekly summary.
-    pub(super) fn of_week(facts: &WeekFacts, figures: &Figures) -> Files {
+    pub(super) fn of_week(site: &Site, facts: &WeekFacts, figures: &Figures) -> Result<Files, CommandError> {
         let report = post::reports::week(facts, None);
-        Files(vec![
+        Ok(Files(vec![
             ("summary.txt".into(), text(&report).into_bytes()),
             ("summary.html".into(), html(&report, &facts.site, Pictures::Inline).into_bytes()),
+            (WEEK_PDF.into(), pdf(site, &report, &facts.site, facts.made_at)?),
             (DAYS.into(), said::days_csv(&facts.site, &facts.days).into_bytes()),
             (FIGURES.into(), said::as_csv(figures).into_bytes()),
-        ])
+        ]))
     }
 
     /// Those of a process record.
-    pub(super) fn of_batch(facts: &BatchFacts, figures: &Figures) -> Files {
+    pub(super) fn of_batch(site: &Site, facts: &BatchFacts, figures: &Figures) -> Result<Files, CommandError> {
         let report = post::reports::batch(facts);
         let name = |ending: &str| format!("batch-{}.{ending}", facts.batch.id);
-        Files(vec![
+        Ok(Files(vec![
             (name("txt"), text(&report).into_bytes()),
             (name("html"), html(&report, &facts.site, Pictures::Inline).into_bytes()),
+            (name("pdf"), pdf(site, &report, &facts.site, facts.made_at)?),
             (name("csv"), said::days_csv(&facts.site, &facts.days).into_bytes()),
             (FIGURES.into(), said::as_csv(figures).into_bytes()),
-        ])
+        ]))
     }
 
     /// Those of a folder.

@@ -6,7 +6,7 @@ use engine::effect::Mail;
 use engine::notice::Notice;
 use indicatif::ProgressBar;
 use pile::time::{Span, Timestamp};
-use post::reports::facts::Review;
+use post::reports::facts::{Review, WeekFacts};
 use post::reports::said;
 use post::{Attachment, Documents, Made, RenderError};
 use serde_json::Value;
@@ -85,7 +85,7 @@ fn documents(
     let (files, issued) = match earlier {
         Some(files) => (files, None),
         None => {
-            let files = Files::of_week(&facts, &figures);
+            let files = Files::of_week(site, &facts, &figures)?;
             // Two mails of the same summary may be made at the same time: one of them issues.
             match shelf.keep(facts.edition.number, &files)? {
                 true => {
@@ -98,7 +98,7 @@ fn documents(
     };
     facts.review = review;
     let sections = site.people.iter().find(|p| p.mail == to).and_then(|p| p.sections.as_deref());
-    let attachments = attachments(files, &name, sections);
+    let attachments = attachments(site, &facts, files, &name, sections)?;
     Ok((Made { facts, attachments }, issued))
 }
 
@@ -139,17 +139,31 @@ fn changed(site: &Site, week: IsoWeek, now: Timestamp) -> Result<Vec<String>, Co
 }
 
 /// What this reader gets: the document with the sections that they chose, and the daily figures where these are among them.
-fn attachments(files: Files, name: &str, sections: Option<&[ReportSection]>) -> Vec<Attachment> {
+fn attachments(
+    site: &Site,
+    facts: &WeekFacts,
+    files: Files,
+    name: &str,
+    sections: Option<&[ReportSection]>,
+) -> Result<Vec<Attachment>, CommandError> {
     let mut out = Vec::new();
     let wants = |section: ReportSection| sections.is_none_or(|some| some.contains(&section));
     let csv = wants(ReportSection::Batches) || wants(ReportSection::Probes);
     for (file, bytes) in files.0 {
         match file.as_str() {
+            files::WEEK_PDF => {
+                // What was issued is the draft with everything in it; a choice of sections or a review makes another.
+                let bytes = match (sections, &facts.review) {
+                    (None, Review::Draft) => bytes,
+                    _ => files::pdf(site, &post::reports::week(facts, sections), &facts.site, facts.made_at)?,
+                };
+                out.push(Attachment { name: format!("summary-{name}.pdf"), media_type: "application/pdf", bytes });
+            }
             files::DAYS if csv => {
                 out.push(Attachment { name: format!("days-{name}.csv"), media_type: "text/csv; charset=utf-8", bytes });
             }
             _ => {}
         }
     }
-    out
+    Ok(out)
 }

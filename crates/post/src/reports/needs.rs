@@ -40,8 +40,11 @@ pub fn needs(facts: &WeekFacts) -> Vec<Need> {
 
 fn of_bin(bin: &BinFacts, facts: &WeekFacts) -> Vec<String> {
     let site = &facts.site;
-    let mut out: Vec<String> =
-        bin.standing.iter().map(|title| format!("{title} stands: see Alarms and what was done")).collect();
+    let mut out = Vec::new();
+    if !bin.standing.is_empty() {
+        let stand = if bin.standing.len() == 1 { "stands" } else { "stand" };
+        out.push(format!("{} {stand}, see Alarms and what was done", bin.standing.join(" and ")));
+    }
     let aerated = bin.stage == Some(Stage::OnAir);
     if aerated {
         match &bin.coldest {
@@ -51,7 +54,7 @@ fn of_bin(bin: &BinFacts, facts: &WeekFacts) -> Vec<String> {
             }
             Some(_) => {}
         }
-        if let Some(share) = bin.coverage.filter(|share| !(*share >= COVERAGE_LOW)) {
+        if let Some(share) = bin.coverage.filter(|share| *share < COVERAGE_LOW) {
             out.push(format!("a probe was heard only {} of the week: see to it", figures::percent(share)));
         }
     }

@@ -25,6 +25,7 @@ h1{font-size:1.5em;line-height:1.25;margin:0 0 .4em}
 h2{font-size:1.2em;margin:1.8em 0 .3em;border-bottom:2px solid #111}
 h3{font-size:1.05em;margin:1.4em 0 .2em}
 p,ul,dl,table,figure{margin:.3em 0 .7em}
+p,li,.facts td,td.remark{overflow-wrap:anywhere}
 .lead{font-size:1.15em;font-weight:600}
 ul{padding-left:1.3em}
 li{margin:.2em 0}

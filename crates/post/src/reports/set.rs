@@ -15,6 +15,12 @@ pub type Picture = (String, Vec<u8>);
 /// A cell up to this long does not make its column wider than need be.
 const SHORT: usize = 13;
 
+/// A table with so many columns is as wide as the paper.
+const COLUMNS_MOST: usize = 7;
+
+/// Room for a statement, in lines of small type.
+const ROOM_LINES: usize = 9;
+
 /// Composes it; the pictures are SVG.
 pub fn document(report: &Report, site: &SiteFacts, paper: Paper) -> (Document, Vec<Picture>) {
     let mut pictures = Vec::new();
@@ -23,15 +29,22 @@ pub fn document(report: &Report, site: &SiteFacts, paper: Paper) -> (Document, V
         let set = one(block, site, &mut pictures);
         // A subheading and what follows it stay on one page where they fit.
         match (blocks.last_mut(), block) {
-            (Some(document::Block::Together { blocks: open }), Block::Figure { .. } | Block::Paragraph(_))
-                if matches!(open.last(), Some(document::Block::Heading { .. } | document::Block::Paragraph { .. })) =>
-            {
+            (
+                Some(document::Block::Together { blocks: open }),
+                Block::Figure { .. } | Block::Paragraph(_) | Block::Verbatim(_),
+            ) if matches!(open.last(), Some(document::Block::Heading { .. } | document::Block::Paragraph { .. })) => {
                 open.extend(set);
             }
             (_, Block::Subheading(_)) => blocks.push(document::Block::Together { blocks: set }),
             _ => blocks.extend(set),
         }
     }
+    // A heading by itself keeps to what follows; in a frame of its own it would not.
+    let blocks = blocks.into_iter().flat_map(|block| match block {
+        document::Block::Together { blocks: open } if open.len() < 2 => open,
+        block => vec![block],
+    });
+    let blocks = blocks.collect();
     let (title, subtitle) = match report.title.split_once(": ") {
         Some((_, what)) => (capitalised(what), Some(site.name.clone())),
         None => (report.title.clone(), None),
@@ -65,7 +78,14 @@ fn one(block: &Block, site: &SiteFacts, pictures: &mut Vec<Picture>) -> Vec<docu
         Block::List(lines) => {
             Set::List { marks: Marks::Bullets, items: lines.iter().map(|line| clean(line)).collect() }
         }
-        Block::Table(table) => Set::Table(self::table(table)),
+        Block::Table(table) => {
+            let mut set = vec![Set::Table(self::table(table))];
+            if crowded(table) {
+                let items: Vec<String> = remarks(table).collect();
+                set.extend((!items.is_empty()).then_some(Set::List { marks: Marks::Bullets, items }));
+            }
+            return set;
+        }
         Block::Figure { caption, in_words, course } => {
             let Ok(svg) = chart::course_svg(course, &site.zone, site.display) else {
                 let items = in_words.iter().map(|line| clean(line)).collect();
@@ -76,12 +96,29 @@ fn one(block: &Block, site: &SiteFacts, pictures: &mut Vec<Picture>) -> Vec<docu
             Set::Figure { picture, alt: clean(&in_words.join(". ")), caption: Some(clean(caption)) }
         }
         Block::Verbatim(text) => Set::Verbatim { text: text.clone() },
-        Block::Signature { statement, fields } => {
-            let lines = fields.iter().map(|field| Signature { role: clean(field), name: None }).collect();
-            return vec![Set::Paragraph { text: clean(statement) }, Set::Signatures { lines }];
+        Block::Signature { statement, .. } => {
+            let lines = vec![Signature { role: "For the operator".into(), name: None }];
+            // A frame for the statement itself, as high as some lines by hand.
+            let room = format!("Statement:{}(go on overleaf where there is more)", "\n".repeat(ROOM_LINES));
+            let room = Set::Verbatim { text: room };
+            let blocks = vec![Set::Paragraph { text: clean(statement) }, room, Set::Signatures { lines }];
+            return vec![Set::Together { blocks }];
         }
     };
     vec![set]
+}
+
+/// Whether a table has no room for one more column: what would stand there is told below it, by the heads of its rows.
+fn crowded(table: &Table) -> bool {
+    table.heads.len() >= COLUMNS_MOST
+}
+
+fn remarks(table: &Table) -> impl Iterator<Item = String> + '_ {
+    let with = table.rows.iter().filter(|row| !row.remarks.is_empty());
+    with.map(|row| {
+        let head = row.cells.first().map(|cell| clean(cell)).unwrap_or_default();
+        format!("{head}: {}", clean(&row.remarks.join(" ")))
+    })
 }
 
 fn table(table: &Table) -> document::Table {
@@ -98,7 +135,7 @@ fn table(table: &Table) -> document::Table {
             Column { head: (*head).to_owned(), align: Align::Left, width }
         })
         .collect();
-    let remarks = table.rows.iter().any(|row| !row.remarks.is_empty());
+    let remarks = !crowded(table) && table.rows.iter().any(|row| !row.remarks.is_empty());
     if remarks {
         columns.push(Column::sentences("Remarks"));
     }

@@ -175,7 +175,7 @@ fn glance(facts: &WeekFacts, bin: &BinFacts, needs: &[Need]) -> Row {
     let alarms = match (raised, bin.standing.len()) {
         (0, 0) => nothing(),
         (n, 0) => n.to_string(),
-        (n, standing) => format!("{n}, {standing} stands"),
+        (n, standing) => format!("{n}, standing {standing}"),
     };
     let cells = vec![
         bin.bin.to_string(),
