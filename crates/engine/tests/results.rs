@@ -23,7 +23,7 @@ use yard::{SETTINGS, START, Yard, minutes, reply};
 const SAYS: &str = r#"
 const RULE = #{
     title: "Held", watches_for: "A result.", cause: "c", consequence: "q", response: ["r"], time_to_respond: "1 h",
-    severity: "major", every: "5 min", on_delay: "0 s", window: "1 d", evidence: "clock", settings: #{},
+    severity: "major", every: "5 min", on_delay: "0 s", window: "1 d", evidence: "clock", stages: [], settings: #{},
 };
 fn judge(bin, set) {
     let result = bin.result("us503-pfrp-asp");
@@ -118,6 +118,8 @@ fn rules_hear_of_results_and_changes_are_kept() {
     let mut yard = yard("");
     yard.enter("b1", on_air()).unwrap();
     yard.wait(minutes(6));
+    let faults: Vec<&str> = yard.alarm_mails().iter().map(|m| m.finding.as_str()).collect();
+    assert!(faults.is_empty(), "{faults:#?}");
     let held = |yard: &Yard| {
         let mails = yard.alarm_mails().into_iter().filter(|m| m.rule == "held");
         mails.map(|m| m.finding.clone()).collect::<Vec<_>>()
