@@ -169,6 +169,7 @@ pub enum LogCommand {
         litres: Option<f64>,
     },
     /// A sample was dried: its moisture sets the water account right.
+    #[command(visible_alias = "moisture-sample")]
     Sampled {
         /// Who, when, where.
         #[command(flatten)]

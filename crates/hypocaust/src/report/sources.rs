@@ -65,6 +65,7 @@ impl<'s> Sources<'s> {
             display: site.display,
             facility: site.reports.facility.clone(),
             permit: site.reports.permit.clone(),
+            conditions: site.criteria.iter().filter_map(|chosen| chosen.permit.clone()).collect(),
             responsible: site.reports.responsible.clone(),
             software: format!("hypocaust {}", env!("CARGO_PKG_VERSION")),
         }

@@ -28,6 +28,8 @@ pub struct SiteFacts {
     pub facility: Option<String>,
     /// The permit: its number, who issued it.
     pub permit: Option<String>,
+    /// Conditions of the permit, as they were typed in for the chosen criteria.
+    pub conditions: Vec<String>,
     /// Who answers for the records.
     pub responsible: Option<String>,
     /// What made the document, such as `hypocaust 0.1.0`.

@@ -18,6 +18,9 @@ const SHORT: usize = 13;
 /// A table with so many columns is as wide as the paper.
 const COLUMNS_MOST: usize = 7;
 
+/// More of the permit does not go into two lines at the foot of a page.
+const FOOT_LONGEST: usize = 110;
+
 /// Room for a statement, in lines of small type.
 const ROOM_LINES: usize = 9;
 
@@ -53,12 +56,27 @@ pub fn document(report: &Report, site: &SiteFacts, paper: Paper) -> (Document, V
         title,
         subtitle,
         site: site.facility.clone().unwrap_or_else(|| site.name.clone()),
-        footer: format!("Measured, not a finding of compliance. {}", site.software),
+        footer: footer(site),
         language: "en".into(),
         paper,
         blocks,
     };
     (document, pictures)
+}
+
+/// What stands at the foot of every page: the permit as the site has it, and that its edition decides.
+fn footer(site: &SiteFacts) -> String {
+    let conditions: Vec<String> = site.permit.iter().chain(&site.conditions).map(|text| clean(text)).collect();
+    let mut permit = conditions.join("; ");
+    if let Some((end, _)) = permit.char_indices().nth(FOOT_LONGEST) {
+        permit.truncate(end);
+        permit.push('…');
+    }
+    let permit = if permit.is_empty() { "not typed in".into() } else { permit };
+    format!(
+        "Permit: {permit}. The edition that the permit cites decides. Measured, not a finding of compliance. {}",
+        site.software
+    )
 }
 
 fn one(block: &Block, site: &SiteFacts, pictures: &mut Vec<Picture>) -> Vec<document::Block> {

@@ -34,6 +34,7 @@ pub fn site(display: Display) -> SiteFacts {
         display,
         facility: Some("Kompostwerk Hof Süd, Feldweg 3, Musterstadt".into()),
         permit: Some("No. 14/2025, district authority of Musterstadt".into()),
+        conditions: vec!["Condition 14 (invented): 55 °C for three days.".into()],
         responsible: None,
         software: "hypocaust 0.0.0".into(),
     }
