@@ -161,7 +161,7 @@ mod tests {
         let long = "very hot ".repeat(12);
         let want = format!("T\n=\n\nb1  what: {}\n", long.trim());
         let got = text(&table(&long));
-        assert_eq!(got.replace("\n    very", " very").replace("    look\n", ""), want, "what says nothing is left out");
+        assert_eq!(got.replace("    look\n", "").replace("\n    ", " "), want, "what says nothing is left out");
         assert!(got.lines().all(|line| line.chars().count() <= WIDTH), "{got}");
     }
 }
