@@ -66,7 +66,8 @@ pub fn document(report: &Report, site: &SiteFacts, paper: Paper) -> (Document, V
 
 /// What stands at the foot of every page: the permit as the site has it, and that its edition decides.
 fn footer(site: &SiteFacts) -> String {
-    let conditions: Vec<String> = site.permit.iter().chain(&site.conditions).map(|text| clean(text)).collect();
+    let conditions: Vec<String> =
+        site.permit.iter().chain(&site.conditions).map(|text| clean(text).trim_end_matches('.').to_owned()).collect();
     let mut permit = conditions.join("; ");
     if let Some((end, _)) = permit.char_indices().nth(FOOT_LONGEST) {
         permit.truncate(end);
