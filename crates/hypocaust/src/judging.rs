@@ -90,16 +90,11 @@ pub fn judgements(config: &Path, args: &JudgeArgs) -> Result<(), CommandError> {
 /// # Errors
 /// A store or criteria that cannot be read; nothing where there is no such batch, or it never went on air.
 pub fn standings(site: &Site, batch: BatchId, until: Timestamp) -> Result<Vec<Standing>, CommandError> {
-    let all = criteria::of_site(site)?;
-    let chosen = chosen(site, &all, &[])?;
-    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let entries = in_force(ledger.entries()?);
-    let life = lives::of_batches(&ledger.batches()?, &entries).into_iter().find(|life| life.id == Some(batch));
-    let Some(life) = life.filter(|life| life.on_air_at <= until) else { return Ok(Vec::new()) };
-    let end = life.ended_at.filter(|end| *end <= until);
-    let asked = Asked { life, until: end.unwrap_or(until), over: end.is_some() };
-    let history = history(site, &Origin::Store(Box::new(ledger)), &entries, asked, Facts::default())?;
-    Ok(chosen.iter().map(|(criterion, _)| Standing::from(&judge(criterion, &history))).collect())
+    let (all, mut standings) = (criteria::of_site(site)?, Vec::new());
+    each_of_store(site, &all, until, &|id, _, _| id == batch, &mut |judged| {
+        standings = judged.results.iter().map(|(judgement, ..)| Standing::from(judgement)).collect();
+    })?;
+    Ok(standings)
 }
 
 /// Judges batches of a history that is lived again, by the criteria of the site.
