@@ -265,8 +265,8 @@ fn what_cannot_be_judged_is_told_with_the_next_step() {
             "a window after nothing",
         ),
         (
-            "keep_readings_years: 2\ncriteria: [{ id: us503-pfrp-asp }]\n",
-            "criterion us503-pfrp-asp has records kept for 5 years, and `keep_readings_years` is 2; raise it",
+            "keep: { years: 2 }\ncriteria: [{ id: us503-pfrp-asp }]\n",
+            "criterion us503-pfrp-asp has records kept for 5 years, and `keep.years` is 2; raise it",
             "readings would go before their time",
         ),
         ("criteria_folder: /nowhere\n", "the criteria in /nowhere cannot be read", "no such folder"),

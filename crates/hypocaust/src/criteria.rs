@@ -47,19 +47,26 @@ pub fn of_site(site: &Site) -> Result<Criteria, CommandError> {
                 chosen.place, chosen.id
             )),
             Ok(criterion) => {
-                let (keep, asked) = (site.keep_readings_years, criterion.beside.retention_years);
-                if let Some((keep, asked)) = keep.zip(asked).filter(|(keep, asked)| keep < asked) {
-                    wrong.push(format!(
-                        "{}: criterion {} has records kept for {asked} years, and `keep_readings_years` is {keep}; raise it, or remove it to keep \
-                         readings for ever",
+                let asked = criterion.beside.retention_years.unwrap_or(0.0);
+                wrong.extend(kept_for_less(site, asked).map(|(key, years)| {
+                    format!(
+                        "{}: criterion {} has records kept for {asked} years, and `{key}` is {years}; raise it, or remove it to keep readings for \
+                         ever",
                         chosen.place, chosen.id
-                    ));
-                }
+                    )
+                }));
             }
             Err(why) => wrong.push(format!("{}: {why}", chosen.place)),
         }
     }
     if wrong.is_empty() { Ok(criteria) } else { Err(SettingsError::Faults(wrong).into()) }
+}
+
+/// Settings that have readings taken out earlier than after so many years. The root over an hour needs the readings of every quantity.
+fn kept_for_less(site: &Site, years: f64) -> impl Iterator<Item = (String, f64)> {
+    let all = site.keep.years.iter().map(|kept| ("keep.years".to_owned(), *kept));
+    let some = site.keep.years_of.iter().map(|(quantity, kept)| (format!("keep.years_of.{}", quantity.key()), *kept));
+    all.chain(some).filter(move |(_, kept)| *kept < years)
 }
 
 /// Carries out one of the commands. Without settings it knows what ships.

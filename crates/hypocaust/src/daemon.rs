@@ -492,7 +492,7 @@ impl Loop {
 
     /// Takes out a piece of the readings whose time is over, where the settings give them one.
     fn take_out_old_readings(&mut self, now: Timestamp) {
-        let Some(years) = self.site.keep_readings_years else { return };
+        let Some(years) = self.site.keep.years else { return };
         let before = now - Span::from_seconds_f64(years * SECONDS_PER_YEAR);
         match tokio::task::block_in_place(|| self.ledger.prune(now, before)) {
             Ok(None) => {}

@@ -20,7 +20,7 @@ use rulebook::header::Priority;
 use site::entry::BatchId;
 use site::ids::{BinId, BlowerId};
 use site::model::{
-    Broker, Calls, Display, LinkSecurity, Mail as MailSettings, Person, Reports, RoundList, RuleSettings, Site,
+    Broker, Calls, Display, Keep, LinkSecurity, Mail as MailSettings, Person, Reports, RoundList, RuleSettings, Site,
     Transport,
 };
 use site::zone::{Day, IsoWeek, TimeOfDay, WeeklyTime, Zone};
@@ -88,7 +88,9 @@ fn site(display: Display) -> Site {
         criteria: Vec::new(),
         criteria_folder: None,
         reports: Reports::default(),
-        keep_readings_years: None,
+        keep: Keep::default(),
+        influx: None,
+        metrics: None,
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

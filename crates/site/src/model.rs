@@ -3,6 +3,7 @@
 //! Must never be built from unchecked text: [`crate::settings::read`] is the only way in.
 
 use std::collections::BTreeMap;
+use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use pile::time::Span;
@@ -59,8 +60,12 @@ pub struct Site {
     pub round_list: RoundList,
     /// The criteria that its batches are judged by, in the order of the settings.
     pub criteria: Vec<Chosen>,
-    /// Readings older than this are taken out of the store once their roots are on record; for ever without it.
-    pub keep_readings_years: Option<f64>,
+    /// How long readings are kept.
+    pub keep: Keep,
+    /// The copy for a database that people look at.
+    pub influx: Option<Influx>,
+    /// Where the daemon shows how it is doing, for programs that watch it.
+    pub metrics: Option<SocketAddr>,
     /// What weekly summaries and process records say of the site, and who outside gets them.
     pub reports: Reports,
     /// The folder with the site's own criteria, one a file.
@@ -97,7 +102,7 @@ pub enum Broker {
     /// One of our own, inside the daemon.
     Embedded {
         /// Address and port to listen on; port 0 takes a free one.
-        listen: std::net::SocketAddr,
+        listen: SocketAddr,
         /// Whoever connects must know one of these; needed unless `listen` is a loopback address.
         passwords: Option<SecretFile>,
     },
@@ -410,6 +415,34 @@ pub struct Changed {
     pub unit: Option<Unit>,
     /// `file:line` of the settings, for messages.
     pub place: String,
+}
+
+/// How long readings stay in the store: they are taken out after their time, once the roots over them are on record.
+#[derive(Clone, Debug, PartialEq, Default)]
+pub struct Keep {
+    /// Of every quantity that has no time of its own, in years; for ever without it.
+    pub years: Option<f64>,
+    /// Of these quantities, in years.
+    pub years_of: BTreeMap<Quantity, f64>,
+    /// Where the settings still call this by its former key: `file:line`.
+    pub former_key: Option<String>,
+}
+
+/// A bucket of InfluxDB 2 that gets a copy of everything.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Influx {
+    /// The address, such as `https://influx.example:8086`, without a path.
+    pub url: String,
+    /// A PEM file with the authority to trust; without it those that the client library brings.
+    pub ca_file: Option<PathBuf>,
+    /// The organisation that the bucket belongs to.
+    pub organisation: String,
+    /// The bucket.
+    pub bucket: String,
+    /// Where the token is.
+    pub token: SecretFile,
+    /// How many readings a second are copied at the most while catching up.
+    pub catch_up_per_second: u32,
 }
 
 /// A topic that drives a lamp or horn.

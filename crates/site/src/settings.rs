@@ -5,8 +5,10 @@
 mod advice;
 mod criteria;
 pub mod fault;
+mod keep;
 mod links;
 pub mod node;
+mod outlets;
 mod people;
 mod plant;
 mod reports;
@@ -29,7 +31,7 @@ use fault::{Faults, nearest};
 use node::{Node, shortened};
 use section::{Item, Section};
 
-const KEYS: [&str; 19] = [
+const KEYS: [&str; 22] = [
     "site",
     "data_folder",
     "broker",
@@ -48,7 +50,10 @@ const KEYS: [&str; 19] = [
     "round_list",
     "summary",
     "reports",
-    "keep_readings_years",
+    "keep",
+    "influx",
+    "metrics",
+    keep::FORMER_KEY,
 ];
 const EMPTY: (&str, &str) = (
     "the settings are empty",
@@ -122,10 +127,9 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let round_list = round_list(&top, faults);
     let display = about.as_ref().map_or(Display::Metric, |about| about.display);
     let reports = reports::read(&top, display, faults);
-    let keep = match top.optional("keep_readings_years") {
-        Some(item) => item.number(1.0..=100.0, "years", faults).map(Some),
-        None => Some(None),
-    };
+    let keep = keep::read(&top, faults);
+    let influx = outlets::influx(&top, faults);
+    let metrics = outlets::metrics(&top, faults);
     let about = about?;
     Some(Site {
         id: about.id,
@@ -144,7 +148,9 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         gateways,
         rules: rules?,
         criteria,
-        keep_readings_years: keep?,
+        keep: keep?,
+        influx,
+        metrics,
         reports: reports?,
         criteria_folder,
         sounder,

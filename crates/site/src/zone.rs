@@ -201,8 +201,8 @@ impl Zone {
 /// # Errors
 /// A sentence that says what was expected.
 pub fn parse_instant(text: &str, zone: &Zone) -> Result<Timestamp, String> {
-    if let Ok(at) = text.parse::<jiff::Timestamp>() {
-        return Ok(Timestamp::from_millis(at.as_millisecond()));
+    if let Some(at) = parse_rfc3339(text) {
+        return Ok(at);
     }
     // A zone in brackets would be dropped without a word.
     let unzoned = if text.contains('[') { "" } else { text };
@@ -215,6 +215,11 @@ pub fn parse_instant(text: &str, zone: &Zone) -> Result<Timestamp, String> {
         .ok_or_else(|| {
             format!("`{text}` is not a time: write `2026-03-10 07:00` for the site's own clock ({}) or `2026-03-10T06:00:00Z`", zone.name)
         })
+}
+
+/// Reads an instant that a machine wrote as RFC 3339, with its own offset; what is finer than a millisecond is cut off.
+pub fn parse_rfc3339(text: &str) -> Option<Timestamp> {
+    text.parse::<jiff::Timestamp>().ok().map(|at| Timestamp::from_millis(at.as_millisecond()))
 }
 
 /// Prints an instant as RFC 3339 in UTC to the second, for machines.

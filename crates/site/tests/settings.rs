@@ -39,6 +39,36 @@ fn changed(from: &str, to: &str) -> String {
     text.replacen(from, to, 1)
 }
 
+#[test]
+fn what_others_look_at_is_off_unless_it_is_asked_for_and_stays_on_this_machine() {
+    let plain = read_ok(&example());
+    assert_eq!((&plain.influx, plain.metrics), (&None, None));
+    let site = read_ok(
+        &(example()
+            + "metrics: {}\ninflux: { url: \"http://localhost:8086/\", organisation: o, bucket: b, token_credential: influx }\n"),
+    );
+    assert_eq!(site.metrics, Some("127.0.0.1:18830".parse().unwrap()), "the default is this machine alone");
+    let influx = site.influx.unwrap();
+    assert_eq!((influx.url.as_str(), influx.catch_up_per_second), ("http://localhost:8086", 5_000));
+    assert_eq!(influx.token, SecretFile::Credential("influx".into()));
+    let far = "influx: { url: \"http://10.0.0.7\", security: plain, organisation: o, bucket: b, token_file: /t }\n";
+    assert!(read_ok(&(example() + far)).influx.is_some(), "spelled out");
+}
+
+#[test]
+fn a_key_that_was_renamed_still_works_and_is_told() {
+    let site = read_ok(&(example() + "keep_readings_years: 7\n"));
+    assert_eq!(site.keep.years, Some(7.0));
+    let told = advised(&site);
+    assert!(
+        told.contains("`keep_readings_years` has another name since version 0.2; it still works; write `keep:"),
+        "{told}"
+    );
+    let site = read_ok(&(example() + "keep: { years: 7, years_of: { battery: 2 } }\n"));
+    assert_eq!((site.keep.years, site.keep.years_of[&Quantity::Battery]), (Some(7.0), 2.0));
+    assert_eq!(site.keep.former_key, None);
+}
+
 /// Run with `UPDATE_EXPECT=1` to write the expectations anew, then read every line of the difference.
 #[test]
 fn every_faulty_file_is_told_what_is_wrong_and_what_to_do() {

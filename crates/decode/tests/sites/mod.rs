@@ -11,7 +11,7 @@ use pile::time::Span;
 use pile::units::{CubicMetresPerHour, Metres};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{
-    Blower, BlowerRole, BlowerSchedule, Broker, Display, Field, Mail, Payload, Position, Probe, RoundList,
+    Blower, BlowerRole, BlowerSchedule, Broker, Display, Field, Keep, Mail, Payload, Position, Probe, RoundList,
     RuleSettings, RunProof, Segment, Site, TopicMap, Transport,
 };
 use site::quantity::{Quantity, Unit};
@@ -69,7 +69,9 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         criteria: Vec::new(),
         criteria_folder: None,
         reports: Default::default(),
-        keep_readings_years: None,
+        keep: Keep::default(),
+        influx: None,
+        metrics: None,
         rules: RuleSettings::default(),
         sounder: None,
         heartbeat: None,

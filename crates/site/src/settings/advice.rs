@@ -10,6 +10,7 @@ use crate::model::{
 };
 use crate::quantity::Quantity;
 
+use super::keep::FORMER_KEY;
 use super::topics::{source_fits, source_parts};
 
 /// Bins from which on a broker of its own is the wiser choice (the project's own decision).
@@ -45,6 +46,10 @@ pub fn advice(site: &Site) -> Vec<Advice> {
     bins(site, &mut all);
     unheard(site, &mut all);
     mail(site, &mut all);
+    if let Some(place) = &site.keep.former_key {
+        let what = format!("`{FORMER_KEY}` has another name since version 0.2; it still works");
+        add(&mut all, place, what, "write `keep: { years: ... }` in its place, with the same number");
+    }
     all
 }
 

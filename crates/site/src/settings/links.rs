@@ -262,7 +262,7 @@ fn login(section: &Section<'_>, faults: &mut Faults) -> Result<Option<Login>, ()
     }
 }
 
-fn host_and_port(authority: &str, default_port: u16) -> Option<(String, u16)> {
+pub(super) fn host_and_port(authority: &str, default_port: u16) -> Option<(String, u16)> {
     let (host, port) = match authority.strip_prefix('[') {
         Some(rest) => {
             let (host, after) = rest.split_once(']')?;
@@ -293,7 +293,7 @@ fn is_host(text: &str) -> bool {
         && !text.starts_with(['-', '.'])
 }
 
-fn is_loopback(host: &str) -> bool {
+pub(super) fn is_loopback(host: &str) -> bool {
     host == "localhost" || host.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
 }
 
@@ -461,34 +461,37 @@ pub(super) fn heartbeat(top: &Section<'_>, faults: &mut Faults) -> Option<Heartb
     let section = Section::open(item.node, "heartbeat", &["url", "every_minutes"], faults)?;
     let url = section
         .required("url", "the address to call, such as `url: \"https://watch.example/harrow-lane\"`", faults)
-        .and_then(|item| {
-            let text = item.text(faults)?;
-            if text.contains('@') {
-                faults.add(
-                    item.node.at,
-                    format!("{} has a user name in it", item.label),
-                    "use an address that needs none, and change the password if it stood there",
-                );
-                return None;
-            }
-            let rest = text.strip_prefix("https://").or(text.strip_prefix("http://"));
-            let authority = rest.map(|rest| rest.split(['/', '?', '#']).next().unwrap_or_default());
-            let ok = authority.is_some_and(|authority| host_and_port(authority, 443).is_some());
-            if !ok || !text.chars().all(|c| c.is_ascii_graphic()) {
-                faults.add(
-                    item.node.at,
-                    format!("{} is `{}`, which is not a web address", item.label, shortened(text)),
-                    "write it like \"https://watch.example/harrow-lane\"",
-                );
-                return None;
-            }
-            Some(text)
-        });
+        .and_then(|item| web_address(&item, "https://watch.example/harrow-lane", faults));
     let every = match section.optional("every_minutes") {
         Some(item) => item.number(1.0..=1_440.0, "min", faults).map(|minutes| Span::from_seconds_f64(minutes * 60.0)),
         None => Some(Span::minutes(15)),
     };
     Some(Heartbeat { url: url?.into(), every: every? })
+}
+
+/// A web address without a user name.
+pub(super) fn web_address<'t>(item: &Item<'t>, example: &str, faults: &mut Faults) -> Option<&'t str> {
+    let text = item.text(faults)?;
+    if text.contains('@') {
+        faults.add(
+            item.node.at,
+            format!("{} has a user name in it", item.label),
+            "use an address that needs none, and change the password if it stood there",
+        );
+        return None;
+    }
+    let rest = text.strip_prefix("https://").or(text.strip_prefix("http://"));
+    let authority = rest.map(|rest| rest.split(['/', '?', '#']).next().unwrap_or_default());
+    let ok = authority.is_some_and(|authority| host_and_port(authority, 443).is_some());
+    if !ok || !text.chars().all(|c| c.is_ascii_graphic()) {
+        faults.add(
+            item.node.at,
+            format!("{} is `{}`, which is not a web address", item.label, shortened(text)),
+            format!("write it like \"{example}\""),
+        );
+        return None;
+    }
+    Some(text)
 }
 
 /// Reads `data_folder`; a relative one lies in the folder that the daemon is started in.

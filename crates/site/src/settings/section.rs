@@ -101,6 +101,7 @@ impl<'t> Section<'t> {
                     known.iter().find(|key| !key.starts_with("ca_") && key.contains(part)).copied().unwrap_or(or)
                 };
                 let (file, name) = (like("_file", "password_file"), like("credential", "credential"));
+                self.meant.push(file.into());
                 faults.add(
                     key.at,
                     format!("`{shown}` in {called}: settings never hold a secret, because they are copied, mailed and kept under version control"),
