@@ -115,6 +115,9 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
             if name == "press" && place.contains_key(dependency.as_str()) && dependency != "pile" {
                 wrong.push(format!("press depends on {dependency}; it does not know what a document is about"));
             }
+            if ["influxdb2", "reqwest"].contains(&dependency.as_str()) && name != "copier" {
+                wrong.push(format!("{name} depends on {dependency}; only copier speaks to InfluxDB"));
+            }
             if dependency.starts_with("typst") && name != "press" {
                 wrong.push(format!("{name} depends on {dependency}; only press calls the typesetter"));
             }

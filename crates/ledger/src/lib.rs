@@ -4,6 +4,7 @@
 
 mod arrivals;
 mod commit;
+mod copying;
 mod error;
 mod folder;
 mod hours;
@@ -29,6 +30,7 @@ use site::reading::SeriesId;
 
 pub use arrivals::ARRIVALS_MOST;
 pub use commit::{Committed, REFUSED_KEPT};
+pub use copying::{CopyState, NotTakenRow};
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
 pub use hours::{HourRow, Pruned};

@@ -254,6 +254,17 @@ CREATE TABLE reports (
 ) STRICT, WITHOUT ROWID;
 -- 1 for an hour whose readings were taken out after their time: its root stays on record.
 ALTER TABLE record_hours ADD COLUMN pruned INTEGER NOT NULL DEFAULT 0;
+", "
+-- How far the copies for databases elsewhere have come in the record, by target; what stands in the way; what was not taken there.
+CREATE TABLE copies (
+    target TEXT PRIMARY KEY,
+    next INTEGER NOT NULL,
+    copied_at INTEGER,
+    trouble TEXT,
+    trouble_since INTEGER,
+    not_taken INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+CREATE TABLE copies_not_taken (id INTEGER PRIMARY KEY AUTOINCREMENT, at INTEGER NOT NULL, point TEXT NOT NULL, why TEXT NOT NULL) STRICT;
 "];
 
 /// The number of steps that were taken on a file.
