@@ -217,6 +217,11 @@ pub struct Process {
 
 impl Process {
     pub fn start(yard: &Yard, more: &[&str]) -> Process {
+        Process::start_under(yard, more, &[])
+    }
+
+    /// The same with variables of the environment, as a service manager sets them.
+    pub fn start_under(yard: &Yard, more: &[&str], environment: &[(&str, &str)]) -> Process {
         let settings = yard.write_settings();
         let log = yard.path("log.txt");
         let out = std::fs::OpenOptions::new().create(true).append(true).open(&log).unwrap();
@@ -225,6 +230,7 @@ impl Process {
             .arg(&settings)
             .arg("run")
             .args(more)
+            .envs(environment.iter().copied())
             .stdin(Stdio::null())
             .stdout(Stdio::null())
             .stderr(out)

@@ -93,6 +93,8 @@ pub struct Engine {
     pub(crate) stored_since_beat: u64,
     pub(crate) judged_since_beat: u64,
     pub(crate) readings_taken: u64,
+    /// Answers of rules since the start.
+    pub(crate) judged: u64,
 }
 
 /// What the engine keeps of each bin.
@@ -251,6 +253,7 @@ impl Engine {
             stored_since_beat: 0,
             judged_since_beat: 0,
             readings_taken: 0,
+            judged: 0,
         };
         for probe in site.probes.values() {
             let id = SeriesId { source: Source::Probe(probe.id.clone()), quantity: Quantity::Temperature };
@@ -349,11 +352,13 @@ impl Engine {
             self.now = self.now.max(at);
             match deadline {
                 Deadline::Tick(bin) => {
-                    self.judged_since_beat += self.tick(&bin, at, effects);
+                    let judged = self.tick(&bin, at, effects);
+                    self.count_judged(judged);
                     self.schedule_tick(&bin, at);
                 }
                 Deadline::SiteTick => {
-                    self.judged_since_beat += self.site_tick(at, effects);
+                    let judged = self.site_tick(at, effects);
+                    self.count_judged(judged);
                     self.schedule_site_tick(at);
                 }
                 Deadline::Health => {
@@ -600,6 +605,11 @@ impl Engine {
             }
         }
         self.recall_next(effects);
+    }
+
+    fn count_judged(&mut self, answers: u64) {
+        self.judged_since_beat += answers;
+        self.judged += answers;
     }
 
     pub(crate) fn insert_deadline(&mut self, at: Timestamp, deadline: Deadline) {

@@ -10,6 +10,7 @@ pub mod conditioning;
 pub mod effect;
 mod engine;
 mod entries;
+pub mod figures;
 mod gather;
 mod handling;
 mod health;

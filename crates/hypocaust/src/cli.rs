@@ -7,9 +7,11 @@ use std::path::PathBuf;
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub mod calc;
+mod copy;
 mod log;
 mod report;
 
+pub use copy::{CopyCommand, CopySpan, RestoreArgs};
 pub use log::{BatchCommand, FilledArgs, LogCommand, Written};
 pub use report::{ReportBatchArgs, ReportCommand, ReportReviewedArgs, ReportWeekArgs};
 
@@ -223,6 +225,13 @@ pub enum Command {
     /// names the hash of the one before. The readings of each hour are in it by one hash over all of them.
     #[command(subcommand)]
     Record(RecordCommand),
+    /// The copy in InfluxDB: how far it is, whether it is true, and to send days again.
+    #[command(subcommand)]
+    Copy(CopyCommand),
+    /// Make the readings of an empty store anew from the copy in InfluxDB.
+    ///
+    /// Only readings come from there. The record begins again with them; a backup (`hypocaust store`) has all of it.
+    Restore(RestoreArgs),
     /// Check a bundle that `record export` or `report week --bundle` wrote, here or elsewhere; needs no settings. Prints one line for each step.
     #[command(after_long_help = VERIFY_HELP)]
     Verify(VerifyArgs),

@@ -71,6 +71,12 @@ impl Clock {
         }
     }
 
+    /// By how much the machine's clock is behind ours: it was set back, and that was not followed. Zero where the clock is driven.
+    pub fn behind(&self) -> Span {
+        let Clock::Live(clock) = self else { return Span::ZERO };
+        Span::millis(boot_millis() + clock.offset.load(Ordering::Relaxed) - wall_millis())
+    }
+
     /// How the machine's clock was set since this was last asked, forward before back; `None` where it was not.
     pub fn step(&self) -> Option<ClockStep> {
         let Clock::Live(clock) = self else { return None };
@@ -78,7 +84,7 @@ impl Clock {
         if followed != 0 {
             return Some(ClockStep { by: Span::millis(followed), followed: true });
         }
-        let behind = boot_millis() + clock.offset.load(Ordering::Relaxed) - wall_millis();
+        let behind = self.behind().as_millis();
         let more = behind - clock.behind.load(Ordering::Relaxed);
         if more.abs() <= ADOPT_AHEAD.as_millis() {
             return None;

@@ -101,6 +101,7 @@ impl CommandError {
             CommandError::Daemon(e) => match e {
                 DaemonError::Ledger { .. } => 74,
                 DaemonError::Intake(_) => 69,
+                DaemonError::IntakeEnded => 70,
                 DaemonError::Secret(_) | DaemonError::Token(_) | DaemonError::Post(_) => 78,
                 DaemonError::Socket(_) | DaemonError::Recording(_) => 73,
             },

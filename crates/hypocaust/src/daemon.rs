@@ -24,15 +24,23 @@ use site::model::{RuleSettings, Site};
 use site::reading::SeriesId;
 use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 
-use crate::by_mqtt::{self, TokenError, Tokens};
+use crate::by_mqtt::{TokenError, Tokens};
 use crate::clock::Clock;
+use crate::copying::{self, CopyHand, CopyWord};
+use crate::metrics::{self, Sight, Tally};
 use crate::recording::Recorder;
 use crate::report::{self, Rendered};
-use crate::rule_watch::{self, RuleWatch, Tried};
+use crate::rule_watch::{RuleWatch, Tried};
 use crate::socket::{self, Answer, Asked, Wish};
 
 mod errands;
+mod mqtt_words;
+mod rule_changes;
 mod settings_row;
+mod vitals;
+
+pub(crate) use vitals::Moves;
+use vitals::Vitals;
 
 /// Everything a daemon needs to run.
 #[derive(Debug)]
@@ -114,6 +122,11 @@ pub enum DaemonError {
     /// The way out for mail.
     #[error("mail cannot be set up")]
     Post(#[source] post::PostmanError),
+    /// The intake ended while the daemon ran.
+    #[error(
+        "no message can come in any more: the intake ended by itself; start the daemon again (a service manager does)"
+    )]
+    IntakeEnded,
     /// The heartbeat.
     #[error("the recording cannot be written")]
     Recording(#[source] std::io::Error),
@@ -155,6 +168,10 @@ enum Work {
         standings: Vec<Standing>,
     },
     Asked(Asked),
+    /// How the copy elsewhere goes on.
+    Copy(CopyWord),
+    /// Somebody wants to see how the daemon is doing.
+    Look(oneshot::Sender<Sight>),
     /// Files of rules were tried; somebody may wait for what came of it.
     Tried(Box<Tried>, Option<oneshot::Sender<Answer>>),
 }
@@ -194,6 +211,12 @@ struct Loop {
     tokens: Tokens,
     /// Batches are judged one at a time.
     one_judge: Arc<Semaphore>,
+    /// The copy elsewhere, if there is one.
+    copy: Option<CopyHand>,
+    /// What is counted, for programs that watch.
+    tally: Tally,
+    /// Which parts of it move.
+    vitals: Vitals,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -223,7 +246,7 @@ pub async fn run(
         crate::wiring::WiringError::Post(e) => DaemonError::Post(e),
     })?);
     let tokens = Tokens::read(&site).map_err(DaemonError::Token)?;
-    let Intake { mut happenings, publisher, listen_addr, shutdown } = {
+    let Intake { mut happenings, publisher, listen_addr, pulse, shutdown } = {
         let clock = clock.clone();
         crate::wiring::intake(&site, Arc::new(move || clock.now())).await.map_err(|e| match e {
             crate::wiring::IntakeWiringError::Secret(e) => DaemonError::Secret(e),
@@ -252,6 +275,13 @@ pub async fn run(
         }
         None => None,
     };
+    let copy = {
+        let work = work.clone();
+        copying::start(&site, path.clone(), move |word| {
+            let work = work.clone();
+            async move { work.send(Work::Copy(word)).await.is_ok() }
+        })
+    };
     let engine = Engine::new(Arc::clone(&site), rulebook, broken, restored, now);
     let rules_changed = site.rules.clone();
     let mut this = Loop {
@@ -273,7 +303,22 @@ pub async fn run(
         trying: false,
         tokens,
         one_judge: Arc::new(Semaphore::new(1)),
+        copy,
+        tally: Tally::new(),
+        vitals: Vitals::new(pulse),
     };
+    if let Some(listen) = this.site.metrics {
+        let work = this.work.clone();
+        let look = move || {
+            let work = work.clone();
+            async move {
+                let (sight, seen) = oneshot::channel();
+                work.send(Work::Look(sight)).await.ok()?;
+                seen.await.ok()
+            }
+        };
+        tokio::spawn(metrics::serve(listen, this.tally.clone(), look));
+    }
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
     let mut rules_wanted = None;
     if let Some(ChangingRules { watch, refused, wanted }) = rules {
@@ -291,6 +336,7 @@ pub async fn run(
     });
     let watchdog = crate::wiring::watchdog_interval();
     let mut pet = tokio::time::interval(watchdog.unwrap_or(ALIVE_EVERY).min(ALIVE_EVERY));
+    let mut ended = Ok(());
     pet.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut look = tokio::time::interval(RULES_LOOKED_AT_EVERY);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
@@ -312,7 +358,7 @@ pub async fn run(
                     }
                 }
                 None => {
-                    tracing::error!("the intake ended by itself; restart the daemon");
+                    ended = Err(DaemonError::IntakeEnded);
                     break;
                 }
             },
@@ -345,7 +391,7 @@ pub async fn run(
                     }
                 }
                 this.take_out_old_readings(now);
-                let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
+                this.feed_watchdog(now);
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
                     this.health_at = Some(now);
                     items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
@@ -376,7 +422,7 @@ pub async fn run(
     }
     tracing::info!("stopped; everything that was acknowledged is in the store");
     drop(folder);
-    Ok(())
+    ended
 }
 
 /// The next wish to read the rules; never, where nobody can have one.
@@ -466,30 +512,6 @@ impl Loop {
         }
     }
 
-    /// What came of an entry that somebody wrote over MQTT, the answer last.
-    fn written(&mut self, now: Timestamp, written: &Written) -> Vec<Effect> {
-        let entry = self.tokens.entry(&self.site, written);
-        let (mut effects, mut said) = (Vec::new(), Err(String::new()));
-        match entry.map(|entry| (self.engine.written_already(&entry), entry)) {
-            // A broker may bring a message twice, and so may a telephone that heard no answer.
-            Ok((Some(id), _)) => said = Ok(format!("it is in the log already (entry {id})")),
-            Ok((None, entry)) => {
-                for effect in self.step(now, Input::Entry(entry)) {
-                    match effect {
-                        Effect::Reply(reply) => said = reply,
-                        other => effects.push(other),
-                    }
-                }
-            }
-            Err(why) => {
-                tracing::warn!("an entry for the log over MQTT was refused: {why}");
-                said = Err(why);
-            }
-        }
-        effects.push(by_mqtt::answer(&self.site, &written.id, &said));
-        effects
-    }
-
     /// Takes out a piece of the readings whose time is over, where the settings give them one.
     fn take_out_old_readings(&mut self, now: Timestamp) {
         let Some(years) = self.site.keep.years else { return };
@@ -507,20 +529,16 @@ impl Loop {
         }
     }
 
-    /// What became of an acknowledgement that came over MQTT, for the panel that sent it.
-    fn answer_panel(&self, alarm: AlarmId, said: Result<String, String>) -> Effect {
-        let (key, words) = match said {
-            Ok(words) => ("done", words),
-            Err(words) => ("refused", words),
-        };
-        Effect::Publish {
-            topic: format!("{}/answer", self.site.acknowledge_topic()),
-            payload: serde_json::json!({ "alarm": alarm.0, key: words }).to_string(),
-            retain: false,
+    fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
+        let (judged, begun) = (self.engine.answers(), std::time::Instant::now());
+        let caused = self.step_recorded(now, input);
+        if self.engine.answers() > judged {
+            self.tally.judged(begun.elapsed());
         }
+        caused
     }
 
-    fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
+    fn step_recorded(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
         let Some(recorder) = &mut self.recorder else { return self.engine.step(now, input) };
         let written = recorder.input(now, &input);
         let caused = self.engine.step(now, input);
@@ -544,7 +562,13 @@ impl Loop {
                 }
             }
             match tokio::task::block_in_place(|| self.ledger.commit(now, effects)) {
-                Ok(_) => break,
+                Ok(committed) => {
+                    self.tally.committed(committed);
+                    if let Some(copy) = &self.copy {
+                        copy.offer(committed, effects);
+                    }
+                    break;
+                }
                 Err(source) => {
                     if troubled.is_none() {
                         tracing::error!("nothing is stored or acknowledged at present: {}", chain(&source));
@@ -575,7 +599,7 @@ impl Loop {
                     tracing::debug!("a message was not published: {source}");
                 }
             }
-            Effect::Beat => crate::wiring::beat(&self.site),
+            Effect::Beat => crate::wiring::beat(&self.site, self.clock.clone(), self.tally.beaten_at()),
             Effect::Say { level: Level::Info, text } => tracing::info!("{text}"),
             Effect::Say { level: Level::Warn, text } => tracing::warn!("{text}"),
             Effect::Reply(_)
@@ -596,10 +620,15 @@ impl Loop {
     }
 
     fn take_back(&mut self, work: Work, items: &mut Vec<Item>) {
-        if !matches!(work, Work::Asked(_)) {
+        // Those come by themselves; nothing was sent away for them.
+        if !matches!(work, Work::Asked(_) | Work::Copy(_) | Work::Look(_)) {
             self.away -= 1;
         }
         match work {
+            Work::Copy(word) => self.note_copy(word),
+            Work::Look(sight) => {
+                let _ = sight.send(self.sight());
+            }
             Work::Asked(Asked { wish: Wish::Input(input), answer }) => {
                 items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer), written: None });
             }
@@ -608,7 +637,10 @@ impl Loop {
                 self.trying = false;
                 items.extend(self.take_tried(*tried, answer));
             }
-            Work::Outcome(mail, outcome) => items.push(Item::alone(Input::Mail { mail, outcome })),
+            Work::Outcome(mail, outcome) => {
+                self.vitals.ends(mail);
+                items.push(Item::alone(Input::Mail { mail, outcome }));
+            }
             Work::Recalled { series, from, points } => {
                 items.push(Item::alone(Input::Recalled { series, from, points }))
             }
@@ -616,6 +648,7 @@ impl Loop {
                 items.push(Item::alone(Input::Judged { bin, batch, at, standings }));
             }
             Work::Rendered(id, Err(why)) => {
+                self.vitals.ends(id);
                 let reply = format!("the mail cannot be made: {why}");
                 items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Refused { reply } }));
             }
@@ -637,51 +670,6 @@ impl Loop {
                 }
             }
         }
-    }
-
-    /// Tries the files of the rules in the background.
-    fn try_rules(&mut self, answer: Option<oneshot::Sender<Answer>>) {
-        let Some(watch) = self.rules.as_ref().filter(|_| !self.trying) else {
-            if let Some(answer) = answer {
-                let why = if self.trying {
-                    "the rules are being tried just now; ask again"
-                } else {
-                    "the rules cannot change here"
-                };
-                let _ = answer.send(Answer::No(why.into()));
-            }
-            return;
-        };
-        self.trying = true;
-        self.away += 1;
-        let (config, texts) = watch.to_try();
-        let (mut site, work) = (Site::clone(&self.site), self.work.clone());
-        site.rules.clone_from(&self.rules_changed);
-        tokio::task::spawn_blocking(move || {
-            let tried = rule_watch::try_files(&config, &site, &texts);
-            let _ = work.blocking_send(Work::Tried(Box::new(tried), answer));
-        });
-    }
-
-    /// What is to be done with files that were tried.
-    fn take_tried(&mut self, tried: Tried, answer: Option<oneshot::Sender<Answer>>) -> Option<Item> {
-        let watch = self.rules.as_mut()?;
-        watch.took(&tried);
-        for remark in &tried.remarks {
-            tracing::info!("{remark}");
-        }
-        for change in &tried.set.refused {
-            tracing::warn!("{}: the change was not taken: {}", change.rule, change.why);
-        }
-        self.rules_changed.clone_from(&tried.set.changed);
-        if tried.nothing_new && answer.is_none() && !self.change_alarm_stands() {
-            return None;
-        }
-        Some(Item { inputs: vec![Input::Rules(Box::new(tried.set))], ack: None, answer, written: None })
-    }
-
-    fn change_alarm_stands(&self) -> bool {
-        self.engine.alarms().any(|alarm| alarm.key.rule == engine::CHANGE_NOT_TAKEN && alarm.stands())
     }
 
     /// The present, if nothing is due any more and everything that was sent away has come back.

@@ -9,7 +9,8 @@ use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
 use hypocaust::{
-    calc, criteria, demo, judging, listing, mixing, record, replay, report, rules, site_log, verify, why, wiring,
+    calc, copying, criteria, demo, judging, listing, mixing, record, replay, report, rules, site_log, verify, why,
+    wiring,
 };
 use tracing_subscriber::EnvFilter;
 
@@ -69,6 +70,8 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
         Command::Record(command) => return record::record(&wiring::settings(&config)?.site, &command),
+        Command::Copy(command) => return copying::commands::copy(&wiring::settings(&config)?.site, &command),
+        Command::Restore(args) => copying::commands::restore(&wiring::settings(&config)?.site, &args)?,
         Command::Verify(args) => return verify::verify(&args),
         Command::Rerun { recording } => return commands::rerun(&recording),
     }

@@ -129,11 +129,22 @@ fn found(
     let before = sources.site.zone.show(before);
     let (number, files) = shelf.newest()?.ok_or_else(|| {
         CommandError::Refused(format!(
-            "readings up to {before} went after their time (`keep_readings` in the settings), and no report of this time was issued before"
+            "readings up to {before} went after their time (`keep` in the settings), and no report of this time was issued before{}",
+            copy_has_them(sources.site)
         ))
     })?;
-    eprintln!("readings up to {before} went after their time: this is what was issued while they were there");
+    let copy = copy_has_them(sources.site);
+    eprintln!("readings up to {before} went after their time: this is what was issued while they were there{copy}");
     Ok((Edition { number, changes: Vec::new() }, Some(files)))
+}
+
+/// Where else the readings are.
+fn copy_has_them(site: &Site) -> String {
+    let Some(influx) = &site.influx else { return String::new() };
+    format!(
+        "; the copy in InfluxDB has them (bucket {} of {} at {}): hypocaust restore --from-influx --into FOLDER",
+        influx.bucket, influx.organisation, influx.url
+    )
 }
 
 /// Which report it is.

@@ -4,6 +4,7 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use decode::Router;
@@ -13,6 +14,7 @@ use post::{Postman, PostmanError};
 use rulebook::RuleText;
 use site::model::{Broker, Login, Site, Transport};
 
+use crate::clock::Clock;
 use crate::secrets::{self, SecretError};
 
 /// Settings as read from a file.
@@ -161,14 +163,17 @@ pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>
     Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, sessions, status, clock).await?)
 }
 
-/// Calls the outward heartbeat in the background; a failure is one log line, not an alarm of ours.
-pub fn beat(site: &Site) {
+/// Calls the outward heartbeat in the background and notes when it was answered; a failure is one log line, not an alarm of ours.
+pub fn beat(site: &Site, clock: Clock, answered_at: Arc<AtomicI64>) {
     let Some(heartbeat) = site.heartbeat.clone() else { return };
     tokio::task::spawn_blocking(move || {
         let agent: ureq::Agent =
             ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(20))).build().into();
-        if let Err(source) = agent.get(&heartbeat.url).call() {
-            tracing::warn!("the heartbeat to {} failed: {source}; whoever watches it will wonder", heartbeat.url);
+        match agent.get(&heartbeat.url).call() {
+            Ok(_) => answered_at.store(clock.now().as_millis(), Ordering::Relaxed),
+            Err(source) => {
+                tracing::warn!("the heartbeat to {} failed: {source}; whoever watches it will wonder", heartbeat.url);
+            }
         }
     });
 }

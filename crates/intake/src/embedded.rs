@@ -5,7 +5,7 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::io;
-use std::net::SocketAddr;
+use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
 use std::path::PathBuf;
 use std::pin::Pin;
 use std::sync::{Arc, Mutex, OnceLock, PoisonError, Weak};
@@ -22,7 +22,8 @@ use mqtt5::broker::events::{
 use mqtt5::broker::router::MessageRouter;
 use mqtt5::broker::server::MqttBroker;
 use mqtt5::packet::publish::PublishPacket;
-use tokio::net::TcpListener;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::{mpsc, oneshot, watch};
 use tokio::task::AbortHandle;
 use tokio::time::timeout;
@@ -30,7 +31,7 @@ use tokio::time::timeout;
 use crate::doorkeeper::Doorkeeper;
 use crate::inlet::{Happening, Inlet, Settled};
 use crate::publisher::{self, Hand, Outgoing, Retain};
-use crate::{Intake, IntakeError, Shutdown, StatusTopic, limits};
+use crate::{Intake, IntakeError, Pulse, Shutdown, StatusTopic, limits};
 
 /// Where a message goes that must neither be acknowledged nor passed on. Nobody can be subscribed to it by a wildcard.
 const NOWHERE: &str = "$hypocaust/not-acknowledged";
@@ -98,8 +99,11 @@ pub(crate) async fn start(
     let _ = inlet.tell(LinkState::Up, words).await;
 
     let (publisher, mut publishing) = publisher::start(watched, hand(Arc::clone(&router)));
-    let tasks = vec![run.abort_handle(), publishing.abort_handle()];
+    let pulse = Pulse::default();
+    let knocking = tokio::spawn(knock(listen_addr.unwrap_or(listen), pulse.clone()));
+    let tasks = vec![run.abort_handle(), publishing.abort_handle(), knocking.abort_handle()];
     let ceremony = async move {
+        knocking.abort();
         life.send_replace(Life::Stopping);
         let gone = Outgoing { topic: status.topic, payload: status.gone.into(), retain: Retain::Keep };
         hand(router)(gone).await;
@@ -126,7 +130,35 @@ pub(crate) async fn start(
             publishing.abort();
         }
     };
-    Ok(Intake { happenings, publisher, listen_addr, shutdown: Shutdown::new(ceremony, tasks) })
+    Ok(Intake { happenings, publisher, listen_addr, pulse, shutdown: Shutdown::new(ceremony, tasks) })
+}
+
+/// A goodbye (MQTT 5.0 section 3.14) before any hello, at which a broker must end the connection: that it does so shows that it reads.
+const GOODBYE: [u8; 2] = [0xE0, 0x00];
+
+/// Looks from time to time whether the broker takes connections, as a probe would find it.
+async fn knock(listen: SocketAddr, pulse: Pulse) {
+    // What listens on every address of the machine is reached on this one.
+    let at = match listen.ip() {
+        ip if ip.is_unspecified() && ip.is_ipv4() => SocketAddr::new(Ipv4Addr::LOCALHOST.into(), listen.port()),
+        ip if ip.is_unspecified() => SocketAddr::new(Ipv6Addr::LOCALHOST.into(), listen.port()),
+        _ => listen,
+    };
+    let mut turns = tokio::time::interval(limits::KNOCK_EVERY);
+    loop {
+        turns.tick().await;
+        // A connection alone shows nothing: the system takes it, also for a broker that hangs.
+        let knocked = async {
+            let mut stream = TcpStream::connect(at).await?;
+            stream.write_all(&GOODBYE).await?;
+            stream.read(&mut [0; 16]).await
+        };
+        let done = timeout(limits::CONNECT_WITHIN, knocked).await;
+        // An answer, an end, or an end by force: each of them came from the broker. That nobody listens is none.
+        if done.is_ok_and(|done| done.is_ok() || done.is_err_and(|e| e.kind() == io::ErrorKind::ConnectionReset)) {
+            pulse.beat();
+        }
+    }
 }
 
 fn bind_fault(listen: SocketAddr, source: io::Error) -> IntakeError {

@@ -11,6 +11,7 @@ mod embedded;
 mod inlet;
 pub mod limits;
 mod publisher;
+mod pulse;
 mod remote;
 
 use std::fmt;
@@ -28,6 +29,7 @@ use tokio::task::AbortHandle;
 
 pub use inlet::{Ack, Arrival, Happening};
 pub use publisher::{PublishError, Publisher, Retain};
+pub use pulse::Pulse;
 
 /// The intake clock.
 pub type Clock = Arc<dyn Fn() -> Timestamp + Send + Sync>;
@@ -65,6 +67,8 @@ pub struct Intake {
     pub publisher: Publisher,
     /// Where the broker inside listens; `None` when the broker is elsewhere.
     pub listen_addr: Option<SocketAddr>,
+    /// Shows that messages could come in.
+    pub pulse: Pulse,
     /// Stops it; dropping this stops it without ceremony.
     pub shutdown: Shutdown,
 }

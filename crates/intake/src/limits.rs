@@ -31,6 +31,8 @@ pub const CLIENT_QUEUE_MESSAGES: usize = 1_000;
 pub const CLIENT_QUEUE_BYTES: usize = 4 * 1024 * 1024;
 /// An idle link is probed after this many seconds.
 pub const KEEP_ALIVE_SECONDS: u16 = 30;
+/// From one look whether the broker inside takes connections to the next.
+pub const KNOCK_EVERY: Duration = Duration::from_secs(10);
 /// A connection attempt is given up after this.
 pub const CONNECT_WITHIN: Duration = Duration::from_secs(10);
 /// The pause before the first new attempt; it doubles up to [`RETRY_MAX`].

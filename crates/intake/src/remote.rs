@@ -23,7 +23,7 @@ use tokio::time::{Instant, sleep, timeout};
 
 use crate::inlet::{Closed, Happening, Inlet, Settled};
 use crate::publisher::{self, Hand, Outgoing, Retain};
-use crate::{Intake, IntakeError, Shutdown, StatusTopic, limits};
+use crate::{Intake, IntakeError, Pulse, Shutdown, StatusTopic, limits};
 
 /// Where and how to connect.
 pub(crate) struct Session<'s> {
@@ -54,7 +54,9 @@ pub(crate) fn start(
 
     let acknowledging =
         tokio::spawn(acknowledge(received, client.clone(), Arc::clone(&generation), Arc::clone(&reset)));
+    let pulse = Pulse::default();
     let poller = Poller {
+        pulse: pulse.clone(),
         at: format!("{}:{}", session.host, session.port),
         client_id: session.client_id.to_owned(),
         client: client.clone(),
@@ -87,7 +89,7 @@ pub(crate) fn start(
         let _ = timeout(limits::STOP_WITHIN, goodbye).await;
         polling.abort();
     };
-    Ok(Intake { happenings, publisher, listen_addr: None, shutdown: Shutdown::new(ceremony, tasks) })
+    Ok(Intake { happenings, publisher, listen_addr: None, pulse, shutdown: Shutdown::new(ceremony, tasks) })
 }
 
 fn options(session: &Session<'_>, password: Option<String>, status: &StatusTopic) -> Result<MqttOptions, IntakeError> {
@@ -259,6 +261,7 @@ enum Standing {
 
 /// Owns the connection.
 struct Poller {
+    pulse: Pulse,
     at: String,
     client_id: String,
     client: AsyncClient,
@@ -276,6 +279,7 @@ struct Poller {
 impl Poller {
     async fn run(mut self, mut connection: EventLoop) {
         loop {
+            self.pulse.beat();
             let event = tokio::select! {
                 biased;
                 () = self.reset.notified() => {

@@ -20,9 +20,10 @@ use crate::clock::Clock;
 impl Loop {
     /// Renders a mail that was not rendered yet, or sends the bytes that were.
     pub(super) fn deliver(&mut self, id: MailId) {
+        self.vitals.begins(id);
         let (mail, rendered) = match self.ledger.mail(id) {
             Ok(Some(found)) => found,
-            Ok(None) => return,
+            Ok(None) => return self.vitals.ends(id),
             Err(source) => {
                 let reply = format!("the store does not give the mail: {source}");
                 self.come_back(Work::Outcome(id, MailOutcome::Deferred { reply }));
