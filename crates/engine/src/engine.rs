@@ -95,6 +95,8 @@ pub struct Engine {
     pub(crate) readings_taken: u64,
     /// Answers of rules since the start.
     pub(crate) judged: u64,
+    /// Readings that came twice since the start, and of which nothing was to be kept.
+    pub(crate) repeated: u64,
 }
 
 /// What the engine keeps of each bin.
@@ -254,6 +256,7 @@ impl Engine {
             judged_since_beat: 0,
             readings_taken: 0,
             judged: 0,
+            repeated: 0,
         };
         for probe in site.probes.values() {
             let id = SeriesId { source: Source::Probe(probe.id.clone()), quantity: Quantity::Temperature };
@@ -498,7 +501,10 @@ impl Engine {
             self.refuse(refusal, effects);
             return;
         };
-        let Taken::Kept { quality, reason, recount } = series.take(&reading) else { return };
+        let Taken::Kept { quality, reason, recount } = series.take(&reading) else {
+            self.repeated += 1;
+            return;
+        };
         if recount == Recount::Needed {
             self.recall(reading.series.clone(), effects);
         }

@@ -30,6 +30,11 @@ impl Engine {
         self.judged
     }
 
+    /// Readings that came twice since the start, as far as the engine knew them again; others the store knows.
+    pub fn repeated(&self) -> u64 {
+        self.repeated
+    }
+
     /// How things stand.
     pub fn figures(&self, now: Timestamp) -> Figures {
         let ages = self.series.iter().filter_map(|(id, series)| {

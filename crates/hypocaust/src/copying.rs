@@ -193,10 +193,12 @@ impl Copying {
                 }
                 continue;
             }
-            let rows = self.read(move |ledger, _| Ok(ledger.rows_from(next, ROWS_AT_ONCE)?)).await?;
+            let rows = self.read(move |ledger, _| ledger.rows_from(next, ROWS_AT_ONCE)).await?;
+            let came_to = self.copy_rows(&bucket, &rows).await?;
             // All rows that there were: the next look can wait.
-            looked_at = (rows.len() < ROWS_AT_ONCE).then_some(now);
-            if let Some(came_to) = self.copy_rows(&bucket, &rows).await? {
+            let all = rows.len() < ROWS_AT_ONCE && came_to == rows.last().map(|row| row.seq + 1);
+            looked_at = all.then_some(now);
+            if let Some(came_to) = came_to {
                 next = came_to;
                 *failed = 0;
                 let not_taken = std::mem::take(&mut self.not_taken);
@@ -258,7 +260,7 @@ impl Copying {
         for row in rows {
             came_to = Some(row.seq + 1);
             if row.kind == HOUR_KIND {
-                hour = self.to_send(row);
+                hour = self.hour_of_row(row);
                 if hour.is_some() {
                     break;
                 }
@@ -278,7 +280,7 @@ impl Copying {
     }
 
     /// The hour of a row, unless all of its readings went out as they came.
-    fn to_send(&mut self, row: &KeptRow) -> Option<Timestamp> {
+    fn hour_of_row(&mut self, row: &KeptRow) -> Option<Timestamp> {
         let hour = site::zone::parse_rfc3339(row.body["hour"].as_str()?)?;
         let sent = self.sent.remove(&hour);
         (sent.is_none() || sent != row.body["readings"].as_u64()).then_some(hour)

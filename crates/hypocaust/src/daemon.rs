@@ -530,8 +530,9 @@ impl Loop {
     }
 
     fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {
-        let (judged, begun) = (self.engine.answers(), std::time::Instant::now());
+        let (judged, repeated, begun) = (self.engine.answers(), self.engine.repeated(), std::time::Instant::now());
         let caused = self.step_recorded(now, input);
+        self.tally.repeated(self.engine.repeated() - repeated);
         if self.engine.answers() > judged {
             self.tally.judged(begun.elapsed());
         }

@@ -16,8 +16,11 @@ use tracing_subscriber::EnvFilter;
 
 /// EX_USAGE of sysexits.
 const USAGE: u8 = 64;
+/// EX_IOERR of sysexits.
+const IO_ERROR: u8 = 74;
 
 fn main() -> ExitCode {
+    end_quietly_when_nobody_reads();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
@@ -39,6 +42,18 @@ fn main() -> ExitCode {
             ExitCode::from(error.exit_code())
         }
     }
+}
+
+/// `hypocaust check | head` closes the pipe early: no reason to say more than that.
+fn end_quietly_when_nobody_reads() {
+    let otherwise = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let words = panic.payload().downcast_ref::<String>().map_or("", String::as_str);
+        if words.starts_with("failed printing to stdout") && words.contains("Broken pipe") {
+            std::process::exit(IO_ERROR.into());
+        }
+        otherwise(panic);
+    }));
 }
 
 fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {

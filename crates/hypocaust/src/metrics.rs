@@ -80,6 +80,13 @@ impl Tally {
         }
     }
 
+    /// So many readings came twice, and the store was not even asked.
+    pub(crate) fn repeated(&self, readings: u64) {
+        if readings > 0 {
+            self.readings.get_or_create(&vec![("outcome", "repeated")]).inc_by(readings);
+        }
+    }
+
     /// Rules were judged, and it took so long.
     pub(crate) fn judged(&self, took: Duration) {
         self.evaluation.observe(took.as_secs_f64());

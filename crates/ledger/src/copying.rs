@@ -141,7 +141,7 @@ impl Ledger {
             let most = i64::try_from(most).unwrap_or(i64::MAX);
             rows::all(conn, sql, params![rows::key(seq)?, most], |row| {
                 let (seq, at, text): (i64, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
-                let parsed = seal::row::parse(&text).map_err(|e| Cause::row("record", seq, &e.to_string()))?;
+                let parsed = seal::row::parse(&text).map_err(|e| Cause::row("record", seq, e.to_string()))?;
                 let at = Timestamp::from_millis(at);
                 Ok(KeptRow { seq: seq.unsigned_abs(), at, kind: parsed.kind, body: parsed.body })
             })
