@@ -18,7 +18,7 @@ const INFLUX_EXAMPLE: &str = "https://influx.example:8086";
 /// The port that InfluxDB listens on unless told otherwise (its documentation).
 const INFLUX_PORT: u16 = 8086;
 /// Beside our broker's port and those that are registered; the project's own choice.
-const METRICS_DEFAULT: SocketAddr = SocketAddr::new(std::net::IpAddr::V4(std::net::Ipv4Addr::LOCALHOST), 18_830);
+const METRICS_DEFAULT: &str = "127.0.0.1:18830";
 /// A day of 300 bins with 8 probes each minute in ten minutes, and no burden for a small database beside us: the project's own choice.
 const CATCH_UP_PER_SECOND: u32 = 5_000;
 
@@ -91,7 +91,7 @@ fn influx_address<'t>(item: &Item<'t>, plain: bool, faults: &mut Faults) -> Opti
 pub(super) fn metrics(top: &Section<'_>, faults: &mut Faults) -> Option<SocketAddr> {
     let section = Section::open(top.optional("metrics")?.node, "metrics", &METRICS_KEYS, faults)?;
     let plain = spelled_plain(&section, faults);
-    let Some(item) = section.optional("listen") else { return Some(METRICS_DEFAULT) };
+    let Some(item) = section.optional("listen") else { return METRICS_DEFAULT.parse().ok() };
     let text = item.text(faults)?;
     let Ok(listen) = text.parse::<SocketAddr>() else {
         faults.add(
