@@ -8,10 +8,12 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 pub mod calc;
 mod copy;
+mod init;
 mod log;
 mod report;
 
 pub use copy::{CopyCommand, CopySpan, RestoreArgs};
+pub use init::InitArgs;
 pub use log::{BatchCommand, FilledArgs, LogCommand, Written};
 pub use report::{ReportBatchArgs, ReportCommand, ReportReviewedArgs, ReportWeekArgs};
 
@@ -22,16 +24,9 @@ pub use report::{ReportBatchArgs, ReportCommand, ReportReviewedArgs, ReportWeekA
 #[derive(Debug, Parser)]
 #[command(name = "hypocaust", version, propagate_version = true, max_term_width = 100, after_help = FIRST_STEPS)]
 pub struct Cli {
-    /// The settings of the site.
-    #[arg(
-        long,
-        short,
-        global = true,
-        value_name = "FILE",
-        default_value = "config/site.yaml",
-        env = "HYPOCAUST_CONFIG"
-    )]
-    pub config: PathBuf,
+    /// The settings of the site; config/site.yaml when left out, or where that is not there /etc/hypocaust/site.yaml.
+    #[arg(long, short, global = true, value_name = "FILE", env = "HYPOCAUST_CONFIG")]
+    pub config: Option<PathBuf>,
 
     /// How the log on standard error is written.
     #[arg(long, global = true, value_enum, default_value_t = LogFormat::Text, value_name = "FORM")]
@@ -45,6 +40,7 @@ pub struct Cli {
 const FIRST_STEPS: &str = "\
 First steps:
   hypocaust demo                       six weeks of an invented site in about a minute
+  hypocaust init                       settings for your own site, from a few answers
   hypocaust check                      read your settings and rules, start nothing
   hypocaust run                        the daemon
   hypocaust batch on-air --bin north-1 tell it that a bin was filled and aerated
@@ -154,6 +150,11 @@ pub enum LogFormat {
 pub enum Command {
     /// Run the daemon until it is asked to stop (SIGTERM or Ctrl-C).
     Run(RunArgs),
+    /// Write settings for a new site, from a few answers, with rules and secrets in their places.
+    ///
+    /// What is not given is asked on the terminal; passwords are asked without showing them. Nothing is overwritten.
+    #[command(after_long_help = init::INIT_HELP)]
+    Init(Box<InitArgs>),
     /// Read settings and rules, print every fault with its place and remedy, and next week's schedule; start nothing.
     Check,
     /// Show six weeks of an invented site of six bins in about a minute, through the same code as `run`.
@@ -235,6 +236,21 @@ pub enum Command {
     /// Check a bundle that `record export` or `report week --bundle` wrote, here or elsewhere; needs no settings. Prints one line for each step.
     #[command(after_long_help = VERIFY_HELP)]
     Verify(VerifyArgs),
+    /// Print the JSON Schema of the settings, for editors that complete and check YAML as one types.
+    ///
+    /// `hypocaust check` says more than a form can.
+    ConfigSchema,
+    /// Print completions for a shell: `hypocaust completions bash > /etc/bash_completion.d/hypocaust`.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual pages: sections 1, 5 (the settings) and 8 (the daemon).
+    Man {
+        /// The folder they go into.
+        #[arg(long, value_name = "FOLDER")]
+        out: PathBuf,
+    },
     /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
     Rerun {
         /// The file that `hypocaust run --record FILE` wrote.

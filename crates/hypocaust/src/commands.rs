@@ -16,6 +16,7 @@ use rulebook::{RuleText, Rulebook};
 use site::model::{Person, Site};
 use site::zone::parse_instant;
 
+use crate::as_owner::go_on_as_owner;
 use crate::cli::{AlarmsCommand, RunArgs};
 use crate::clock::Clock;
 use crate::daemon::{self, ChangingRules, DaemonError, Progress, Setup};
@@ -65,6 +66,17 @@ pub enum CommandError {
     /// Mail did not leave.
     #[error("{0}")]
     NotSent(String),
+    /// A file is there already.
+    #[error("{0}")]
+    Exists(String),
+    /// A file cannot be made.
+    #[error("{what}")]
+    CannotCreate {
+        /// What was tried, with the next step.
+        what: String,
+        /// Why it failed.
+        source: std::io::Error,
+    },
     /// The key of the record.
     #[error(transparent)]
     Key(#[from] KeyError),
@@ -93,7 +105,9 @@ impl CommandError {
             CommandError::Usage(_) => 64,
             CommandError::Refused(_) | CommandError::Recording(RecordingError::Line { .. }) => 65,
             CommandError::Recording(_) | CommandError::NoInput { .. } => 66,
-            CommandError::Key(KeyError::CannotMake { .. }) => 73,
+            CommandError::Key(KeyError::CannotMake { .. })
+            | CommandError::Exists(_)
+            | CommandError::CannotCreate { .. } => 73,
             CommandError::NotSent(_) | CommandError::NotRunning(_) | CommandError::Socket(_) => 69,
             CommandError::Folder(FolderError::InUse { .. }) => 75,
             CommandError::Folder(_) => 73,
@@ -431,7 +445,10 @@ pub(crate) fn write(site: &Site, request: &Request) -> Result<(), CommandError> 
     let said = match socket::ask(&site.data_folder, request)? {
         Some(Answer::Done(said)) => said,
         Some(Answer::No(why)) => return Err(CommandError::Refused(why)),
-        None => one_step(site, request.clone())?,
+        None => {
+            go_on_as_owner(&site.data_folder)?;
+            one_step(site, request.clone())?
+        }
     };
     println!("{said}");
     Ok(())

@@ -2,6 +2,7 @@
 //!
 //! Must never decide anything about compost.
 
+pub mod as_owner;
 pub mod by_mqtt;
 pub mod calc;
 mod case_chart;
@@ -13,8 +14,10 @@ pub mod criteria;
 pub mod daemon;
 pub mod demo;
 pub mod driven;
+pub mod init;
 pub mod judging;
 pub mod listing;
+pub mod manual;
 mod metrics;
 pub mod mixing;
 pub mod record;
@@ -25,6 +28,7 @@ pub mod report;
 pub mod rule_watch;
 pub mod rules;
 pub mod secrets;
+pub mod settings_schema;
 pub mod site_log;
 pub mod socket;
 pub mod verify;

@@ -9,7 +9,8 @@ use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
 use hypocaust::{
-    calc, copying, criteria, demo, judging, listing, mixing, record, replay, report, rules, site_log, verify, why,
+    calc, copying, criteria, demo, init, judging, listing, manual, mixing, record, replay, report, rules, site_log,
+    verify, why,
     wiring,
 };
 use tracing_subscriber::EnvFilter;
@@ -57,9 +58,10 @@ fn end_quietly_when_nobody_reads() {
 }
 
 fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
-    let config = cli.config;
+    let config = wiring::config_path(cli.config);
     match cli.command {
         Command::Run(args) => commands::run(&config, &args)?,
+        Command::Init(args) => init::init(*args)?,
         Command::Check => commands::check(&config)?,
         Command::Demo(args) => demo::demo(&args)?,
         Command::Batch(command) => site_log::batch(&config, command)?,
@@ -88,6 +90,9 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Copy(command) => return copying::commands::copy(&wiring::settings(&config)?.site, &command),
         Command::Restore(args) => copying::commands::restore(&wiring::settings(&config)?.site, &args)?,
         Command::Verify(args) => return verify::verify(&args),
+        Command::ConfigSchema => manual::config_schema(),
+        Command::Completions { shell } => manual::completions(shell),
+        Command::Man { out } => manual::man(&out)?,
         Command::Rerun { recording } => return commands::rerun(&recording),
     }
     Ok(ExitCode::SUCCESS)

@@ -4,7 +4,7 @@
 
 use std::fs::{File, OpenOptions};
 use std::io::{self, Read, Write};
-use std::os::unix::fs::{OpenOptionsExt, PermissionsExt};
+use std::os::unix::fs::{MetadataExt, OpenOptionsExt, PermissionsExt};
 use std::path::{Path, PathBuf};
 
 use seal::note::{NoteError, SignerKey};
@@ -93,6 +93,13 @@ fn make(path: &Path, name: &str) -> Result<(), KeyError> {
     let written = text().and_then(|text| {
         let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&partial)?;
         file.write_all(text.as_bytes())?;
+        // Made by root for a daemon that runs as a user of its own, it must be that user's.
+        if let Some(folder) = path.parent().and_then(|folder| folder.metadata().ok()).filter(|folder| folder.uid() != 0)
+        {
+            if rustix::process::geteuid().is_root() {
+                std::os::unix::fs::fchown(&file, Some(folder.uid()), Some(folder.gid()))?;
+            }
+        }
         file.sync_all()?;
         match std::fs::hard_link(&partial, path) {
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(()),

@@ -2,6 +2,8 @@
 //!
 //! Must never change a file that is there.
 
+mod shipped;
+
 use std::fmt::Write;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -16,6 +18,8 @@ use crate::case_chart;
 use crate::cli::RulesCommand;
 use crate::commands::CommandError;
 use crate::wiring::{self, Settings, SettingsError};
+
+pub use shipped::SHIPPED;
 
 pub(crate) const RULE_ENDING: &str = ".rhai";
 pub(crate) const CASES_ENDING: &str = ".cases.yaml";

@@ -2,7 +2,7 @@
 //!
 //! Must never print what it read.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use site::model::SecretFile;
 
@@ -21,8 +21,9 @@ pub enum SecretError {
     },
     /// The service manager handed no credentials.
     #[error(
-        "credential `{name}` is asked for, but $CREDENTIALS_DIRECTORY is not set; add `LoadCredential={name}:/path/to/file` to the unit, or \
-         use password_file"
+        "credential `{name}` is asked for, but no service manager handed it over ($CREDENTIALS_DIRECTORY is not set) and there is no {}; \
+         put the secret there (mode 0600), or add `LoadCredential={name}:/path/to/file` to the unit, or use password_file",
+        stored(name).display()
     )]
     NoCredentials {
         /// Which.
@@ -36,15 +37,26 @@ pub enum SecretError {
     },
 }
 
+/// Where root keeps credentials for services: systemd.exec(5). Our unit has each credential loaded from there.
+const CREDENTIAL_STORE: &str = "/etc/credstore";
+
+/// The file from which the unit that ships loads a credential.
+pub fn stored(name: &str) -> PathBuf {
+    Path::new(CREDENTIAL_STORE).join(format!("hypocaust.{name}"))
+}
+
 /// Where the file of a secret is.
 ///
+/// A command that root starts outside of the service finds a credential where the unit has it from.
+///
 /// # Errors
-/// [`SecretError::NoCredentials`] when a credential is asked for outside a service manager.
+/// [`SecretError::NoCredentials`] when a credential is asked for outside a service manager, and the store has none of the name.
 pub fn path_of(secret: &SecretFile) -> Result<PathBuf, SecretError> {
     match secret {
         SecretFile::File(path) => Ok(path.clone()),
         SecretFile::Credential(name) => std::env::var_os("CREDENTIALS_DIRECTORY")
             .map(|folder| PathBuf::from(folder).join(name))
+            .or_else(|| Some(stored(name)).filter(|path| path.symlink_metadata().is_ok()))
             .ok_or_else(|| SecretError::NoCredentials { name: name.clone() }),
     }
 }

@@ -33,7 +33,7 @@ pub struct Settings {
 pub enum SettingsError {
     /// The file cannot be read.
     #[error(
-        "the settings {path} cannot be read; give their path with --config FILE (config/site.yaml in the source tree is an example)"
+        "the settings {path} cannot be read; give their path with --config FILE, or begin some with `hypocaust init`"
     )]
     Read {
         /// Which.
@@ -82,6 +82,15 @@ pub enum IntakeWiringError {
     /// The rest.
     #[error(transparent)]
     Intake(#[from] IntakeError),
+}
+
+/// Where a checkout of the sources has its example, and where the package has the site's own.
+const SETTINGS_PLACES: [&str; 2] = ["config/site.yaml", "/etc/hypocaust/site.yaml"];
+
+/// The settings to read: those that were named, or the first of the usual places where some are.
+pub fn config_path(named: Option<PathBuf>) -> PathBuf {
+    let usual = || SETTINGS_PLACES.iter().map(PathBuf::from).find(|path| path.exists());
+    named.or_else(usual).unwrap_or_else(|| SETTINGS_PLACES[0].into())
 }
 
 /// Reads and checks the settings.

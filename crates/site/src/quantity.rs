@@ -186,6 +186,11 @@ impl Unit {
         UNITS.iter().find(|(_, names)| names.contains(&text)).map(|(unit, _)| *unit)
     }
 
+    /// Every spelling that settings and payloads may use, the SenML or UCUM symbol first.
+    pub fn spellings(self) -> &'static [&'static str] {
+        UNITS.iter().find(|(unit, _)| *unit == self).map_or(&[], |(_, names)| names)
+    }
+
     /// The SenML or UCUM symbol.
     pub fn symbol(self) -> &'static str {
         UNITS.iter().find(|(u, _)| *u == self).map_or("", |(_, names)| names[0])
