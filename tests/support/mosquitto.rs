@@ -32,6 +32,22 @@ impl Mosquitto {
 
     /// The same with more lines of configuration.
     pub fn start_with(test: &str, more: &str) -> Option<Mosquitto> {
+        // As our own deployment sets it: no bound on what waits for an offline session, and its state on disk when it stops.
+        Mosquitto::start_on(test, |folder, port| {
+            format!(
+                "listener {port} 127.0.0.1\n\
+                 allow_anonymous true\n\
+                 max_queued_messages 0\n\
+                 persistence true\n\
+                 persistence_location {}/\n\
+                 {more}\n",
+                folder.display(),
+            )
+        })
+    }
+
+    /// The same with a configuration of its own, made for a folder and a port.
+    pub fn start_on(test: &str, configuration: impl FnOnce(&Path, u16) -> String) -> Option<Mosquitto> {
         let Some(binary) = PLACES.iter().map(Path::new).find(|p| p.exists()) else {
             assert!(
                 std::env::var("CI").as_deref() != Ok("true"),
@@ -43,19 +59,10 @@ impl Mosquitto {
         let folder = tempfile::tempdir().unwrap();
         // Freed at once for the broker; a second taker in between makes the start fail, not the test pass.
         let port = TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port();
-        // As our own deployment sets it: no bound on what waits for an offline session, and its state on disk when it stops. A
-        // broker that root starts gives up root and could not write the folder otherwise.
+        // A broker that root starts gives up root, and could not write the folder.
         let config = format!(
-            "listener {port} 127.0.0.1\n\
-             allow_anonymous true\n\
-             user root\n\
-             max_queued_messages 0\n\
-             persistence true\n\
-             persistence_location {}/\n\
-             log_dest file {}\n\
-             log_type all\n\
-             {more}\n",
-            folder.path().display(),
+            "{}\nuser root\nlog_dest file {}\nlog_type all\n",
+            configuration(folder.path(), port),
             folder.path().join("log").display(),
         );
         std::fs::write(folder.path().join("mosquitto.conf"), config).unwrap();

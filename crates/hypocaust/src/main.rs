@@ -10,8 +10,7 @@ use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
 use hypocaust::{
     calc, copying, criteria, demo, init, judging, listing, manual, mixing, record, replay, report, rules, site_log,
-    verify, why,
-    wiring,
+    verify, why, wiring,
 };
 use tracing_subscriber::EnvFilter;
 

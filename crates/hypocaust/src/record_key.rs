@@ -93,13 +93,7 @@ fn make(path: &Path, name: &str) -> Result<(), KeyError> {
     let written = text().and_then(|text| {
         let mut file = OpenOptions::new().write(true).create_new(true).mode(0o600).open(&partial)?;
         file.write_all(text.as_bytes())?;
-        // Made by root for a daemon that runs as a user of its own, it must be that user's.
-        if let Some(folder) = path.parent().and_then(|folder| folder.metadata().ok()).filter(|folder| folder.uid() != 0)
-        {
-            if rustix::process::geteuid().is_root() {
-                std::os::unix::fs::fchown(&file, Some(folder.uid()), Some(folder.gid()))?;
-            }
-        }
+        hand_over(&file, path)?;
         file.sync_all()?;
         match std::fs::hard_link(&partial, path) {
             Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Ok(()),
@@ -108,4 +102,14 @@ fn make(path: &Path, name: &str) -> Result<(), KeyError> {
     });
     let _ = std::fs::remove_file(&partial);
     written.map_err(|source| KeyError::CannotMake { path: path.into(), source })
+}
+
+/// What root makes for a daemon that runs as a user of its own is that user's.
+fn hand_over(file: &File, path: &Path) -> io::Result<()> {
+    match path.parent().and_then(|folder| folder.metadata().ok()) {
+        Some(folder) if folder.uid() != 0 && rustix::process::geteuid().is_root() => {
+            std::os::unix::fs::fchown(file, Some(folder.uid()), Some(folder.gid()))
+        }
+        _ => Ok(()),
+    }
 }
