@@ -60,7 +60,7 @@ async fn what_is_committed_is_copied_checked_and_brought_back() {
     let mut driven = yard.driven(START).await;
     three_days(&mut driven).await;
     eventually("every reading of a whole hour to be copied", || {
-        (server.count("reading") >= 3 * 288 - 12).then_some(())
+        (server.count("reading") >= 3 * 288 - 13).then_some(())
     })
     .await;
     // Two more hours give the last ones their roots, and raise an alarm: the probe is silent.
@@ -72,14 +72,14 @@ async fn what_is_committed_is_copied_checked_and_brought_back() {
     let ledger = || Ledger::open(&yard.data(), Access::Read).unwrap();
     let target = hypocaust::copying::target(driven.site().influx.as_ref().unwrap());
     eventually("nothing to wait", || ledger().copy_state(&target).unwrap().waits_since.is_none().then_some(())).await;
+    let (code, text) = hypocaust(&yard, &["copy", "status"]);
+    assert_eq!(code, 0, "{text}");
+    assert!(text.contains("waiting      nothing") && !text.contains("trouble"), "{text}");
     driven.stop().await.unwrap();
 
     let here = stored(&yard.data());
     assert_eq!(server.count("reading"), here.len());
     assert_eq!(server.series("reading"), 1, "one series for each probe and quantity");
-    let (code, text) = hypocaust(&yard, &["copy", "status"]);
-    assert_eq!(code, 0, "{text}");
-    assert!(text.contains("waiting      nothing") && !text.contains("trouble"), "{text}");
     let (code, text) = hypocaust(&yard, &[&["copy", "verify"], &DAYS[..]].concat());
     assert_eq!(code, 0, "{text}");
     assert!(text.contains(&format!("{} readings, by number and checksum", here.len())), "{text}");
@@ -186,7 +186,7 @@ async fn an_outage_of_an_hour_costs_no_alarm_no_reading_and_no_memory() {
         .unwrap();
     let mut sent = 0;
     // Each probe sends every ten seconds; in the outage, b1 gets hot.
-    for (minutes, down, hot) in [(10, false, 60.0), (60, true, 71.0), (10, false, 60.0)] {
+    for (minutes, down, hot) in [(60, false, 60.0), (60, true, 71.0), (10, false, 60.0)] {
         server.set_down(down);
         let before = memory_kilobytes();
         let mails = sink.received().len();
@@ -204,12 +204,12 @@ async fn an_outage_of_an_hour_costs_no_alarm_no_reading_and_no_memory() {
             }
             acknowledged(notices).await.unwrap();
         }
+        let grown = memory_kilobytes().saturating_sub(before);
+        println!("{minutes} minutes, away: {down}: {} readings, memory grew by {grown} kB", minutes * 6 * BINS * 3);
         if down {
             assert!(sink.received().len() > mails, "the alarm was mailed while the database was away");
-            let grown = memory_kilobytes().saturating_sub(before);
-            println!("outage: {} readings waited, memory grew by {grown} kB", minutes * 6 * BINS * 3);
             assert!(grown < 40_000, "{grown} kB more after an hour without the database");
-            assert!(server.count("reading") < sent / 2, "it was away");
+            assert!(server.count("reading") < sent * 2 / 3, "it was away");
         }
     }
     let now = driven.now() + Span::hours(2);
