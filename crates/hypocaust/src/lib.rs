@@ -2,7 +2,6 @@
 //!
 //! Must never decide anything about compost.
 
-pub mod as_owner;
 pub mod by_mqtt;
 pub mod calc;
 mod case_chart;

@@ -4,7 +4,7 @@
 
 use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
 use std::io::{self, Read, Seek, Write};
-use std::os::unix::fs::DirBuilderExt;
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, lchown};
 use std::path::{Path, PathBuf};
 
 /// A locked data folder; the lock ends when this is dropped, or with the process, however it ends.
@@ -91,6 +91,36 @@ impl Folder {
     pub fn path(&self) -> &Path {
         &self.path
     }
+}
+
+impl Drop for Folder {
+    /// What root made in the folder of a daemon that runs as a user of its own is that user's, or the daemon could not use it.
+    fn drop(&mut self) {
+        if let Err(e) = hand_over(&self.path, &self.path) {
+            tracing::warn!("something in {} is root's and stays so: {e}", self.path.display());
+        }
+    }
+}
+
+/// Gives what is root's in the folder to the folder's own user. Anybody but root finds nothing to give, or may not.
+fn hand_over(folder: &Path, whose: &Path) -> io::Result<()> {
+    let owner = std::fs::metadata(whose)?;
+    if owner.uid() == 0 {
+        return Ok(());
+    }
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        let about = std::fs::symlink_metadata(&path)?;
+        // A file with a second name may be one of the system's.
+        if about.uid() != 0 || !(about.is_dir() || about.is_file() && about.nlink() == 1) {
+            continue;
+        }
+        if about.is_dir() {
+            hand_over(&path, whose)?;
+        }
+        lchown(&path, Some(owner.uid()), Some(owner.gid()))?;
+    }
+    Ok(())
 }
 
 /// Why a lock file was not had.
