@@ -41,6 +41,7 @@ mod vitals;
 
 pub(crate) use vitals::Moves;
 use vitals::Vitals;
+mod tidying;
 
 /// Everything a daemon needs to run.
 #[derive(Debug)]
@@ -134,8 +135,6 @@ pub enum DaemonError {
 
 /// The kind of the row about the settings in force.
 const SETTINGS_KIND: &str = "settings";
-/// A mean year of the calendar.
-const SECONDS_PER_YEAR: f64 = 365.2425 * 86_400.0;
 /// Inputs taken into one commit at the most.
 const BATCH_MAX: usize = 2_000;
 /// From one attempt to commit to the next while the disk is in trouble.
@@ -150,6 +149,8 @@ const HEALTH_EVERY: Span = Span::minutes(1);
 const RULES_LOOKED_AT_EVERY: Duration = Duration::from_secs(2);
 /// From one line in the store that says "still alive" to the next, when nothing else is committed.
 const ALIVE_EVERY: Duration = Duration::from_secs(30);
+/// From one piece of days that are packed to the next; a piece takes some hundredths of a second.
+const PACKED_EVERY: Duration = Duration::from_secs(2);
 
 /// What comes back from tasks of the loop's own.
 #[derive(Debug)]
@@ -217,6 +218,7 @@ struct Loop {
     tally: Tally,
     /// Which parts of it move.
     vitals: Vitals,
+    tidying: tidying::Tidying,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -235,6 +237,7 @@ pub async fn run(
     let now = clock.now();
     let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
     let previous = restored.previous;
+    tidying::tell_of_clock(&site, previous.map(|run| run.last_alive), now);
     ledger.begin_run(now).map_err(in_ledger)?;
     if let Some(text) = settings_text {
         let before = ledger.newest_on_record(SETTINGS_KIND).map_err(in_ledger)?;
@@ -306,6 +309,7 @@ pub async fn run(
         copy,
         tally: Tally::new(),
         vitals: Vitals::new(pulse),
+        tidying: tidying::Tidying::default(),
     };
     if let Some(listen) = this.site.metrics {
         let work = this.work.clone();
@@ -340,6 +344,8 @@ pub async fn run(
     pet.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
     let mut look = tokio::time::interval(RULES_LOOKED_AT_EVERY);
     look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+    let mut pack = tokio::time::interval(PACKED_EVERY);
+    pack.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
 
     loop {
         let deadline = this.engine.next_deadline();
@@ -397,6 +403,7 @@ pub async fn run(
                     items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
                 }
             }
+            _ = pack.tick() => this.pack_old_readings(this.clock.now()),
         }
         if !items.is_empty() {
             this.run_batch(items).await;
@@ -509,23 +516,6 @@ impl Loop {
         }
         for effect in effects {
             self.let_out(effect).await;
-        }
-    }
-
-    /// Takes out a piece of the readings whose time is over, where the settings give them one.
-    fn take_out_old_readings(&mut self, now: Timestamp) {
-        let Some(years) = self.site.keep.years else { return };
-        let before = now - Span::from_seconds_f64(years * SECONDS_PER_YEAR);
-        match tokio::task::block_in_place(|| self.ledger.prune(now, before)) {
-            Ok(None) => {}
-            Ok(Some(pruned)) => {
-                let (from, to) = (self.site.zone.show(pruned.from), self.site.zone.show(pruned.to));
-                tracing::info!(
-                    "{} readings of {from} to {to} were taken out after their time; their roots stay",
-                    pruned.readings
-                );
-            }
-            Err(source) => tracing::warn!("readings whose time is over cannot be taken out: {}", chain(&source)),
         }
     }
 

@@ -58,6 +58,13 @@ fn check(site: &Site) -> Result<ExitCode, CommandError> {
             check.pruned
         );
     }
+    if check.partly.hours > 0 {
+        println!(
+            "{} more hours of which some quantities were taken out after their time: {} of {} readings are still there, so that their roots, \
+             which are on record, cannot be computed again",
+            check.partly.hours, check.partly.left, check.partly.were
+        );
+    }
     if check.faults.is_empty() {
         println!("all of it holds");
         return Ok(ExitCode::SUCCESS);
@@ -152,7 +159,7 @@ fn fill(
     drop(data);
     folder.list(bundle::DATA)?;
 
-    let Evidence { rows, hours, left_out, hashes } = evidence;
+    let Evidence { rows, hours, left_out, taken_out, hashes } = evidence;
     let tree = Tree::new(hashes);
     let checkpoint = Checkpoint { origin: key.name().to_owned(), size: tree.size() as u64, root: tree.root() };
     let note = signed(key, &checkpoint)?;
@@ -199,11 +206,20 @@ fn fill(
         site.zone.show(to),
         rows.len()
     );
-    if let [first, ..] = left_out.as_slice() {
+    if let [first, ..] = taken_out.as_slice() {
+        said += &format!(
+            "left out: {} hours from {} on of which readings were taken out after their time (`keep` in the settings); their roots are on \
+             record and cannot be computed again\n",
+            taken_out.len(),
+            site.zone.show(*first)
+        );
+    }
+    let waiting: Vec<Timestamp> = left_out.into_iter().filter(|hour| !taken_out.contains(hour)).collect();
+    if let [first, ..] = waiting.as_slice() {
         said += &format!(
             "left out: {} hours from {} on whose readings are not all on record; an hour is put there some ten minutes after its end, \
-             while the daemon runs\n",
-            left_out.len(),
+             while the daemon runs (`hypocaust store check` says whether some cannot be read)\n",
+            waiting.len(),
             site.zone.show(*first)
         );
     }

@@ -4,8 +4,10 @@
 
 use std::collections::HashMap;
 
+use pile::time::Timestamp;
 use rusqlite::{Connection, TransactionBehavior};
 
+use crate::chunk;
 use crate::error::Cause;
 
 /// Readings that gather before they are carried over. More of them spare the disk (2400 series then get 27 readings into one write of
@@ -75,5 +77,25 @@ impl Waiting {
         tx.commit()?;
         *self = Waiting::of(0);
         Ok(())
+    }
+
+    /// Carries over those of the oldest day that has any and ends at or before `before`, however few: a small site would otherwise fill its
+    /// pages for weeks. Gives whether there were any.
+    pub(crate) fn carry_over_a_day(&mut self, conn: &mut Connection, before: Timestamp) -> Result<bool, Cause> {
+        let oldest: Option<i64> = conn.query_row("SELECT min(measured_at) FROM arrivals", [], |row| row.get(0))?;
+        let Some(end) = oldest.map(|at| chunk::begin_of(chunk::day_of(at) + 1)).filter(|end| *end <= before) else {
+            return Ok(false);
+        };
+        let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        tx.execute(
+            "INSERT INTO readings (series, measured_at, value, delay, marks, reason)
+             SELECT series, measured_at, value, delay, marks, reason FROM arrivals WHERE measured_at < ?1 ORDER BY series, measured_at",
+            [end.as_millis()],
+        )?;
+        let gone = tx.execute("DELETE FROM arrivals WHERE measured_at < ?1", [end.as_millis()])?;
+        tx.commit()?;
+        self.now = self.now.saturating_sub(gone);
+        self.newest.clear();
+        Ok(gone > 0)
     }
 }

@@ -17,11 +17,16 @@ use seal::row::Head;
 use site::entry::{Batch, Entry};
 use site::reading::{Quality, Reading, Refusal, SeriesId};
 
+use crate::chunk::{self, Day};
+use crate::days::{self, Found};
 use crate::error::Cause;
 use crate::{Ledger, LedgerError, arrivals, hours, json, record, rows};
 
 /// Refused payloads kept, the newest ones; a device that sends rubbish for years must not fill the disk.
 pub const REFUSED_KEPT: i64 = 100_000;
+
+/// Packed days that a commit keeps open; a backlog of some probes comes to few, each of some kilobytes.
+const OPENED_MOST: usize = 64;
 
 /// What became of the readings of a commit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
@@ -54,6 +59,8 @@ impl Ledger {
                 at,
                 known: &ledger.series,
                 newest: ledger.arrivals.newest(),
+                packed_until: ledger.packed_until,
+                opened: HashMap::new(),
                 fresh: HashMap::new(),
                 head: ledger.head,
                 hours: hours::Change::default(),
@@ -117,6 +124,10 @@ struct Slice<'a> {
     at: Timestamp,
     known: &'a HashMap<SeriesId, i64>,
     newest: &'a mut arrivals::Newest,
+    /// What was measured then or later is not packed.
+    packed_until: i64,
+    /// Packed days that were opened for late readings, by their key.
+    opened: HashMap<i64, Option<Day>>,
     /// Series that this transaction adds.
     fresh: HashMap<SeriesId, i64>,
     /// Where the record comes to with this transaction.
@@ -212,6 +223,10 @@ impl Slice<'_> {
             let measured_at = reading.measured_at.as_millis();
             let delay = reading.received_at.as_millis().wrapping_sub(measured_at);
             let reason = (!reason.is_empty()).then_some(reason.as_str());
+            if let Some(first) = self.packed_value(series, measured_at)? {
+                self.second(reading, *quality, series, first)?;
+                continue;
+            }
             let is_newer = measured_at > arrivals::newest(self.newest, self.tx, series)?;
             let insert = if is_newer { &mut insert } else { &mut insert_late };
             let new = insert.execute(params![
@@ -226,19 +241,39 @@ impl Slice<'_> {
                 self.committed.stored += 1;
                 self.hours.touch(reading.measured_at);
             } else {
-                self.second(reading, *quality, series)?;
+                let mut query = self.tx.prepare_cached(
+                    "SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2
+                     UNION ALL SELECT value FROM arrivals WHERE series = ?1 AND measured_at = ?2",
+                )?;
+                let first: f64 = query.query_row(params![series, measured_at], |row| row.get(0))?;
+                self.second(reading, *quality, series, first)?;
             }
         }
         Ok(())
     }
 
-    /// A reading whose instant is there already.
-    fn second(&mut self, reading: &Reading, quality: Quality, series: i64) -> Result<(), Cause> {
-        let mut query = self.tx.prepare_cached(
-            "SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2
-             UNION ALL SELECT value FROM arrivals WHERE series = ?1 AND measured_at = ?2",
-        )?;
-        let first: f64 = query.query_row(params![series, reading.measured_at.as_millis()], |row| row.get(0))?;
+    /// The value that is packed for this instant. A day that is damaged says nothing; then the reading is kept as if it were new.
+    fn packed_value(&mut self, series: i64, measured_at: i64) -> Result<Option<f64>, Cause> {
+        if measured_at >= self.packed_until {
+            return Ok(None);
+        }
+        let day = chunk::day_of(measured_at);
+        let key = days::key(series, day)?;
+        if !self.opened.contains_key(&key) {
+            if self.opened.len() >= OPENED_MOST {
+                self.opened.clear();
+            }
+            let readings = match days::open(self.tx, series, day)? {
+                Found::Whole(readings) => Some(readings),
+                Found::Nothing | Found::Damaged { .. } => None,
+            };
+            self.opened.insert(key, readings);
+        }
+        Ok(self.opened.get(&key).and_then(Option::as_ref).and_then(|day| day.value_at(measured_at)))
+    }
+
+    /// A reading whose instant is there already, with the value `first`.
+    fn second(&mut self, reading: &Reading, quality: Quality, series: i64, first: f64) -> Result<(), Cause> {
         if first == reading.value {
             self.committed.repeats += 1;
             return Ok(());

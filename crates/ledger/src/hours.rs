@@ -13,15 +13,19 @@ use serde_json::json;
 use site::reading::SeriesId;
 use site::zone::rfc3339_millis;
 
+use crate::days::{self, DamagedDay, Found};
 use crate::error::Cause;
 use crate::record::{self, RecordCheck};
-use crate::{read, rows};
+use crate::{chunk, read, rows};
 
 /// How long after its end an hour is given its root: most readings that are on their way have come by then, and each that comes later
 /// costs a row of its own.
 const GRACE: Span = Span::minutes(10);
 /// Hours that one commit gives their roots at the most; the others wait for the next commit, so that none takes long.
 const AT_ONCE: usize = 24;
+
+/// What `pruned` says of an hour of which some quantities were taken out.
+const IN_PART: i64 = 2;
 
 /// The row with the root of an hour.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -32,19 +36,6 @@ pub struct HourRow {
     pub seq: u64,
     /// The row.
     pub text: String,
-}
-
-/// Readings that were taken out after their time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Pruned {
-    /// How many hours.
-    pub hours: usize,
-    /// How many readings.
-    pub readings: usize,
-    /// The first millisecond of the first hour.
-    pub from: Timestamp,
-    /// The end of the last one.
-    pub to: Timestamp,
 }
 
 /// The hours that wait for a row, in milliseconds, as the ledger knows them.
@@ -97,7 +88,7 @@ impl Change {
         self.touched.retain(|hour| !waiting.hours.contains(hour));
         for hour in &self.touched {
             let mut touch = conn.prepare_cached(
-                "INSERT INTO record_hours (hour, touched) VALUES (?1, 1) ON CONFLICT (hour) DO UPDATE SET touched = 1, pruned = 0",
+                "INSERT INTO record_hours (hour, touched) VALUES (?1, 1) ON CONFLICT (hour) DO UPDATE SET touched = 1, pruned = 0, gone = ''",
             )?;
             touch.execute([hour])?;
         }
@@ -111,7 +102,8 @@ impl Change {
         if !over.is_empty() {
             let series = series(conn)?;
             for hour in &over {
-                seal_hour(conn, &series, head, at, *hour)?;
+                // Of an hour that cannot be read whole no root can be made; it waits, and is tried again after a restart.
+                days::tell(&seal_hour(conn, &series, head, at, *hour)?);
             }
         }
         // Late readings of past hours are gathered for an hour too, so that a slow backlog does not cost a row for each of them.
@@ -123,24 +115,40 @@ impl Change {
     }
 }
 
-/// Hands every reading of the hours from `from` to before `to` that is under a root to `each`; gives the rows of those hours, and the hours
-/// whose readings are not all under one.
+/// What there is to prove of a span of hours.
+#[derive(Debug, Default)]
+pub(crate) struct Proven {
+    /// The rows of the hours whose readings are all there and under a root.
+    pub(crate) rows: Vec<HourRow>,
+    /// The other hours that have readings, or had some.
+    pub(crate) left_out: Vec<Timestamp>,
+    /// Those of them of which readings were taken out after their time.
+    pub(crate) taken_out: Vec<Timestamp>,
+}
+
+/// Hands every reading of the hours from `from` to before `to` that is under a root to `each`.
 pub(crate) fn readings(
     conn: &Connection,
     from: Timestamp,
     to: Timestamp,
     each: &mut dyn FnMut(&str),
-) -> Result<(Vec<HourRow>, Vec<Timestamp>), Cause> {
+) -> Result<Proven, Cause> {
     let sql = "SELECT hour, row FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour";
-    let found = rows::all(conn, sql, params![from.as_millis(), to.as_millis()], |row| {
+    let mut found = rows::all(conn, sql, params![from.as_millis(), to.as_millis()], |row| {
         let (hour, seq): (i64, i64) = (row.get(0)?, row.get(1)?);
         Ok(HourRow { hour: Timestamp::from_millis(hour), seq: seq.unsigned_abs(), text: record::text(conn, seq)? })
     })?;
-    let known: BTreeSet<Timestamp> = found.iter().map(|row| row.hour).collect();
-    let pruned = "SELECT hour FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND pruned = 1";
-    let pruned = rows::all(conn, pruned, params![from.as_millis(), to.as_millis()], |row| Ok(row.get::<_, i64>(0)?))?;
-    let mut left_out: BTreeSet<Timestamp> = pruned.into_iter().map(Timestamp::from_millis).collect();
+    let taken_out = "SELECT hour FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND pruned <> 0 ORDER BY hour";
+    let taken_out = rows::all(conn, taken_out, params![from.as_millis(), to.as_millis()], |row| {
+        Ok(Timestamp::from_millis(row.get(0)?))
+    })?;
+    let mut left_out: BTreeSet<Timestamp> = taken_out.iter().copied().collect();
     let last = Timestamp::from_millis(to.as_millis() - 1);
+    // Looked at before: once a line is handed out it cannot be taken back.
+    let damaged = damaged(conn, &series(conn)?, from, last)?;
+    days::tell(&damaged);
+    found.retain(|row| !is_within(row.hour, &damaged) || !left_out.insert(row.hour));
+    let known: BTreeSet<Timestamp> = found.iter().map(|row| row.hour).collect();
     read::each_reading(conn, &series(conn)?, from, last, &mut |row| {
         let hour = readings::hour_of(row.reading.measured_at);
         if known.contains(&hour) {
@@ -149,7 +157,30 @@ pub(crate) fn readings(
             left_out.insert(hour);
         }
     })?;
-    Ok((found, left_out.into_iter().collect()))
+    Ok(Proven { rows: found, left_out: left_out.into_iter().collect(), taken_out })
+}
+
+/// The packed days of a span that cannot be read.
+fn damaged(
+    conn: &Connection,
+    series: &[(i64, SeriesId)],
+    from: Timestamp,
+    to: Timestamp,
+) -> Result<Vec<DamagedDay>, Cause> {
+    let mut out = Vec::new();
+    for day in days::between(conn, from, to)? {
+        for (id, series) in series {
+            if let Found::Damaged { readings, why } = days::open(conn, *id, day)? {
+                out.push(DamagedDay { series: series.clone(), day: chunk::begin_of(day), readings, why });
+            }
+        }
+    }
+    Ok(out)
+}
+
+/// Whether an hour is of one of these days.
+fn is_within(hour: Timestamp, damaged: &[DamagedDay]) -> bool {
+    damaged.iter().any(|d| chunk::day_of(hour.as_millis()) == chunk::day_of(d.day.as_millis()))
 }
 
 /// Computes every root again from what is stored.
@@ -157,23 +188,44 @@ pub(crate) fn check(conn: &Connection, check: &mut RecordCheck) -> Result<(), Ca
     check.pruned = conn
         .query_row("SELECT count(*) FROM record_hours WHERE pruned = 1", [], |row| row.get::<_, i64>(0))?
         .unsigned_abs();
-    let sql = "SELECT hour, row FROM record_hours WHERE touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour";
-    let sealed: Vec<(i64, i64)> = rows::all(conn, sql, [], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let sql =
+        "SELECT hour, row, pruned FROM record_hours WHERE touched = 0 AND pruned <> 1 AND row NOT NULL ORDER BY hour";
+    let sealed: Vec<(i64, i64, i64)> = rows::all(conn, sql, [], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
     let series = series(conn)?;
     // Week by week: an hour by itself costs a search in every series.
     for part in sealed.chunks(168) {
-        let (Some((first, _)), Some((last, _))) = (part.first(), part.last()) else { continue };
+        let (Some((first, ..)), Some((last, ..))) = (part.first(), part.last()) else { continue };
         let mut trees: BTreeMap<i64, HourTree> = BTreeMap::new();
         let last = Timestamp::from_millis(*last) + HOUR - Span::millis(1);
-        read::each_reading(conn, &series, Timestamp::from_millis(*first), last, &mut |row| {
+        let damaged = read::each_reading(conn, &series, Timestamp::from_millis(*first), last, &mut |row| {
             let hour = readings::hour_of(row.reading.measured_at).as_millis();
             trees.entry(hour).or_default().push(&readings::line(&row.reading, row.quality, &row.reason));
         })?;
-        for (hour, seq) in part {
+        damaged.iter().for_each(|day| check.fault(format!("{day}; the roots of its hours cannot be computed again")));
+        for (hour, seq, pruned) in part {
             let tree = trees.remove(hour).unwrap_or_default();
             let name = rfc3339_millis(Timestamp::from_millis(*hour));
+            if is_within(Timestamp::from_millis(*hour), &damaged) {
+                continue;
+            }
             let body = record::hour_body(&record::text(conn, *seq)?).unwrap_or_default();
-            let holds = body["hour"].as_str() == Some(name.as_str())
+            let is_of_hour = body["hour"].as_str() == Some(name.as_str());
+            if *pruned == IN_PART {
+                let were = body["readings"].as_u64().unwrap_or(0);
+                check.partly.hours += 1;
+                check.partly.left += tree.readings();
+                check.partly.were += were;
+                if !is_of_hour || tree.readings() > were {
+                    check.fault(format!(
+                        "hour {name}: readings of it were taken out after their time, and {} are there where row {seq} says that it had {}; \
+                         one was added past the program",
+                        tree.readings(),
+                        body["readings"]
+                    ));
+                }
+                continue;
+            }
+            let holds = is_of_hour
                 && body["readings"].as_u64() == Some(tree.readings())
                 && body["root"].as_str() == Some(tree.root().to_hex().as_str());
             if !holds {
@@ -192,48 +244,23 @@ pub(crate) fn check(conn: &Connection, check: &mut RecordCheck) -> Result<(), Ca
     Ok(())
 }
 
-/// Takes out the readings of some of the oldest hours that end at or before `before`, each of which has its root on record; gives how many
-/// hours and readings that were, and from when to when.
-pub(crate) fn prune(conn: &Connection, before: Timestamp) -> Result<Option<Pruned>, Cause> {
-    let sql = "SELECT hour FROM record_hours WHERE hour <= ?1 AND touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour LIMIT ?2";
-    let last = (before - HOUR).as_millis();
-    let hours = rows::all(conn, sql, params![last, AT_ONCE as i64], |row| Ok(row.get::<_, i64>(0)?))?;
-    let (Some(first), Some(last)) = (hours.first().copied(), hours.last().copied()) else { return Ok(None) };
-    let mut readings = 0;
-    // By series, because the key begins with it.
-    for (id, _) in series(conn)? {
-        let mut delete =
-            conn.prepare_cached("DELETE FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3")?;
-        for hour in &hours {
-            readings += delete.execute(params![id, hour, hour + HOUR.as_millis() - 1])?;
-        }
-    }
-    for hour in &hours {
-        let end = hour + HOUR.as_millis() - 1;
-        readings += conn.execute("DELETE FROM arrivals WHERE measured_at BETWEEN ?1 AND ?2", [*hour, end])?;
-        conn.execute("UPDATE record_hours SET pruned = 1 WHERE hour = ?1", [hour])?;
-    }
-    Ok(Some(Pruned {
-        hours: hours.len(),
-        readings,
-        from: Timestamp::from_millis(first),
-        to: Timestamp::from_millis(last) + HOUR,
-    }))
-}
-
-/// Writes the row of an hour; names the earlier one where late readings came after it.
+/// Writes the row of an hour; names the earlier one where late readings came after it. Where a day of the hour is damaged nothing is
+/// written, and that day is given.
 fn seal_hour(
     conn: &Connection,
     series: &[(i64, SeriesId)],
     head: &mut Head,
     at: Timestamp,
     hour: i64,
-) -> Result<(), Cause> {
+) -> Result<Vec<DamagedDay>, Cause> {
     let from = Timestamp::from_millis(hour);
     let mut tree = HourTree::default();
-    read::each_reading(conn, series, from, from + HOUR - Span::millis(1), &mut |row| {
+    let damaged = read::each_reading(conn, series, from, from + HOUR - Span::millis(1), &mut |row| {
         tree.push(&readings::line(&row.reading, row.quality, &row.reason));
     })?;
+    if !damaged.is_empty() {
+        return Ok(damaged);
+    }
     let mut earlier = conn.prepare_cached("SELECT row FROM record_hours WHERE hour = ?1")?;
     let earlier: Option<i64> = earlier.query_row([hour], |row| row.get(0))?;
     let mut body = json!({ "hour": rfc3339_millis(from), "readings": tree.readings(), "root": tree.root().to_hex() });
@@ -243,7 +270,7 @@ fn seal_hour(
     record::append(conn, head, at, HOUR_KIND, &body)?;
     let mut done = conn.prepare_cached("UPDATE record_hours SET row = ?2, touched = 0 WHERE hour = ?1")?;
     done.execute(params![hour, rows::key(head.next)? - 1])?;
-    Ok(())
+    Ok(damaged)
 }
 
 /// Every series in the order of the record, which is that of its words.

@@ -3,14 +3,20 @@
 //! Must never judge compost, and never say that something is stored before it would survive a power cut.
 
 mod arrivals;
+mod backup;
+mod check;
+mod chunk;
 mod commit;
+mod compact;
 mod copying;
+mod days;
 mod error;
 mod folder;
 mod hours;
 mod json;
 mod outbox;
 mod past;
+mod prune;
 mod read;
 mod record;
 mod restore;
@@ -29,16 +35,21 @@ use rusqlite::{Connection, OpenFlags};
 use site::reading::SeriesId;
 
 pub use arrivals::ARRIVALS_MOST;
+pub use backup::{BackupError, Copied, PutBack, WaitingMails, backup, put_back};
+pub use check::{Finding, StoreStep, check_file, check_folder};
 pub use commit::{Committed, REFUSED_KEPT};
+pub use compact::Compacted;
 pub use copying::{CopyState, NotTakenRow};
+pub use days::DamagedDay;
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
-pub use hours::{HourRow, Pruned};
+pub use hours::HourRow;
 pub use json::{entry_of_text, entry_text, standings_of_text, standings_text};
 pub use outbox::Rendered;
 pub use past::{RecordedEntry, Run};
+pub use prune::{Pruned, Times};
 pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};
-pub use record::{Evidence, KeptRow, RecordCheck};
+pub use record::{Evidence, KeptRow, Partly, RecordCheck};
 
 use error::Cause;
 
@@ -75,6 +86,10 @@ pub struct Ledger {
     series: HashMap<SeriesId, i64>,
     /// Readings that wait to be carried over, and how many of them make it worthwhile.
     arrivals: arrivals::Waiting,
+    /// What was measured then or later is not packed, in milliseconds.
+    packed_until: i64,
+    /// How far packing has come.
+    packing: compact::Course,
     /// Where the record has come to.
     head: seal::row::Head,
     /// Hours of readings that wait for their row.
@@ -96,6 +111,7 @@ impl Ledger {
     /// [`LedgerError`] when it is missing, not ours, damaged, of a later layout, in use or unwritable.
     pub fn open(folder: &Path, access: Access) -> Result<Ledger, LedgerError> {
         let path = folder.join(FILE);
+        let mut lost_log = false;
         let (mut conn, writer) = match access {
             Access::Write => {
                 let writer = folder::take(&folder.join("ledger.lock")).map_err(|refused| match refused {
@@ -104,6 +120,7 @@ impl Ledger {
                 })?;
                 let flags =
                     OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+                lost_log = check::is_without_its_log(&path);
                 (connect(&path, &path, flags)?, Some(writer))
             }
             Access::Read => {
@@ -119,17 +136,38 @@ impl Ledger {
             }
         };
         settle(&mut conn, &path, access)?;
+        if lost_log && check::was_running(&conn).map_err(|cause| cause.at(&path, "opening"))? {
+            tracing::warn!(
+                "{}-wal is missing, and the daemon was not stopped before it went: what was stored last is not there. If this is a copy, stop the \
+                 daemon and copy both files together, or put back a backup",
+                path.display()
+            );
+        }
         let known = || {
             Ok::<_, Cause>((
                 rows::series_ids(&conn)?,
                 arrivals::Waiting::count(&conn)?,
                 record::head(&conn)?,
                 hours::Waiting::load(&conn)?,
+                days::until(&conn)?,
             ))
         };
-        let (series, arrivals, head, hours) = known().map_err(|cause| cause.at(&path, "opening"))?;
+        let (series, arrivals, head, hours, packed_until) = known().map_err(|cause| cause.at(&path, "opening"))?;
         let series = series.into_iter().map(|(id, series)| (series, id)).collect();
-        Ok(Ledger { conn, path, access, series, arrivals, head, hours, run: None, _writer: writer })
+        let packing = compact::Course::default();
+        Ok(Ledger {
+            conn,
+            path,
+            access,
+            series,
+            arrivals,
+            packed_until,
+            packing,
+            head,
+            hours,
+            run: None,
+            _writer: writer,
+        })
     }
 
     /// The file.

@@ -3,10 +3,11 @@
 //! Must never change anything: it reads beside a running daemon.
 
 use pile::time::Timestamp;
-use rusqlite::OptionalExtension;
+use rusqlite::{Connection, OptionalExtension};
 use site::entry::Entry;
 
-use crate::{Ledger, LedgerError, rows};
+use crate::error::Cause;
+use crate::{Ledger, LedgerError, chunk, days, rows};
 
 /// An entry with the time at which it was written down.
 #[derive(Clone, Debug, PartialEq)]
@@ -48,6 +49,9 @@ impl Ledger {
                 first = [first, low].into_iter().flatten().min();
                 last = last.max(high);
             }
+            let packed = packed_ends(conn)?;
+            first = [first, packed.map(|(low, _)| low)].into_iter().flatten().min();
+            last = last.max(packed.map(|(_, high)| high));
             Ok(first.zip(last).map(|(a, b)| (Timestamp::from_millis(a), Timestamp::from_millis(b))))
         })
     }
@@ -83,4 +87,30 @@ impl Ledger {
             })
         })
     }
+}
+
+/// The oldest and the newest instant that is packed; of days that are damaged, their ends.
+fn packed_ends(conn: &Connection) -> Result<Option<(i64, i64)>, Cause> {
+    let all = |day: i64| -> Result<Option<(i64, i64)>, Cause> {
+        let (begin, end) = (chunk::begin_of(day).as_millis(), chunk::begin_of(day + 1).as_millis() - 1);
+        let mut ends: Option<(i64, i64)> = None;
+        for (series, _) in rows::series_ids(conn)? {
+            let (low, high) = match days::open(conn, series, day)? {
+                days::Found::Nothing => continue,
+                days::Found::Whole(readings) => match (readings.at.first(), readings.at.last()) {
+                    (Some(low), Some(high)) => (*low, *high),
+                    _ => continue,
+                },
+                days::Found::Damaged { .. } => (begin, end),
+            };
+            ends = Some(ends.map_or((low, high), |(a, b)| (a.min(low), b.max(high))));
+        }
+        Ok(ends)
+    };
+    let outer = conn.query_row("SELECT min(id), max(id) FROM chunks", [], |row| {
+        Ok((row.get::<_, Option<i64>>(0)?, row.get::<_, Option<i64>>(1)?))
+    })?;
+    let (Some(oldest), Some(newest)) = outer else { return Ok(None) };
+    let (low, high) = (all(days::of_key(oldest).1)?, all(days::of_key(newest).1)?);
+    Ok(low.zip(high).map(|((low, _), (_, high))| (low, high)))
 }

@@ -14,6 +14,7 @@ use site::entry::{Batch, Entry};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
 
+use crate::days::{self, DamagedDay, Packed};
 use crate::error::Cause;
 use crate::{Ledger, LedgerError, restore, rows};
 
@@ -117,13 +118,14 @@ impl Ledger {
                 conn.prepare_cached("SELECT id FROM series WHERE kind = ?1 AND source = ?2 AND quantity = ?3")?;
             let mut found = query.query(rows::series_words(series))?;
             match found.next()? {
-                Some(row) => restore::range(conn, row.get(0)?, from, to),
+                Some(row) => restore::range(conn, (row.get(0)?, series), from, to),
                 None => Ok(Vec::new()),
             }
         })
     }
 
-    /// Hands every reading that the filter lets through to `each`: series by series in their order, oldest first.
+    /// Hands every reading that the filter lets through to `each`: series by series in their order, oldest first. A day of a series that
+    /// is damaged is told in the log and passed over.
     ///
     /// # Errors
     /// [`LedgerError`] when the ledger cannot be read; `each` may have been called before.
@@ -135,7 +137,9 @@ impl Ledger {
                 (filter.sources.is_empty() || filter.sources.contains(&series.source))
                     && filter.quantity.is_none_or(|quantity| quantity == series.quantity)
             });
-            each_reading(conn, &ids, Timestamp::from_millis(from), Timestamp::from_millis(to), each)
+            let span = (Timestamp::from_millis(from), Timestamp::from_millis(to));
+            days::tell(&each_reading(conn, &ids, span.0, span.1, each)?);
+            Ok(())
         })
     }
 
@@ -255,59 +259,79 @@ impl Ledger {
         self.reading("reading batches", |conn| rows::all(conn, &sql, [], rows::batch))
     }
 
-    /// How much there is of everything. Counts every reading one by one: on a large ledger this takes seconds.
+    /// How much there is of everything. Counts every reading that is not packed one by one: on a large ledger this takes seconds.
     ///
     /// # Errors
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn counts(&self) -> Result<Counts, LedgerError> {
-        self.reading("counting", |conn| {
-            let count = |what: &str| -> Result<u64, Cause> {
-                let n: i64 = conn.query_row(&format!("SELECT {what}"), [], |row| row.get(0))?;
-                Ok(n.unsigned_abs())
-            };
-            Ok(Counts {
-                series: count("count(*) FROM series")?,
-                readings: count("(SELECT count(*) FROM readings) + (SELECT count(*) FROM arrivals)")?,
-                refused: count("coalesce(max(id), 0) FROM refused")?,
-                entries: count("count(*) FROM entries")?,
-                batches: count("count(*) FROM batches")?,
-                alarms: count("count(*) FROM alarms")?,
-                alarm_events: count("count(*) FROM alarm_events")?,
-                mails_waiting: count("count(*) FROM outbox WHERE state = 'waiting'")?,
-                mails_accepted: count("count(*) FROM outbox WHERE state = 'accepted'")?,
-                mails_given_up: count("count(*) FROM outbox WHERE state = 'given-up'")?,
-            })
-        })
+        self.reading("counting", counts)
     }
 }
 
-/// Hands the readings of these series to `each`, ends included: series by series as they are listed, oldest first.
+/// How much there is of everything.
+pub(crate) fn counts(conn: &Connection) -> Result<Counts, Cause> {
+    let count = |what: &str| -> Result<u64, Cause> {
+        let n: i64 = conn.query_row(&format!("SELECT {what}"), [], |row| row.get(0))?;
+        Ok(n.unsigned_abs())
+    };
+    Ok(Counts {
+        series: count("count(*) FROM series")?,
+        readings: count(
+            "(SELECT count(*) FROM readings) + (SELECT count(*) FROM arrivals)
+                     + (SELECT coalesce(sum(readings), 0) FROM chunks)",
+        )?,
+        refused: count("coalesce(max(id), 0) FROM refused")?,
+        entries: count("count(*) FROM entries")?,
+        batches: count("count(*) FROM batches")?,
+        alarms: count("count(*) FROM alarms")?,
+        alarm_events: count("count(*) FROM alarm_events")?,
+        mails_waiting: count("count(*) FROM outbox WHERE state = 'waiting'")?,
+        mails_accepted: count("count(*) FROM outbox WHERE state = 'accepted'")?,
+        mails_given_up: count("count(*) FROM outbox WHERE state = 'given-up'")?,
+    })
+}
+
+/// Hands the readings of these series to `each`, ends included: series by series as they are listed, oldest first. Gives the days that
+/// are damaged, whose readings were passed over.
 pub(crate) fn each_reading(
     conn: &Connection,
     ids: &[(i64, SeriesId)],
     from: Timestamp,
     to: Timestamp,
     each: &mut dyn FnMut(ReadingRow),
-) -> Result<(), Cause> {
+) -> Result<Vec<DamagedDay>, Cause> {
     let mut settled = conn.prepare_cached(
         "SELECT measured_at, value, delay, marks, reason FROM readings
          WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",
     )?;
+    let span = (from, to);
     let (from, to) = (from.as_millis(), to.as_millis());
     let mut lately = arrivals(conn, ids, from, to)?;
+    let packed_days = days::between(conn, span.0, span.1)?;
+    let mut damaged = Vec::new();
     for (id, series) in ids {
-        let mut late = lately.remove(id).unwrap_or_default().into_iter().peekable();
+        let mut late = lately.remove(id).unwrap_or_default().into_iter();
         let mut found = settled.query(params![id, from, to])?;
-        while let Some(row) = found.next()? {
-            let row = rows::reading(series, row)?;
-            while let Some(earlier) = late.next_if(|l| l.reading.measured_at < row.reading.measured_at) {
-                each(earlier);
+        let mut packed = Packed::new(conn, (*id, series), span, &packed_days);
+        let mut row = || found.next()?.map(|row| rows::reading(series, row)).transpose();
+        // The next one of each of the three places where readings lie; the oldest of them goes first.
+        let mut next = [packed.row()?, row()?, late.next()];
+        let at = |next: &Option<ReadingRow>| next.as_ref().map(|next| next.reading.measured_at);
+        while let Some((oldest, _)) =
+            next.iter().enumerate().filter_map(|(n, next)| Some((n, at(next)?))).min_by_key(|(_, at)| *at)
+        {
+            let more = match oldest {
+                0 => packed.row()?,
+                1 => row()?,
+                _ => late.next(),
+            };
+            if let Some(taken) = next.get_mut(oldest).and_then(|next| std::mem::replace(next, more)) {
+                each(taken);
             }
-            each(row);
         }
-        late.for_each(&mut *each);
+        damaged.extend(packed.damaged());
     }
-    Ok(())
+    Ok(damaged)
 }
 
 /// Readings of these series that were not carried over yet, by series and oldest first; never more than [`crate::ARRIVALS_MOST`] or so.

@@ -19,7 +19,7 @@ use site::entry::{Batch, Entry};
 use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
-use crate::hours::{self, HourRow, Pruned};
+use crate::hours::{self, HourRow, Proven};
 use crate::{Ledger, LedgerError, json, rows};
 
 /// The kind of the first row.
@@ -36,10 +36,23 @@ pub struct RecordCheck {
     pub hours: u64,
     /// Hours whose readings were taken out after their time; their roots stay.
     pub pruned: u64,
+    /// Hours of which only some quantities were taken out after their time.
+    pub partly: Partly,
     /// What does not hold, each with its place; the first twenty.
     pub faults: Vec<String>,
     /// How many more there are.
     pub more: u64,
+}
+
+/// Hours of which some readings were taken out after their time: their roots are on record and cannot be computed again.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Partly {
+    /// How many hours.
+    pub hours: u64,
+    /// How many of their readings are still there.
+    pub left: u64,
+    /// How many they had.
+    pub were: u64,
 }
 
 /// What it takes to prove to others what was measured in a span of time.
@@ -49,8 +62,10 @@ pub struct Evidence {
     pub rows: Vec<(u64, String)>,
     /// The rows that hold the root of each hour of the span.
     pub hours: Vec<HourRow>,
-    /// Hours of the span with readings that no row holds yet, or not all of them.
+    /// Hours of the span with readings that no row holds yet, or not all of them, or of which readings are no longer there.
     pub left_out: Vec<Timestamp>,
+    /// Those of them of which readings were taken out after their time.
+    pub taken_out: Vec<Timestamp>,
     /// The hash of every row, from the first.
     pub hashes: Vec<Hash>,
 }
@@ -81,26 +96,6 @@ impl Ledger {
             tx.commit()?;
             ledger.head = head;
             Ok(())
-        })
-    }
-
-    /// Takes out readings of some of the oldest hours that are over by `before`, and says so on record, all or nothing; `None` once there are
-    /// no more. An hour whose root is not on record stays, and the root stays where the readings went.
-    ///
-    /// # Errors
-    /// [`LedgerError`] when the ledger cannot be written; then nothing was taken out.
-    pub fn prune(&mut self, at: Timestamp, before: Timestamp) -> Result<Option<Pruned>, LedgerError> {
-        self.writing("taking out readings after their time", |ledger| {
-            let mut head = ledger.head;
-            let tx = ledger.conn.transaction()?;
-            let Some(pruned) = hours::prune(&tx, before)? else { return Ok(None) };
-            let body = json!({
-                "from": rfc3339_millis(pruned.from), "to": rfc3339_millis(pruned.to), "hours": pruned.hours, "readings": pruned.readings
-            });
-            append(&tx, &mut head, at, "pruned", &body)?;
-            tx.commit()?;
-            ledger.head = head;
-            Ok(Some(pruned))
         })
     }
 
@@ -173,8 +168,8 @@ impl Ledger {
         each: &mut dyn FnMut(&str),
     ) -> Result<Evidence, LedgerError> {
         self.reading("gathering what proves the readings", |conn| {
-            let (hours, left_out) = hours::readings(conn, from, to, each)?;
-            Ok(Evidence { rows: written(conn, from, to)?, hours, left_out, hashes: hashes(conn)? })
+            let Proven { rows: hours, left_out, taken_out } = hours::readings(conn, from, to, each)?;
+            Ok(Evidence { rows: written(conn, from, to)?, hours, left_out, taken_out, hashes: hashes(conn)? })
         })
     }
 
@@ -252,10 +247,11 @@ fn put(conn: &Connection, head: &mut Head, at: Timestamp, kind: &str, body: &Val
 fn beginning(conn: &Connection) -> Result<Value, Cause> {
     let life: i64 = conn.query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
     let runs: i64 = conn.query_row("SELECT count(*) FROM runs", [], |row| row.get(0))?;
-    let readings: bool =
-        conn.query_row("SELECT EXISTS (SELECT 1 FROM readings) OR EXISTS (SELECT 1 FROM arrivals)", [], |row| {
-            row.get(0)
-        })?;
+    let readings: bool = conn.query_row(
+        "SELECT EXISTS (SELECT 1 FROM readings) OR EXISTS (SELECT 1 FROM arrivals) OR EXISTS (SELECT 1 FROM chunks)",
+        [],
+        |row| row.get(0),
+    )?;
     let events: bool = conn.query_row("SELECT EXISTS (SELECT 1 FROM alarm_events)", [], |row| row.get(0))?;
     let words = if runs > 0 || readings || events {
         "the record begins here; what the store held before is older than it and not covered by it"

@@ -11,6 +11,7 @@ use rusqlite::{Connection, params};
 use site::reading::SeriesId;
 use site::zone::IsoWeek;
 
+use crate::days::{self, Packed};
 use crate::error::Cause;
 use crate::{Ledger, LedgerError, rows, runs};
 
@@ -18,6 +19,8 @@ use crate::{Ledger, LedgerError, rows, runs};
 const SUMMARY_REACH: Span = Span::days(8);
 /// Entries are given back for this long, and since the on-air of the bin's newest batch.
 const REPORT_REACH: Span = Span::days(60);
+/// How far ahead of our clock a reading may be and still be of the present.
+const AHEAD: Span = Span::hours(1);
 /// The entries of this long before now are given back whatever batch they are of.
 const ENTRY_REACH: Span = Span::days(30);
 
@@ -117,15 +120,18 @@ impl Ledger {
     }
 }
 
-/// Windows over the good readings of the span before `now`, by series; series without any are left out.
+/// Windows over the good readings of the span before `now`, by series; series without any are left out. Readings of after `now` are left out
+/// too: they are there when the clock was ahead once, and beside them all that comes in would count as late.
 fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(SeriesId, Window)>, Cause> {
     let from = now - reach;
     let mut lately: BTreeMap<i64, Vec<Point>> = BTreeMap::new();
     let mut query = conn.prepare_cached(
-        "SELECT series, measured_at, value FROM arrivals WHERE measured_at >= ?1
+        "SELECT series, measured_at, value FROM arrivals WHERE measured_at BETWEEN ?1 AND ?2
          AND (marks IS NULL OR marks & 3 = 0) ORDER BY measured_at",
     )?;
-    let mut found = query.query([from.as_millis()])?;
+    let to = now + AHEAD;
+    let packed_days = days::between(conn, from, to)?;
+    let mut found = query.query([from.as_millis(), to.as_millis()])?;
     while let Some(row) = found.next()? {
         let point = Point { at: Timestamp::from_millis(row.get(1)?), value: row.get(2)? };
         lately.entry(row.get(0)?).or_default().push(point);
@@ -134,7 +140,8 @@ fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(Series
     // One short range of the primary key for each series; a single query over all of them would have to walk the whole history.
     for (id, series) in rows::series_ids(conn)? {
         let mut window = Window::new(reach);
-        for point in in_order(settled(conn, id, from, None)?, lately.remove(&id).unwrap_or_default()) {
+        let kept = [settled(conn, id, from, to)?, packed(conn, (id, &series), (from, to), &packed_days)?].concat();
+        for point in in_order(kept, lately.remove(&id).unwrap_or_default()) {
             window.absorb(point);
         }
         if !window.is_empty() {
@@ -146,7 +153,12 @@ fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(Series
 }
 
 /// Good readings of one series in a span of time, ends included, oldest first.
-pub(crate) fn range(conn: &Connection, series: i64, from: Timestamp, to: Timestamp) -> Result<Vec<Point>, Cause> {
+pub(crate) fn range(
+    conn: &Connection,
+    (series, name): (i64, &SeriesId),
+    from: Timestamp,
+    to: Timestamp,
+) -> Result<Vec<Point>, Cause> {
     let lately = rows::all(
         conn,
         "SELECT measured_at, value FROM arrivals WHERE measured_at BETWEEN ?2 AND ?3 AND series = ?1
@@ -154,17 +166,38 @@ pub(crate) fn range(conn: &Connection, series: i64, from: Timestamp, to: Timesta
         params![series, from.as_millis(), to.as_millis()],
         |row| Ok(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? }),
     )?;
-    Ok(in_order(settled(conn, series, from, Some(to))?, lately))
+    let packed = packed(conn, (series, name), (from, to), &days::between(conn, from, to)?)?;
+    Ok(in_order([packed, settled(conn, series, from, to)?].concat(), lately))
+}
+
+/// The part of a range that is packed, its damaged days told in the log and passed over.
+fn packed(
+    conn: &Connection,
+    series: (i64, &SeriesId),
+    span: (Timestamp, Timestamp),
+    days: &[i64],
+) -> Result<Vec<Point>, Cause> {
+    let mut points = Vec::new();
+    let mut packed = Packed::new(conn, series, span, days);
+    while let Some((day, place)) = packed.advance()? {
+        if let Some((at, value, _, marks, _)) = day.get(place)
+            && marks & 3 == 0
+        {
+            points.push(Point { at: Timestamp::from_millis(at), value });
+        }
+    }
+    days::tell(&packed.damaged());
+    Ok(points)
 }
 
 /// The part of a range that was carried over.
-fn settled(conn: &Connection, series: i64, from: Timestamp, to: Option<Timestamp>) -> Result<Vec<Point>, Cause> {
+fn settled(conn: &Connection, series: i64, from: Timestamp, to: Timestamp) -> Result<Vec<Point>, Cause> {
     // The last condition means quality good; see `marks` in the layout.
     let mut query = conn.prepare_cached(
         "SELECT measured_at, value FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3
          AND (marks IS NULL OR marks & 3 = 0) ORDER BY measured_at",
     )?;
-    let mut rows = query.query(params![series, from.as_millis(), to.map_or(i64::MAX, Timestamp::as_millis)])?;
+    let mut rows = query.query(params![series, from.as_millis(), to.as_millis()])?;
     let mut points = Vec::new();
     while let Some(row) = rows.next()? {
         points.push(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? });

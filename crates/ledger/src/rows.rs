@@ -145,9 +145,19 @@ pub(crate) fn marks(reading: &Reading, quality: Quality) -> Option<i64> {
 
 /// A reading of `series` from a row of `readings` or `arrivals`: measured_at, value, delay, marks, reason.
 pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<ReadingRow, Cause> {
-    let measured_at: i64 = row.get(0)?;
-    let delay: Option<i64> = row.get(2)?;
-    let marks = row.get::<_, Option<i64>>(3)?.unwrap_or(0);
+    let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
+    let reason = row.get::<_, Option<String>>(4)?.unwrap_or_default();
+    reading_of(series, row.get(0)?, row.get(1)?, (delay.unwrap_or(0), marks.unwrap_or(0)), reason)
+}
+
+/// A reading of `series` from what is kept of it: measured_at, value, delay and marks, reason.
+pub(crate) fn reading_of(
+    series: &SeriesId,
+    measured_at: i64,
+    value: f64,
+    (delay, marks): (i64, i64),
+    reason: String,
+) -> Result<ReadingRow, Cause> {
     let fault = || Cause::row("readings", measured_at, format!("{marks} is no set of marks ({series})"));
     let quality = match marks & 3 {
         0 => Quality::Good,
@@ -169,12 +179,12 @@ pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<ReadingRow, Ca
     let reading = Reading {
         series: series.clone(),
         measured_at: Timestamp::from_millis(measured_at),
-        received_at: Timestamp::from_millis(measured_at.wrapping_add(delay.unwrap_or(0))),
-        value: row.get(1)?,
+        received_at: Timestamp::from_millis(measured_at.wrapping_add(delay)),
+        value,
         time_source,
         retained,
     };
-    Ok(ReadingRow { reading, quality, reason: row.get::<_, Option<String>>(4)?.unwrap_or_default() })
+    Ok(ReadingRow { reading, quality, reason })
 }
 
 /// Columns of `entries` for [`entry`].

@@ -265,6 +265,14 @@ CREATE TABLE copies (
     not_taken INTEGER NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE TABLE copies_not_taken (id INTEGER PRIMARY KEY AUTOINCREMENT, at INTEGER NOT NULL, point TEXT NOT NULL, why TEXT NOT NULL) STRICT;
+", "
+-- Where readings of days that are over lie, packed: one row for each series and day of UTC. `id` is the day since 1970-01-01 times 2^24, plus
+-- the series, so that what is packed on one day fills its pages one after the other and goes with them; `checksum` is over all of it. Readings
+-- of such a day that came later are in `arrivals` or `readings` until the row is made anew; no instant of a series is in both.
+CREATE TABLE chunks (id INTEGER PRIMARY KEY, readings INTEGER NOT NULL, checksum BLOB NOT NULL, body BLOB NOT NULL) STRICT;
+-- From now on `pruned` is 2 for an hour of which only the readings of some quantities were taken out: its root is on record, and cannot be
+-- computed again. `gone` names the quantities whose time is over, each between two spaces, whether the hour had any of them or not.
+ALTER TABLE record_hours ADD COLUMN gone TEXT NOT NULL DEFAULT '';
 "];
 
 /// The number of steps that were taken on a file.
@@ -336,5 +344,83 @@ mod tests {
         migrate(&mut conn, &[good, mended]).unwrap();
         migrate(&mut conn, &[good, mended]).unwrap();
         assert_eq!((layout(&conn).unwrap(), x(&conn)), (2, 2), "each step is taken once");
+    }
+
+    /// Set in the child: the file to migrate.
+    const CHILD: &str = "LEDGER_TEST_MIGRATES";
+
+    /// The process is killed while it migrates, at many points. After `kill -9` the kernel still holds every write: it shows that each step is
+    /// whole or was not taken, not what a power cut leaves.
+    #[test]
+    fn a_migration_that_is_killed_goes_on_where_it_was() {
+        if let Some(file) = std::env::var_os(CHILD) {
+            let mut conn = Connection::open(file).unwrap();
+            // As the ledger does; so that the log can be looked at afterwards.
+            conn.set_db_config(rusqlite::config::DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).unwrap();
+            migrate(&mut conn, STEPS).unwrap();
+            return;
+        }
+        // The layout of before batches got a new table: that step moves rows, so that it takes a while.
+        let older = 7;
+        let folder = tempfile::tempdir().unwrap();
+        let begin = folder.path().join("begin.db");
+        let mut conn = Connection::open(&begin).unwrap();
+        conn.pragma_update(None, "journal_mode", "wal").unwrap();
+        migrate(&mut conn, &STEPS[..older]).unwrap();
+        let rows = 20_000_i64;
+        conn.execute(
+            "WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < ?1)
+             INSERT INTO batches SELECT i, 'bin-' || (i % 90), i * 1000, NULL, 18.5 FROM n",
+            [rows],
+        )
+        .unwrap();
+        conn.execute_batch("INSERT INTO series VALUES (1, 'probe', 'p', 'temperature'); INSERT INTO readings VALUES (1, 2, 3.5, NULL, NULL, NULL);").unwrap();
+        conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(())).unwrap();
+        drop(conn);
+        let log =
+            |file: &std::path::Path| std::fs::metadata(file.with_extension("db-wal")).map_or(0, |meta| meta.len());
+        let start = |name: &str| {
+            let file = folder.path().join(name);
+            std::fs::copy(&begin, &file).unwrap();
+            let child = std::process::Command::new(std::env::current_exe().unwrap())
+                .args(["--exact", "schema::tests::a_migration_that_is_killed_goes_on_where_it_was"])
+                .env(CHILD, &file)
+                .stdout(std::process::Stdio::null())
+                .spawn()
+                .unwrap();
+            (file, child)
+        };
+        let (file, mut child) = start("whole.db");
+        assert!(child.wait().unwrap().success());
+        let whole = log(&file);
+        let mut layouts = std::collections::BTreeMap::new();
+        let rounds = 24;
+        for round in 0..rounds {
+            let (file, mut child) = start(&format!("{round}.db"));
+            // Killed once the log is so long, wherever that is.
+            while log(&file) < whole * round / rounds && child.try_wait().unwrap().is_none() {
+                std::thread::yield_now();
+            }
+            child.kill().unwrap();
+            child.wait().unwrap();
+            let mut conn = Connection::open(&file).unwrap();
+            let found = layout(&conn).unwrap();
+            *layouts.entry(found).or_insert(0) += 1;
+            let whole: String = conn.query_row("PRAGMA integrity_check", [], |row| row.get(0)).unwrap();
+            assert_eq!(whole, "ok", "round {round}, layout {found}");
+            let count = |conn: &Connection| {
+                conn.query_row("SELECT count(*), sum(on_air_at) FROM batches", [], |row| {
+                    Ok((row.get::<_, i64>(0)?, row.get::<_, i64>(1)?))
+                })
+                .unwrap()
+            };
+            assert_eq!(count(&conn), (rows, rows * (rows + 1) / 2 * 1000), "round {round}, layout {found}");
+            migrate(&mut conn, STEPS).unwrap();
+            assert_eq!((layout(&conn).unwrap(), count(&conn).0), (STEPS.len() as i64, rows), "round {round}");
+            let value: f64 = conn.query_row("SELECT value FROM readings", [], |row| row.get(0)).unwrap();
+            assert!((value - 3.5).abs() < 1e-9);
+        }
+        println!("layouts at the kill: {layouts:?}");
+        assert!(layouts.len() > 1, "every kill came at the same point: {layouts:?}");
     }
 }

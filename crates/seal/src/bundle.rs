@@ -407,9 +407,9 @@ impl Source<'_> {
             let readings: u64 = table.hours().values().map(crate::readings::HourTree::readings).sum();
             let left_out = match manifest.hours_left_out.as_slice() {
                 [] => String::new(),
-                [one] => format!("; hour {one} is left out, as it is not on record"),
+                [one] => format!("; hour {one} is left out: its readings are not all there and on record"),
                 [first, .., last] => format!(
-                    "; {} hours from {first} to {last} are left out, as they are not on record",
+                    "; {} hours from {first} to {last} are left out: their readings are not all there and on record",
                     manifest.hours_left_out.len()
                 ),
             };

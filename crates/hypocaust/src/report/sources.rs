@@ -2,14 +2,16 @@
 //!
 //! Must never write to the store.
 
-use ledger::{Access, Ledger, RecordedEntry};
+use ledger::{Access, KeptRow, Ledger, RecordedEntry};
 use pile::time::Timestamp;
 use post::reports::facts::{CheckpointFacts, SiteFacts};
+use seal::Value;
 use site::criteria::Criteria;
 use site::entry::{Batch, BatchId, Entry, EntryKind, in_force};
 use site::ids::BinId;
 use site::instruments::Instruments;
 use site::model::Site;
+use site::quantity::Quantity;
 use site::zone::parse_instant;
 
 use crate::commands::CommandError;
@@ -52,7 +54,15 @@ impl<'s> Sources<'s> {
     /// When the record cannot be read.
     pub(super) fn pruned_before(&self) -> Result<Option<Timestamp>, CommandError> {
         let rows = self.ledger.rows_of(&["pruned"], Timestamp::MIN, Timestamp::MAX)?;
-        let ends = rows.iter().filter_map(|row| parse_instant(row.body["to"].as_str()?, &self.site.zone).ok());
+        // No report says anything of batteries. Rows of before quantities had times of their own name none, and mean all.
+        let matters = |row: &&KeptRow| {
+            let named = row.body["quantities"].as_array();
+            let of_batteries =
+                |name: &Value| [Quantity::Battery, Quantity::BatteryVoltage].iter().any(|q| name == q.key());
+            named.is_none_or(|named| !named.iter().all(of_batteries))
+        };
+        let ends =
+            rows.iter().filter(matters).filter_map(|row| parse_instant(row.body["to"].as_str()?, &self.site.zone).ok());
         Ok(ends.max())
     }
 

@@ -3,10 +3,13 @@
 //! Must never share a data folder between two tests.
 #![allow(clippy::unwrap_used)]
 
+mod copies;
 mod copying;
 mod dice;
 mod faults;
 mod kill;
+mod packing;
+mod power;
 mod promises;
 mod record;
 

@@ -3,7 +3,7 @@
 //! Must never trust a row that the tests did not compute again.
 
 use engine::effect::{Effect, KeptRule, MailId, MailState};
-use ledger::{Access, FILE, Ledger};
+use ledger::{Access, FILE, Ledger, Times};
 use pile::time::{Span, Timestamp};
 use rulebook::RuleText;
 use rusqlite::Connection;
@@ -241,9 +241,9 @@ fn readings_go_after_their_time_and_their_roots_stay() {
     let stored = |ledger: &Ledger| ledger.counts().unwrap().readings;
     assert_eq!(stored(&ledger), 60);
     let rows = record(&ledger).len();
-    assert_eq!(ledger.prune(LATER, hour(0)).unwrap(), None, "nothing is that old");
+    assert_eq!(ledger.prune(LATER, &Times::of_all(hour(0))).unwrap(), None, "nothing is that old");
     let mut pieces = Vec::new();
-    while let Some(pruned) = ledger.prune(LATER, hour(50)).unwrap() {
+    while let Some(pruned) = ledger.prune(LATER, &Times::of_all(hour(50))).unwrap() {
         pieces.push((pruned.hours, pruned.readings));
     }
     assert_eq!(pieces, [(24, 24), (24, 24), (2, 2)], "in pieces, the oldest first");
@@ -258,7 +258,7 @@ fn readings_go_after_their_time_and_their_roots_stay() {
     assert_eq!((evidence.left_out.len(), evidence.hours.len()), (10, 5), "a bundle says which hours it lacks");
 
     let end = hour(60);
-    while ledger.prune(end, end).unwrap().is_some() {}
+    while ledger.prune(end, &Times::of_all(end)).unwrap().is_some() {}
     assert_eq!(stored(&ledger), 2, "an hour without a root is never taken out");
     drop(ledger);
     let mut ledger = Ledger::open(folder.path(), Access::Write).unwrap();
