@@ -11,11 +11,13 @@ mod copy;
 mod init;
 mod log;
 mod report;
+mod store;
 
 pub use copy::{CopyCommand, CopySpan, RestoreArgs};
 pub use init::InitArgs;
 pub use log::{BatchCommand, FilledArgs, LogCommand, Written};
 pub use report::{ReportBatchArgs, ReportCommand, ReportReviewedArgs, ReportWeekArgs};
+pub use store::{StoreCommand, Waiting};
 
 /// Watches aerated static piles of compost and mails what to do.
 ///
@@ -233,6 +235,9 @@ pub enum Command {
     ///
     /// Only readings come from there. The record begins again with them; a backup (`hypocaust store`) has all of it.
     Restore(RestoreArgs),
+    /// The store: look it over, copy it beside the running daemon, put a copy back.
+    #[command(subcommand, after_help = store::STORE_HELP)]
+    Store(StoreCommand),
     /// Check a bundle that `record export` or `report week --bundle` wrote, here or elsewhere; needs no settings. Prints one line for each step.
     #[command(after_long_help = VERIFY_HELP)]
     Verify(VerifyArgs),

@@ -10,7 +10,7 @@ use engine::Engine;
 use engine::effect::{Effect, Mail, MailId, MailState};
 use engine::input::{MailOutcome, RefusedChange};
 use engine::notice::Notice;
-use ledger::{Access, Folder, FolderError, Ledger, LedgerError};
+use ledger::{Access, BackupError, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
 use rulebook::{RuleText, Rulebook};
 use site::model::{Person, Site};
@@ -53,6 +53,9 @@ pub enum CommandError {
     /// The way out for mail.
     #[error(transparent)]
     Mail(#[from] WiringError),
+    /// A copy of the store.
+    #[error(transparent)]
+    Backup(#[from] BackupError),
     /// What was asked cannot be done.
     #[error("{0}")]
     Refused(String),
@@ -102,7 +105,9 @@ impl CommandError {
     pub fn exit_code(&self) -> u8 {
         match self {
             CommandError::Usage(_) => 64,
-            CommandError::Refused(_) | CommandError::Recording(RecordingError::Line { .. }) => 65,
+            CommandError::Backup(BackupError::Damaged { .. })
+            | CommandError::Refused(_)
+            | CommandError::Recording(RecordingError::Line { .. }) => 65,
             CommandError::Recording(_) | CommandError::NoInput { .. } => 66,
             CommandError::Key(KeyError::CannotMake { .. })
             | CommandError::Exists(_)
@@ -110,7 +115,9 @@ impl CommandError {
             CommandError::NotSent(_) | CommandError::NotRunning(_) | CommandError::Socket(_) => 69,
             CommandError::Folder(FolderError::InUse { .. }) => 75,
             CommandError::Folder(_) => 73,
-            CommandError::Ledger(_) | CommandError::Io { .. } => 74,
+            CommandError::Backup(BackupError::UnderWay { .. }) => 75,
+            CommandError::Backup(BackupError::Occupied { .. } | BackupError::HasStore { .. }) => 73,
+            CommandError::Ledger(_) | CommandError::Backup(_) | CommandError::Io { .. } => 74,
             CommandError::Daemon(e) => match e {
                 DaemonError::Ledger { .. } => 74,
                 DaemonError::Intake(_) => 69,

@@ -30,6 +30,7 @@ pub mod secrets;
 pub mod settings_schema;
 pub mod site_log;
 pub mod socket;
+pub mod store;
 pub mod verify;
 pub mod why;
 pub mod wiring;

@@ -10,7 +10,7 @@ use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
 use hypocaust::{
     calc, copying, criteria, demo, init, judging, listing, manual, mixing, record, replay, report, rules, site_log,
-    verify, why, wiring,
+    store, verify, why, wiring,
 };
 use tracing_subscriber::EnvFilter;
 
@@ -88,6 +88,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Record(command) => return record::record(&wiring::settings(&config)?.site, &command),
         Command::Copy(command) => return copying::commands::copy(&wiring::settings(&config)?.site, &command),
         Command::Restore(args) => copying::commands::restore(&wiring::settings(&config)?.site, &args)?,
+        Command::Store(command) => return store::store(&config, &command),
         Command::Verify(args) => return verify::verify(&args),
         Command::ConfigSchema => manual::config_schema(),
         Command::Completions { shell } => manual::completions(shell),
