@@ -3,8 +3,9 @@
 //!
 //! Must never judge: it prints figures beside what they are compared with, and a machine under other load prints worse ones.
 //!
-//! `cargo bench -p hypocaust --bench whole_path [-- rate | history | raise]`. `BENCH_WEEKS` sets the history (default 10: 48 million
-//! readings, written in about eight minutes to 1.5 GB under `TMPDIR`).
+//! `cargo bench -p hypocaust --bench whole_path [-- rate | history | raise]`. `BENCH_WEEKS` and `BENCH_BINS` (of 8 probes) set the history:
+//! by default 10 weeks of 300 bins, 48 million readings. A year of 800 series is `BENCH_WEEKS=52 BENCH_BINS=100`. Days that are over are packed
+//! on the way, as the daemon does it, so that the file under `TMPDIR` is no larger than that of a site.
 
 #![allow(missing_docs, clippy::unwrap_used)]
 
@@ -169,11 +170,11 @@ async fn count(address: SocketAddr, total: usize) -> Instant {
 
 /// Start-up and memory with weeks of readings of a large site behind it.
 async fn history() {
-    const BINS: usize = 300;
     const PROBES: usize = 8;
+    let bins = std::env::var("BENCH_BINS").ok().and_then(|text| text.parse().ok()).unwrap_or(300);
     let weeks: i64 = std::env::var("BENCH_WEEKS").ok().and_then(|text| text.parse().ok()).unwrap_or(10);
     let port = free_port();
-    let mut yard = Yard::new(BINS).embedded_at(port);
+    let mut yard = Yard::new(bins).embedded_at(port);
     yard.probes = PROBES;
     let steps = weeks * 7 * 24 * 12;
     let begins = machine_now() - EVERY.times(steps);
@@ -193,7 +194,7 @@ async fn history() {
     let begun = Instant::now();
     for round in 0..rounds {
         let mut waiting = std::collections::VecDeque::new();
-        for series in 0..BINS * PROBES {
+        for series in 0..bins * PROBES {
             let at = machine_now() - Span::seconds(60 - 10 * round);
             let topic = format!("t/{}", probe_id(1 + series / PROBES, series % PROBES));
             waiting.push_back(publish(&client, topic, payload(at, 60.0)).await.unwrap());
@@ -223,7 +224,7 @@ fn write_history(yard: &Yard, begins: Timestamp, steps: i64) {
     std::fs::create_dir_all(yard.data()).unwrap();
     let mut ledger = Ledger::open(&yard.data(), Access::Write).unwrap();
     ledger.begin_run(begins).unwrap();
-    let begun = Instant::now();
+    let (begun, mut packing, mut longest) = (Instant::now(), Duration::ZERO, Duration::ZERO);
     for step in 0..steps {
         let effects: Vec<Effect> = series
             .iter()
@@ -234,14 +235,28 @@ fn write_history(yard: &Yard, begins: Timestamp, steps: i64) {
                     series: id.clone(),
                     measured_at,
                     received_at: measured_at + Span::millis(300 + (n as i64 * 7 + step * 13) % 900),
-                    value: (550 + (step * 31 + n as i64 * 17) % 97) as f64 / 10.0,
+                    value: ((60.0 + 5.0 * (step as f64 / 900.0).sin() + 0.1 * noise(step, n)) * 10.0).round() / 10.0,
                     time_source: TimeSource::Device,
                     retained: false,
                 };
                 Effect::Store { reading, quality: Quality::Good, reason: String::new() }
             })
             .collect();
-        ledger.commit(begins + EVERY.times(step + 1), &effects).unwrap();
+        let now = begins + EVERY.times(step + 1);
+        ledger.commit(now, &effects).unwrap();
+        if step % 288 != 0 {
+            continue;
+        }
+        // Once in a simulated day, piece after piece.
+        loop {
+            let piece = Instant::now();
+            let done = ledger.compact(now - Span::days(3)).unwrap();
+            packing += piece.elapsed();
+            longest = longest.max(piece.elapsed());
+            if done.is_none() {
+                break;
+            }
+        }
     }
     ledger.end_run(begins + EVERY.times(steps)).unwrap();
     let readings = steps * series.len() as i64;
@@ -253,6 +268,23 @@ fn write_history(yard: &Yard, begins: Timestamp, steps: i64) {
         readings as f64 / begun.elapsed().as_secs_f64(),
         bytes as f64 / readings as f64
     );
+    println!(
+        "  of that time {:.0} s for packing, the longest piece {:.0} ms; the file has {:.0} MB",
+        packing.as_secs_f64(),
+        longest.as_secs_f64() * 1e3,
+        bytes as f64 / 1e6
+    );
+}
+
+/// Nearly normal noise, the same for the same step and series: the sum of twelve even ones.
+fn noise(step: i64, series: usize) -> f64 {
+    let mut state =
+        step.unsigned_abs().wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ (series as u64).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    let even = |state: &mut u64| {
+        *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (*state >> 11) as f64 / (1_u64 << 53) as f64
+    };
+    (0..12).map(|_| even(&mut state)).sum::<f64>() - 6.0
 }
 
 /// From PUBLISH to the relay's 250, for a rule that is judged every minute.
