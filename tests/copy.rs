@@ -116,6 +116,68 @@ async fn what_is_committed_is_copied_checked_and_brought_back() {
     assert_eq!(code, 0, "{text}");
 }
 
+/// Years later the store has no reading of the batch any more; its roots are on record, and the copy has the rest.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_report_of_readings_that_went_comes_from_the_copy_and_says_so() {
+    let server = InfluxLike::start();
+    let yard = copied_to(Yard::new(1), &server.url(), TOKEN);
+    let mut driven = yard.driven(START).await;
+    three_days(&mut driven).await;
+    driven.ask(Request::entry("b1", driven.now(), "Ann", "", &EntryKind::OffAir)).await.unwrap();
+    let now = driven.now() + Span::hours(2);
+    driven.advance_to(now).await.unwrap();
+    eventually("all readings", || (server.count("reading") == 3 * 288).then_some(())).await;
+    driven.stop().await.unwrap();
+    let report = |more: &[&str]| {
+        let out = yard.path("out");
+        let (code, text) =
+            hypocaust(&yard, &[&["report", "batch", "1", "--out", out.to_str().unwrap()], more].concat());
+        let made = std::fs::read_to_string(out.join("batch-1.txt")).unwrap_or_default();
+        let figures = std::fs::read_to_string(out.join("figures.csv")).unwrap_or_default();
+        let _ = std::fs::remove_dir_all(&out);
+        (code, text, made, figures)
+    };
+    // Looked at while the readings were there, and not issued: what the later one must say.
+    let before = yard.path("before");
+    let copied = std::process::Command::new("cp").arg("-a").arg(yard.data()).arg(&before).status().unwrap();
+    assert!(copied.success());
+    let (code, text, made, then) = report(&[]);
+    assert!(code == 0 && made.contains("us503-pfrp-asp"), "{code} {text}");
+    std::fs::remove_dir_all(yard.data()).unwrap();
+    std::fs::rename(&before, yard.data()).unwrap();
+
+    let mut ledger = Ledger::open(&yard.data(), Access::Write).unwrap();
+    while ledger.prune(now, &ledger::Times::of_all(now)).unwrap().is_some() {}
+    drop(ledger);
+    assert!(stored(&yard.data()).len() < 50, "only what has no root yet is left");
+    let (code, text, ..) = report(&[]);
+    assert!(code == 65 && text.contains("may have them (bucket compost of yard at http://127.0.0.1"), "{code} {text}");
+    let (code, text, made, now_said) = report(&["--from-influx"]);
+    assert_eq!(code, 0, "{text}");
+    assert_eq!(now_said, then, "every figure is what it was");
+    assert!(made.contains("come from the copy in InfluxDB (bucket compost of yard"), "{made}");
+    assert!(made.contains("each of which is what its hash on record was made over"), "{made}");
+    assert!(stored(&yard.data()).len() < 50, "the store itself stays as it is");
+
+    // One reading changed there: its hour is not what was put on record, and nothing is made of it.
+    let changed = yard.path("data").join("reports");
+    let _ = std::fs::remove_dir_all(&changed);
+    server.change(|points| {
+        let key = points.keys().find(|(series, _)| series.starts_with("reading,")).unwrap().clone();
+        points.get_mut(&key).unwrap().insert("value".into(), "55.5".into());
+    });
+    let (code, text, made, _) = report(&["--from-influx"]);
+    assert!(
+        code == 65 && text.contains("1 of 7") && text.contains("are not in the copy as they were put on record"),
+        "{code} {text}"
+    );
+    assert_eq!(made, "");
+    assert!(
+        std::fs::read_dir(yard.data().join("reports")).map_or(0, Iterator::count) == 0,
+        "nothing is left lying about"
+    );
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_real_server_gets_all_of_it() {
     let Some(server) = Victoria::start("a_real_server_gets_all_of_it") else { return };

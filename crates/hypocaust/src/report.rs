@@ -23,6 +23,7 @@ use crate::socket::Request;
 
 mod batch;
 mod editions;
+mod elsewhere;
 mod files;
 mod mailed;
 mod parts;
@@ -64,9 +65,17 @@ fn of_week(site: &Site, args: &ReportWeekArgs, now: Timestamp) -> Result<(), Com
     let bar = bar();
     let sources = Sources::read(site)?;
     let mut facts = sources.week(week, now, &bar)?;
+    let span = (facts.from, facts.to);
+    let elsewhere = if args.from_influx { elsewhere::given_back(site, span, &bar)? } else { None };
+    if let Some(elsewhere) = &elsewhere {
+        facts = Sources::given_back(elsewhere, site)?.week(week, now, &bar)?;
+    }
     let figures = said::of_week(&facts);
     let shelf = Shelf::of(site, &name);
-    let (edition, issued) = found(&sources, &shelf, facts.from, &figures)?;
+    let (edition, issued) = match &elsewhere {
+        Some(_) => shelf.find(&figures)?,
+        None => found(&sources, &shelf, facts.from, &figures)?,
+    };
     let (running, from, to) = (facts.running, facts.from, facts.to);
     facts.edition = edition;
     bar.set_message("writing");
@@ -99,10 +108,18 @@ fn of_batch(site: &Site, args: &ReportBatchArgs, now: Timestamp) -> Result<(), C
     let bar = bar();
     let sources = Sources::read(site)?;
     let mut facts = sources.batch_facts(id, now, &bar)?;
+    let begins = facts.hot.map_or(facts.to, |(from, _)| from);
+    let span = (begins, facts.hot.and_then(|(_, until)| until).unwrap_or(facts.to));
+    let elsewhere = if args.from_influx { elsewhere::given_back(site, span, &bar)? } else { None };
+    if let Some(elsewhere) = &elsewhere {
+        facts = Sources::given_back(elsewhere, site)?.batch_facts(id, now, &bar)?;
+    }
     let figures = said::of_batch(&facts);
     let shelf = Shelf::of(site, &name);
-    let begins = facts.hot.map_or(facts.to, |(from, _)| from);
-    let (edition, issued) = found(&sources, &shelf, begins, &figures)?;
+    let (edition, issued) = match &elsewhere {
+        Some(_) => shelf.find(&figures)?,
+        None => found(&sources, &shelf, begins, &figures)?,
+    };
     // A batch that is still hot changes by the minute: its record is a draft.
     let running = facts.hot.is_none_or(|(_, until)| until.is_none());
     facts.edition = edition;
@@ -142,7 +159,7 @@ fn found(
 fn copy_has_them(site: &Site) -> String {
     let Some(influx) = &site.influx else { return String::new() };
     format!(
-        "; the copy in InfluxDB has them (bucket {} of {} at {}): hypocaust restore --from-influx --into FOLDER",
+        "; the copy in InfluxDB may have them (bucket {} of {} at {}): add --from-influx",
         influx.bucket, influx.organisation, influx.url
     )
 }

@@ -69,6 +69,10 @@ pub struct ReportWeekArgs {
     /// signed list. `hypocaust verify FILE` checks it; unpacked, so does the verify.py in it.
     #[arg(long)]
     pub bundle: bool,
+    /// Where readings were taken out after their time, use those of the copy in InfluxDB. Each hour must be what its hash on record was made
+    /// over; the report names where they come from.
+    #[arg(long, conflicts_with = "bundle")]
+    pub from_influx: bool,
 }
 
 /// Arguments of `report batch`.
@@ -79,4 +83,8 @@ pub struct ReportBatchArgs {
     /// The folder for the files; `report-batch-3` and the like when left out. Files of the same names there are replaced.
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
+    /// Where readings were taken out after their time, use those of the copy in InfluxDB. Each hour must be what its hash on record was made
+    /// over; the report names where they come from.
+    #[arg(long)]
+    pub from_influx: bool,
 }

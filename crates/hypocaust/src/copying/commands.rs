@@ -281,7 +281,11 @@ fn tell_restored(
     )))
 }
 
-fn asked_for(site: &Site) -> Result<&Influx, CommandError> {
+/// The copy that the settings name.
+///
+/// # Errors
+/// There is none.
+pub(crate) fn asked_for(site: &Site) -> Result<&Influx, CommandError> {
     site.influx.as_ref().ok_or_else(|| {
         CommandError::Usage(format!(
             "{} names no copy; add `influx:` with url, organisation, bucket and token_file (config/site.yaml shows it)",
@@ -290,13 +294,18 @@ fn asked_for(site: &Site) -> Result<&Influx, CommandError> {
     })
 }
 
-fn bucket(site: &Site) -> Result<Bucket, CommandError> {
+/// The bucket that the settings name.
+///
+/// # Errors
+/// There is none, its token is missing, or its settings do not make a connection.
+pub(crate) fn bucket(site: &Site) -> Result<Bucket, CommandError> {
     let influx = asked_for(site)?;
     let token = secrets::read(&influx.token).map_err(crate::wiring::WiringError::from)?;
     Bucket::open(influx, &token).map_err(failed)
 }
 
-fn failed(source: CopyError) -> CommandError {
+/// Trouble with the copy as a command tells it.
+pub(crate) fn failed(source: CopyError) -> CommandError {
     CommandError::NotRunning(source.to_string())
 }
 

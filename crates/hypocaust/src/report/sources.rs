@@ -14,6 +14,7 @@ use site::model::Site;
 use site::quantity::Quantity;
 use site::zone::parse_instant;
 
+use super::elsewhere::Elsewhere;
 use crate::commands::CommandError;
 use crate::{criteria, record_key};
 
@@ -21,6 +22,10 @@ use crate::{criteria, record_key};
 pub(crate) struct Sources<'s> {
     /// The settings.
     pub(super) site: &'s Site,
+    /// The site whose key signs; another than `site` where its store is a copy.
+    signs: &'s Site,
+    /// What is said of readings that the site's own store no longer has.
+    readings_from: Option<String>,
     /// The store.
     pub(super) ledger: Ledger,
     /// Every entry, with the time at which it was written down.
@@ -45,7 +50,27 @@ impl<'s> Sources<'s> {
         let recorded = ledger.recorded_entries()?;
         let entries = in_force(recorded.iter().map(|e| e.entry.clone()).collect());
         let (batches, instruments) = (ledger.batches()?, Instruments::of(&entries));
-        Ok(Sources { site, recorded, entries, batches, instruments, criteria: criteria::of_site(site)?, ledger })
+        let criteria = criteria::of_site(site)?;
+        Ok(Sources {
+            site,
+            signs: site,
+            readings_from: None,
+            recorded,
+            entries,
+            batches,
+            instruments,
+            criteria,
+            ledger,
+        })
+    }
+
+    /// The same from a copy of the store that has readings again which the site's own no longer has.
+    ///
+    /// # Errors
+    /// As [`Sources::read`].
+    pub(super) fn given_back(elsewhere: &'s Elsewhere, signs: &'s Site) -> Result<Sources<'s>, CommandError> {
+        let readings_from = Some(elsewhere.words.clone());
+        Ok(Sources { signs, readings_from, ..Sources::read(&elsewhere.site)? })
     }
 
     /// Up to when readings went after their time; `None` where all are there.
@@ -78,6 +103,7 @@ impl<'s> Sources<'s> {
             conditions: site.criteria.iter().filter_map(|chosen| chosen.permit.clone()).collect(),
             responsible: site.reports.responsible.clone(),
             software: format!("hypocaust {}", env!("CARGO_PKG_VERSION")),
+            readings_from: self.readings_from.clone(),
         }
     }
 
@@ -86,7 +112,7 @@ impl<'s> Sources<'s> {
     /// # Errors
     /// When the key or the record cannot be read.
     pub(super) fn checkpoint(&self) -> Result<CheckpointFacts, CommandError> {
-        let key = record_key::signer(self.site)?;
+        let key = record_key::signer(self.signs)?;
         let checkpoint = self.ledger.checkpoint(key.name())?;
         let note = key.sign(&checkpoint.text());
         let note = note.map_err(|e| CommandError::Refused(format!("the checkpoint cannot be signed: {e}")))?;

@@ -48,6 +48,7 @@ fn head(facts: &BatchFacts) -> Vec<Block> {
          of the regulation that your permit cites, the permit itself and those who apply them decide."
             .into(),
     ));
+    out.extend(facts.site.readings_from.iter().map(|words| Block::Paragraph(words.clone())));
     if facts.stage != Stage::Gone && facts.hot.is_some_and(|(_, until)| until.is_none()) {
         out.push(Block::Caution("The batch is still hot: what stands here will still change.".into()));
     }

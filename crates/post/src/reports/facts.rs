@@ -34,6 +34,8 @@ pub struct SiteFacts {
     pub responsible: Option<String>,
     /// What made the document, such as `hypocaust 0.1.0`.
     pub software: String,
+    /// Where readings come from that the store itself no longer has, in a sentence or two.
+    pub readings_from: Option<String>,
 }
 
 /// A week that is told of ends so long before its summary is due: readings that are on their way then are in, and the hours are whole.

@@ -463,6 +463,7 @@ fn foot(facts: &WeekFacts, sections: Option<&[ReportSection]>, out: &mut Vec<Blo
     if !silent.is_empty() {
         lines.push(format!("Of these probes there is no reading in this time: {}.", silent.join(", ")));
     }
+    lines.extend(facts.site.readings_from.clone());
     if sections.is_some() {
         lines.push("Some sections were left out, as this reader asked; the whole is kept at the site.".to_owned());
     }

@@ -37,6 +37,7 @@ pub fn site(display: Display) -> SiteFacts {
         conditions: vec!["Condition 14 (invented): 55 °C for three days.".into()],
         responsible: None,
         software: "hypocaust 0.0.0".into(),
+        readings_from: None,
     }
 }
 
