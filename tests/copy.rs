@@ -116,6 +116,44 @@ async fn what_is_committed_is_copied_checked_and_brought_back() {
     assert_eq!(code, 0, "{text}");
 }
 
+/// The time of readings comes while the database has been away all along: they stay until the copy has them.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn nothing_is_taken_out_before_the_copy_has_it() {
+    let server = InfluxLike::start();
+    let yard = copied_to(Yard::new(1), &server.url(), TOKEN);
+    let yard =
+        Yard { more: yard.more.replace("criteria: [ { id: us503-pfrp-asp } ]\n", "keep: { years: 1 }\n"), ..yard };
+    server.set_down(true);
+    let mut driven = yard.driven(START).await;
+    let client = connect(driven.listens_on().unwrap(), "b1-node");
+    live(&mut driven, &client, "b1-core", &[20.0; 36]).await;
+    let now = driven.now() + Span::hours(2);
+    driven.advance_to(now).await.unwrap();
+    driven.stop().await.unwrap();
+    // More than a year later, in steps for which no clock is doubted. A daemon looks after its store at once when it starts.
+    let mut later = START + Span::days(340);
+    while later < START + Span::days(420) {
+        let driven = yard.driven(later).await;
+        driven.progress().wait_for(|p| p.tended_at == Some(later)).await.unwrap();
+        driven.stop().await.unwrap();
+        later = later + Span::days(10);
+    }
+    assert_eq!(stored(&yard.data()).len(), 36, "their time is over, and the copy has nothing");
+    server.set_down(false);
+    let driven = yard.driven(later).await;
+    let target = hypocaust::copying::target(driven.site().influx.as_ref().unwrap());
+    eventually("the copy to have all of it", || {
+        let state = Ledger::open(&yard.data(), Access::Read).unwrap().copy_state(&target).unwrap();
+        state.waits_since.is_none().then_some(())
+    })
+    .await;
+    driven.stop().await.unwrap();
+    let driven = yard.driven(later + Span::days(1)).await;
+    eventually("the readings to go", || (stored(&yard.data()).len() < 36).then_some(())).await;
+    driven.stop().await.unwrap();
+    assert_eq!(server.count("reading"), 36);
+}
+
 /// Years later the store has no reading of the batch any more; its roots are on record, and the copy has the rest.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_report_of_readings_that_went_comes_from_the_copy_and_says_so() {

@@ -95,6 +95,8 @@ pub struct Progress {
     pub settled_at: Option<Timestamp>,
     /// The store does not take what is to be committed; nothing is acknowledged meanwhile.
     pub store_in_trouble: bool,
+    /// When the store was looked after last: signs of life, packing, what goes after its time.
+    pub tended_at: Option<Timestamp>,
 }
 
 /// Why the daemon could not start or go on.
@@ -397,6 +399,7 @@ pub async fn run(
                     }
                 }
                 this.take_out_old_readings(now);
+                progress.send_modify(|p| p.tended_at = Some(now));
                 this.feed_watchdog(now);
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
                     this.health_at = Some(now);

@@ -23,13 +23,14 @@ pub enum GivenBack {
 }
 
 impl Ledger {
-    /// Hours from `from` to before `to` of which readings were taken out after their time.
+    /// Hours of which readings were taken out after their time, that of `from`, that of `to` and those between: a reading of the very
+    /// instant at which a batch went off air is of the hour that then begins.
     ///
     /// # Errors
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn hours_taken_out(&self, from: Timestamp, to: Timestamp) -> Result<Vec<Timestamp>, LedgerError> {
         self.reading("reading which hours were taken out", |conn| {
-            let sql = "SELECT hour FROM record_hours WHERE hour > ?1 AND hour < ?2 AND pruned <> 0 ORDER BY hour";
+            let sql = "SELECT hour FROM record_hours WHERE hour > ?1 AND hour <= ?2 AND pruned <> 0 ORDER BY hour";
             let first = (from - HOUR).as_millis();
             rows::all(conn, sql, params![first, to.as_millis()], |row| Ok(Timestamp::from_millis(row.get(0)?)))
         })

@@ -79,6 +79,14 @@ impl Loop {
                 return;
             }
         }
+        if let Some(since) = self.copy_waits_since(&times) {
+            tracing::info!(
+                "readings whose time is over stay until the copy in InfluxDB has them; it is at what went on record {} \
+                 (`hypocaust copy status` says what is in its way)",
+                self.site.zone.show(since)
+            );
+            return;
+        }
         match tokio::task::block_in_place(|| self.ledger.prune(now, &times)) {
             Ok(None) => {}
             Ok(Some(pruned)) => {
@@ -93,6 +101,23 @@ impl Loop {
             }
             Err(source) => tracing::warn!("readings whose time is over cannot be taken out: {}", chain(&source)),
         }
+    }
+}
+
+impl Loop {
+    /// When the record's row was written at which the copy elsewhere is, if that is so long ago that readings whose time is over may be under it.
+    fn copy_waits_since(&self, times: &Times) -> Option<Timestamp> {
+        let target = &self.copy.as_ref()?.target;
+        let over = times.of.values().copied().chain(times.all).max()?;
+        let state = match self.ledger.copy_state(target) {
+            Ok(state) => state,
+            Err(source) => {
+                tracing::warn!("how far the copy in InfluxDB is cannot be read: {}", chain(&source));
+                return Some(over);
+            }
+        };
+        // An hour's row is written minutes after it; a day more is for rows that had to wait.
+        state.waits_since.filter(|since| *since <= over + Span::days(1))
     }
 }
 
