@@ -4,44 +4,21 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+#[path = "support/log.rs"]
+mod log;
 #[path = "support/yard.rs"]
 mod yard;
 
-use std::io::Write;
-use std::sync::{Arc, Mutex};
-
 use hypocaust::driven::{Driven, connect, publish};
 use ledger::{Access, Ledger};
+use log::Log;
 use pile::time::Span;
 use tokio::sync::watch;
-use tracing_subscriber::fmt::MakeWriter;
 use yard::{PATIENCE, START, Yard, live, payload};
-
-/// Where the log goes, to be read by the test.
-#[derive(Clone, Default)]
-struct Log(Arc<Mutex<Vec<u8>>>);
-
-impl Write for Log {
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        self.0.lock().unwrap().extend_from_slice(bytes);
-        Ok(bytes.len())
-    }
-    fn flush(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-}
-
-impl<'a> MakeWriter<'a> for Log {
-    type Writer = Log;
-    fn make_writer(&'a self) -> Log {
-        self.clone()
-    }
-}
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_full_disk_holds_acknowledgements_back_until_there_is_room() {
-    let log = Log::default();
-    tracing_subscriber::fmt().with_ansi(false).with_writer(log.clone()).init();
+    let log = Log::install();
     let yard = Yard::new(1);
     let (pages, limit) = watch::channel(None);
     let mut driven = Driven::start(yard.site(), &yard.rules(), START, None, Some(limit)).await.unwrap();
@@ -73,7 +50,7 @@ async fn a_full_disk_holds_acknowledgements_back_until_there_is_room() {
     assert_eq!(stored(), 420, "nothing was lost and nothing came twice");
     driven.stop().await.unwrap();
 
-    let text = String::from_utf8(log.0.lock().unwrap().clone()).unwrap();
+    let text = log.text();
     let lines = |word: &str| text.lines().filter(|l| l.contains(word)).count();
     assert_eq!(lines("nothing is stored or acknowledged at present"), 1, "{text}");
     assert_eq!(lines("the store takes readings again"), 1, "{text}");

@@ -4,22 +4,22 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+#[path = "support/log.rs"]
+mod log;
 #[path = "support/yard.rs"]
 mod yard;
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
-use std::sync::{Arc, Mutex};
 
 use engine::effect::Effect;
 use hypocaust::driven::{acknowledged, connect, publish};
 use ledger::{Access, FILE, Finding, Folder, Ledger, ReadingFilter, ReadingRow};
+use log::Log;
 use pile::time::{Span, Timestamp};
 use site::ids::ProbeId;
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
-use tracing_subscriber::fmt::MakeWriter;
 use yard::{Process, START, Yard, eventually, hypocaust, hypocaust_with, payload};
 
 /// Days of three probes that lie in the store, up to [`START`].
@@ -269,32 +269,10 @@ fn what_is_no_store_is_told_by_its_exit_code() {
     assert_eq!(code, 65, "{text}");
 }
 
-/// Where the log goes, to be read by the test.
-#[derive(Clone, Default)]
-struct Log(Arc<Mutex<Vec<u8>>>);
-
-impl Write for Log {
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        self.0.lock().unwrap().extend_from_slice(bytes);
-        Ok(bytes.len())
-    }
-    fn flush(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-}
-
-impl<'a> MakeWriter<'a> for Log {
-    type Writer = Log;
-    fn make_writer(&'a self) -> Log {
-        self.clone()
-    }
-}
-
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_clock_that_is_a_year_off_at_the_start_is_told_and_loses_nothing() {
-    let log = Log::default();
-    tracing_subscriber::fmt().with_ansi(false).with_writer(log.clone()).init();
-    let said = |word: &str| String::from_utf8_lossy(&log.0.lock().unwrap()).contains(word);
+    let log = Log::install();
+    let said = |word: &str| log.text().contains(word);
     let mut yard = Yard::new(2);
     yard.more = "keep: { years: 1 }\n".into();
     some_days(&yard);
@@ -319,7 +297,7 @@ async fn a_clock_that_is_a_year_off_at_the_start_is_told_and_loses_nothing() {
             "right again, and the store says otherwise",
         ),
     ] {
-        log.0.lock().unwrap().clear();
+        log.clear();
         let mut driven = yard.driven(at).await;
         let client = connect(driven.listens_on().unwrap(), "b1-node");
         let now = at + Span::minutes(5);

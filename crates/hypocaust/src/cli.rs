@@ -41,7 +41,7 @@ pub struct Cli {
 
 const FIRST_STEPS: &str = "\
 First steps:
-  hypocaust demo                       six weeks of an invented site in about a minute
+  hypocaust demo                       six weeks of an invented site in about two minutes
   hypocaust init                       settings for your own site, from a few answers
   hypocaust check                      read your settings and rules, start nothing
   hypocaust run                        the daemon
@@ -159,7 +159,7 @@ pub enum Command {
     Init(Box<InitArgs>),
     /// Read settings and rules, print every fault with its place and remedy, and next week's schedule; start nothing.
     Check,
-    /// Show six weeks of an invented site of six bins in about a minute, through the same code as `run`.
+    /// Show six weeks of an invented site of six bins in about two minutes, through the same code as `run`.
     Demo(DemoArgs),
     /// Batches: load one, put it on air, take it off, move, part, join and ship it, list and show them.
     #[command(subcommand)]

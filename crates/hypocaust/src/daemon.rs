@@ -39,6 +39,7 @@ mod rule_changes;
 mod settings_row;
 mod vitals;
 
+pub(crate) use tidying::years_as_span;
 pub(crate) use vitals::Moves;
 use vitals::Vitals;
 mod tidying;

@@ -1,4 +1,4 @@
-//! Six weeks of an invented site in about a minute: a simulated yard publishes over real MQTT to the daemon of `run`.
+//! Six weeks of an invented site in about two minutes: a simulated yard publishes over real MQTT to the daemon of `run`.
 //!
 //! Must never give the daemon anything but what a real site would: messages on the broker and requests on the local socket.
 

@@ -23,6 +23,7 @@ use super::{readings_of, target};
 use crate::cli::{CopyCommand, CopySpan, RestoreArgs};
 use crate::clock::Clock;
 use crate::commands::{CommandError, runtime, when};
+use crate::daemon::years_as_span;
 use crate::secrets;
 
 const DAY: Span = Span::hours(24);
@@ -32,8 +33,6 @@ const SPAN_DEFAULT: Span = Span::days(30);
 const RESTORED_DEFAULT: Span = Span::days(3_653);
 /// Readings younger than this may not have been copied yet: the root of an hour is written ten minutes after it.
 const UNDER_WAY: Span = Span::minutes(15);
-/// A mean year of the calendar.
-const DAYS_PER_YEAR: f64 = 365.2425;
 /// What was not taken, listed at the most.
 const NOT_TAKEN_SHOWN: usize = 5;
 /// Days that differ, listed at the most.
@@ -160,7 +159,7 @@ fn verify(site: &Site, span: &CopySpan) -> Result<ExitCode, CommandError> {
 /// Whether a day of a series is past the time for which the site keeps it.
 fn is_over(site: &Site, (day, series): &(Timestamp, SeriesId), now: Timestamp) -> bool {
     let years = site.keep.years_of.get(&series.quantity).copied().or(site.keep.years);
-    years.is_some_and(|years| now.since(*day).as_days() > years * DAYS_PER_YEAR)
+    years.is_some_and(|years| now.since(*day) > years_as_span(years))
 }
 
 fn again(site: &Site, span: &CopySpan) -> Result<ExitCode, CommandError> {

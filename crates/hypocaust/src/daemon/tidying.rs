@@ -13,8 +13,6 @@ use super::{Loop, chain};
 const PACKED_AFTER: Span = Span::days(3);
 /// From the end of one walk over the store to the next.
 const LOOKED_AT_EVERY: Span = Span::minutes(10);
-/// A mean year of the calendar.
-const SECONDS_PER_YEAR: f64 = 365.2425 * 86_400.0;
 /// A time off, or a step of the clock, of so long may be a clock that is wrong.
 const DOUBTFUL_GAP: Span = Span::days(30);
 const DOUBTFUL_STEP: Span = Span::days(1);
@@ -124,7 +122,7 @@ impl Loop {
 /// Whose time is over at `now`. Whole days of UTC, as they are packed.
 fn times(keep: &Keep, now: Timestamp) -> Times {
     let before = |years: f64| {
-        let at = (now - Span::from_seconds_f64(years * SECONDS_PER_YEAR)).as_millis();
+        let at = (now - years_as_span(years)).as_millis();
         let day = Span::days(1).as_millis();
         Timestamp::from_millis(at.div_euclid(day) * day)
     };
@@ -149,6 +147,11 @@ fn doubt(ledger: &Ledger, site: &Site, now: Timestamp) -> Result<Option<String>,
             _ => None,
         }
     }))
+}
+
+/// So many mean years of the calendar.
+pub(crate) fn years_as_span(years: f64) -> Span {
+    Span::from_seconds_f64(years * 365.2425 * 86_400.0)
 }
 
 fn abs(span: Span) -> Span {
