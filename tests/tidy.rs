@@ -118,8 +118,8 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
             if ["influxdb2", "reqwest"].contains(&dependency.as_str()) && name != "copier" {
                 wrong.push(format!("{name} depends on {dependency}; only copier speaks to InfluxDB"));
             }
-            if dependency.starts_with("typst") && name != "press" {
-                wrong.push(format!("{name} depends on {dependency}; only press calls the typesetter"));
+            if ["krilla", "krilla-svg", "parley"].contains(&dependency.as_str()) && name != "press" {
+                wrong.push(format!("{name} depends on {dependency}; only press sets documents"));
             }
             if dependency == "decode" && !["intake", "hypocaust"].contains(&name.as_str()) {
                 wrong.push(format!("{name} depends on decode; only intake calls it"));

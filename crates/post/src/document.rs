@@ -9,7 +9,7 @@ use site::model::Paper;
 
 pub use press::{Fault, Place, PressError, Pressed, TEMPLATE, Template};
 
-/// A whole document, in the order of reading. Serialised, it is what the template reads as `data.json`.
+/// A whole document, in the order of reading. Serialised, it is what the template finds as `doc`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Document {
     /// What it is, "Batch process record"; the largest words of page one, in the head of every page, and the title of the file.
@@ -279,7 +279,7 @@ pub fn pdf(
     settle_levels(&mut settled.blocks, &mut 0);
     let data = serde_json::to_vec(&settled).map_err(|source| DocumentError::Json { title: title(), source })?;
     let job = press::Job {
-        template: template.unwrap_or(Template { name: "document.typ", text: TEMPLATE }),
+        template: template.unwrap_or(Template { name: press::TEMPLATE_NAME, text: TEMPLATE }),
         data: &data,
         pictures,
         made_at,

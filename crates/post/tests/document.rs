@@ -1,6 +1,6 @@
 //! Whole documents on paper: pages, heads of tables, tags, and texts that come from outside.
 //!
-//! Must never ask the typesetter what is on the paper: poppler and qpdf read the file.
+//! Must never ask the press what is on the paper: poppler and qpdf read the file.
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use std::process::Command;
@@ -372,15 +372,15 @@ fn a_template_of_the_site_is_taken_and_its_faults_are_told_with_their_place() {
     }
     let whole = document(Paper::A4, everything());
     let own = TEMPLATE.replace("name: \"Name\"", "name: \"In Druckschrift\"");
-    let pressed = pdf(&whole, pictures(), MADE, Some(Template { name: "own.typ", text: &own })).unwrap();
+    let pressed = pdf(&whole, pictures(), MADE, Some(Template { name: "own.rhai", text: &own })).unwrap();
     assert!(pages(&pressed)[1].contains("In Druckschrift"));
 
-    let broken = TEMPLATE.replace("strong(plain(line.role))", "strong(plain(line.rule))");
-    let line = broken.lines().position(|l| l.contains("line.rule")).unwrap() + 1;
-    let error = pdf(&whole, pictures(), MADE, Some(Template { name: "own.typ", text: &broken })).unwrap_err();
+    let broken = TEMPLATE.replace("text(it.role,", "text(it.rule,");
+    let line = broken.lines().position(|l| l.contains("it.rule")).unwrap() + 1;
+    let error = pdf(&whole, pictures(), MADE, Some(Template { name: "own.rhai", text: &broken })).unwrap_err();
     let DocumentError::Press { source, .. } = &error else { panic!("{error}") };
     let told = source.to_string();
-    assert!(told.contains(&format!("own.typ:{line}:")) && told.contains("strong(plain(line.rule))"), "{told}");
+    assert!(told.contains(&format!("own.rhai:{line}:")) && told.contains("text(it.rule,"), "{told}");
 }
 
 #[test]

@@ -112,13 +112,13 @@ fn what_is_too_large_goes_without_its_documents_and_says_so() {
 #[test]
 fn a_summary_whose_documents_cannot_be_made_goes_out_all_the_same() {
     let failed = Documents::Failed {
-        why: "the template /etc/own.typ cannot be read: no such file".into(),
+        why: "the template /etc/own.rhai cannot be read: no such file".into(),
         remedy: "See to it, then make them: hypocaust report week --week 2026-W13".into(),
     };
     let bytes = render(&failed, None).unwrap();
     let mail = MessageParser::default().parse(&bytes).unwrap();
     let text = mail.body_text(0).unwrap();
-    assert!(text.contains("could not be made: the template /etc/own.typ cannot be read"), "{text}");
+    assert!(text.contains("could not be made: the template /etc/own.rhai cannot be read"), "{text}");
     assert!(text.contains("hypocaust report week --week 2026-W13"), "{text}");
     assert!(mail.subject().unwrap().contains("week 2026-W13"));
 }

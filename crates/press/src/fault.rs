@@ -1,6 +1,6 @@
-//! What the typesetter refused or doubts, told with file, line, column and the line itself.
+//! What was refused or is doubted, told with file, line, column and the line itself.
 //!
-//! Must never lose the remedy that the typesetter names.
+//! Must never name a fault without what can be done about it.
 
 use std::fmt;
 
@@ -45,7 +45,7 @@ pub struct Fault {
 /// A place in a text.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Place {
-    /// The template by its name, or `data.json`.
+    /// The template by its name.
     pub file: String,
     /// Line, from 1.
     pub line: usize,

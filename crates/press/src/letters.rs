@@ -4,10 +4,10 @@
 
 use std::collections::BTreeSet;
 
-use serde_json::Value;
-use typst::text::Font;
+use skrifa::{FontRef, MetadataProvider};
 
-use crate::fault::Fault;
+use crate::fault::{Fault, PressError};
+use crate::text::FONTS;
 
 /// Letters named in one warning; more are only counted.
 const NAMED_MAX: usize = 20;
@@ -20,22 +20,14 @@ pub(crate) struct Letters {
 }
 
 impl Letters {
-    /// The letters of `fonts`.
-    pub(crate) fn of(fonts: &[Font]) -> Letters {
-        let known = fonts.iter().flat_map(|font| font.info().coverage.iter()).filter_map(char::from_u32).collect();
-        Letters { known, missing: BTreeSet::new() }
-    }
-
-    /// `data` with every text made fit to be set, keys included.
-    pub(crate) fn settle_json(&mut self, data: Value) -> Value {
-        match data {
-            Value::String(text) => Value::String(self.settle(&text)),
-            Value::Array(values) => Value::Array(values.into_iter().map(|value| self.settle_json(value)).collect()),
-            Value::Object(map) => {
-                Value::Object(map.into_iter().map(|(key, value)| (key, self.settle_json(value))).collect())
-            }
-            other => other,
+    /// The letters of the fonts that are built in.
+    pub(crate) fn known() -> Result<Letters, PressError> {
+        let mut known = BTreeSet::new();
+        for (name, bytes) in FONTS {
+            let font = FontRef::new(bytes).map_err(|_| PressError::Font(name))?;
+            known.extend(font.charmap().mappings().filter_map(|(letter, _)| char::from_u32(letter)));
         }
+        Ok(Letters { known, missing: BTreeSet::new() })
     }
 
     /// `text` made fit to be set.

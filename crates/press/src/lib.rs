@@ -1,31 +1,41 @@
 //! Turns a template in plain text and data in JSON into a PDF that can be kept for years: PDF/A-2a, tagged and PDF/UA-1.
 //!
-//! Must never open a file, a socket or a package, use a font of the machine it runs on, or ask what time it is: the same job gives the
-//! same bytes everywhere. It does not know what a document is about.
+//! Must never open a file, a socket or another script, use a font of the machine it runs on, or ask what time it is: the same job gives
+//! the same bytes everywhere. It does not know what a document is about.
 
+mod columns;
+mod element;
 mod fault;
+mod file;
+mod flow;
 mod letters;
-mod world;
+mod pages;
+mod picture;
+mod style;
+mod tags;
+mod template;
+mod text;
 
-use std::str::FromStr;
+use std::collections::BTreeMap;
 
+use jiff::civil;
 use jiff::tz::TimeZone;
 use pile::time::Timestamp;
-use typst::diag::SourceDiagnostic;
-use typst::foundations::{Datetime, Smart};
-use typst::text::{Lang, Locale, Region};
-use typst_layout::PagedDocument;
-use typst_pdf::{PdfOptions, PdfStandard, PdfStandards};
 
 pub use fault::{Fault, Place, PressError};
 
-use crate::world::Desk;
+use crate::file::Leaf;
+use crate::flow::{Press, stacked};
+use crate::letters::Letters;
+use crate::picture::Reader;
+use crate::tags::Tags;
+use crate::text::Setter;
 
 /// The template that ships. It sets the JSON of `post::document::Document`; its head says how a site makes its own.
-pub const TEMPLATE: &str = include_str!("document.typ");
+pub const TEMPLATE: &str = include_str!("document.rhai");
 
-/// What the file says it was made with.
-const CREATOR: &str = "hypocaust";
+/// What [`TEMPLATE`] is called in messages.
+pub const TEMPLATE_NAME: &str = "document.rhai";
 
 /// A template and what it is called in messages.
 #[derive(Clone, Copy, Debug)]
@@ -41,15 +51,15 @@ pub struct Template<'a> {
 pub struct Job<'a> {
     /// How it is set.
     pub template: Template<'a>,
-    /// What is set: JSON, which the template reads by `json("data.json")`.
+    /// What is set: JSON, which the template finds as `doc`.
     pub data: &'a [u8],
-    /// PNG or SVG files by name, which the template finds in `sys.inputs.pictures`.
+    /// PNG or SVG files by name, which the template sets by `picture(name, …)`.
     pub pictures: Vec<(String, Vec<u8>)>,
-    /// When it was made; the date of the file, and the template's `datetime.today()` (in UTC).
+    /// When it was made; the date of the file.
     pub made_at: Timestamp,
     /// Title of the file.
     pub title: &'a str,
-    /// Language of the file as a tag of BCP 47, "en" or "de-AT"; of the tag, language and region are used.
+    /// Language of the file as a tag of BCP 47, "en" or "de-AT".
     pub language: &'a str,
 }
 
@@ -60,68 +70,56 @@ pub struct Pressed {
     pub pdf: Vec<u8>,
     /// How many pages it has.
     pub pages: usize,
-    /// What a person should look at all the same: letters that no font has, doubts of the typesetter. Empty if there are none.
+    /// What a person should look at all the same: letters that no font has. Empty if there are none.
     pub warnings: Vec<Fault>,
 }
 
 /// Sets a job and makes its file.
 ///
 /// The file is PDF/A-2a and PDF/UA-1 or it is not made. A letter that no embedded font has is set as its code point, `[U+1F525]`, in text
-/// and in SVG pictures, and told in the warnings. A few pages take a third of a second and 50 MB, sixty with a chart on each some four
-/// seconds and 140 MB.
+/// and in SVG pictures, and told in the warnings.
 pub fn pdf(job: &Job<'_>) -> Result<Pressed, PressError> {
-    let (date, timestamp) = dates(job.made_at).ok_or(PressError::Date(job.made_at))?;
-    let desk = Desk::new(job, date)?;
-    let pressed = press(job, &desk, timestamp);
-    // What the typesetter remembers for the next run helps somebody who types; here it would only grow.
-    typst::comemo::evict(0);
-    pressed
+    let date = date(job.made_at).ok_or(PressError::Date(job.made_at))?;
+    let mut letters = Letters::known()?;
+    let data = serde_json::from_slice(job.data).map_err(|fault| PressError::Data(fault.to_string()))?;
+    let sheet = template::sheet(job, data)?;
+
+    let reader = Reader::new();
+    let mut drawings = BTreeMap::new();
+    for (name, bytes) in &job.pictures {
+        // A picture in words (SVG) may carry names too; others are left as they are.
+        let drawing = match std::str::from_utf8(bytes) {
+            Ok(words) => reader.read(name, letters.settle(words).as_bytes())?,
+            Err(_) => reader.read(name, bytes)?,
+        };
+        drawings.insert(name.clone(), drawing);
+    }
+
+    let page = &sheet.page;
+    let width = page.width - page.margins.left - page.margins.right;
+    let room = page.height - page.margins.top - page.margins.bottom;
+    let setter = Setter::new(letters)?;
+    let mut press =
+        Press { setter, tags: Tags::new(), drawings: &drawings, template: job.template, room, level: 0, tables: 0 };
+    let pieces = press.flow(&sheet.body, width, page.look, Tags::ROOT)?;
+    let texts = pages::filled(pieces, room);
+    let count = texts.len();
+    let mut leaves = Vec::with_capacity(count);
+    for (n, text) in texts.into_iter().enumerate() {
+        press.setter.numbers = Some((n + 1, count));
+        let head = if n == 0 { &page.first_head } else { &page.head };
+        let head = stacked(press.flow(head, width, page.look, Tags::NOWHERE)?);
+        let foot = stacked(press.flow(&page.foot, width, page.look, Tags::NOWHERE)?);
+        leaves.push(Leaf { head, text, foot });
+    }
+    let warnings = press.setter.letters.warning().into_iter().collect();
+    let pdf = file::made(job, date, page, &leaves, press.tags, &drawings)?;
+    Ok(Pressed { pdf, pages: count, warnings })
 }
 
-fn press(job: &Job<'_>, desk: &Desk, timestamp: typst_pdf::Timestamp) -> Result<Pressed, PressError> {
-    let faults = |found: &[SourceDiagnostic]| found.iter().map(|one| desk.fault(one)).collect::<Vec<_>>();
-    let refused = |found: &[SourceDiagnostic]| PressError::Refused { faults: faults(found) };
-
-    let compiled = typst::compile::<PagedDocument>(desk);
-    let mut document = compiled.output.map_err(|found| refused(&found))?;
-    let info = document.info_mut();
-    info.title = Some(job.title.into());
-    info.locale = Smart::Custom(locale(job.language));
-
-    let standards = PdfStandards::new(&[PdfStandard::A_2a, PdfStandard::Ua_1]);
-    let options = PdfOptions {
-        ident: Smart::Custom(format!("{}\n{}", job.title, job.made_at.as_millis())),
-        creator: Smart::Custom(Some(CREATOR.into())),
-        timestamp: Some(timestamp),
-        standards: standards.map_err(|found| PressError::Standards(found.message().to_string()))?,
-        ..PdfOptions::default()
-    };
-    let pdf = typst_pdf::pdf(&document, &options).map_err(|found| refused(&found))?;
-    let mut warnings = desk.missing_letters();
-    warnings.extend(faults(&compiled.warnings));
-    Ok(Pressed { pdf, pages: document.pages().len(), warnings })
-}
-
-/// The instant for the template, and for the head of the file.
-fn dates(at: Timestamp) -> Option<(jiff::Timestamp, typst_pdf::Timestamp)> {
+/// The instant in UTC, if a file can carry it.
+fn date(at: Timestamp) -> Option<civil::DateTime> {
     let instant = jiff::Timestamp::from_millisecond(at.as_millis()).ok()?;
-    let civil = TimeZone::UTC.to_datetime(instant);
-    let part = |n: i8| u8::try_from(n).ok();
-    let datetime = Datetime::from_ymd_hms(
-        civil.year().into(),
-        part(civil.month())?,
-        part(civil.day())?,
-        part(civil.hour())?,
-        part(civil.minute())?,
-        part(civil.second())?,
-    )?;
-    Some((instant, typst_pdf::Timestamp::new_utc(datetime)))
-}
-
-/// The language of a tag, and its region; English if there is no such language.
-fn locale(tag: &str) -> Locale {
-    let mut parts = tag.split(['-', '_']);
-    let lang = parts.next().and_then(|part| Lang::from_str(part).ok());
-    let region = parts.find_map(|part| Region::from_str(part).ok());
-    lang.map_or(Locale::DEFAULT, |lang| Locale::new(lang, region))
+    let date = TimeZone::UTC.to_datetime(instant);
+    (0..=9_998).contains(&date.year()).then_some(date)
 }

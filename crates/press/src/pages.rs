@@ -1,0 +1,167 @@
+//! Pieces to pages.
+//!
+//! Must never leave a heading or the heads of a table alone at the foot of a page, nor lose a piece that fits on none.
+
+use std::rc::Rc;
+
+use crate::flow::Piece;
+
+/// A piece on its page.
+#[derive(Clone, Debug)]
+pub(crate) struct Placed {
+    /// From the top of the text.
+    pub(crate) y: f32,
+    pub(crate) piece: Rc<Piece>,
+}
+
+/// Pages of text `room` points high; at least one.
+pub(crate) fn filled(pieces: Vec<Piece>, room: f32) -> Vec<Vec<Placed>> {
+    let pieces: Vec<Rc<Piece>> = pieces.into_iter().map(Rc::new).collect();
+    let mut pages = vec![Vec::new()];
+    let mut next = 0;
+    // Foot of what stands on the page, and the room that it wants below.
+    let mut foot = 0.0;
+    let mut below = 0.0;
+    while next < pieces.len() {
+        let page = pages.last_mut().expect("there is always one");
+        if pieces[next].new_page {
+            next += 1;
+            if !page.is_empty() {
+                pages.push(Vec::new());
+                (foot, below) = (0.0, 0.0);
+            }
+            continue;
+        }
+        let chain = chained(&pieces[next..]);
+        let mut begins = page.is_empty();
+        let run = &pieces[next..next + chain];
+        if !begins && foot + height(run, below, false) > room {
+            // Better on the next page, unless it fits there no more than here.
+            if height(run, 0.0, true) <= room || foot + height(&run[..1], below, false) > room {
+                pages.push(Vec::new());
+                (foot, below) = (0.0, 0.0);
+                begins = true;
+            }
+        }
+        // What fits on no page at all is set piece by piece.
+        let count = if foot + height(run, below, begins) <= room { chain } else { 1 };
+        let page = pages.last_mut().expect("there is always one");
+        for piece in &pieces[next..next + count] {
+            if page.is_empty() {
+                if let Some(head) = &piece.repeated {
+                    page.push(Placed { y: foot, piece: Rc::clone(head) });
+                    foot += head.height;
+                }
+            } else {
+                foot += below.max(piece.above);
+            }
+            page.push(Placed { y: foot, piece: Rc::clone(piece) });
+            foot += piece.height;
+            below = piece.below;
+        }
+        next += count;
+    }
+    if pages.len() > 1 && pages.last().is_some_and(Vec::is_empty) {
+        pages.pop();
+    }
+    pages
+}
+
+/// How many pieces, from the first on, belong together.
+fn chained(pieces: &[Rc<Piece>]) -> usize {
+    let alone = pieces
+        .iter()
+        .enumerate()
+        .take_while(|(n, piece)| piece.with_next && pieces.get(n + 1).is_some_and(|next| !next.new_page));
+    alone.count() + 1
+}
+
+/// Height of pieces below `below`, or at the head of a page.
+fn height(pieces: &[Rc<Piece>], below: f32, begins: bool) -> f32 {
+    let mut high = 0.0;
+    let mut below = below;
+    for (n, piece) in pieces.iter().enumerate() {
+        if n > 0 || !begins {
+            high += below.max(piece.above);
+        } else if let Some(head) = &piece.repeated {
+            high += head.height;
+        }
+        high += piece.height;
+        below = piece.below;
+    }
+    high
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    const ROOM: f32 = 700.0;
+
+    /// A piece that can be told from others by its place in the list.
+    fn any_piece() -> impl Strategy<Value = Piece> {
+        let heights = prop_oneof![8 => 5.0_f32..80.0, 1 => 300.0_f32..900.0];
+        (heights, 0.0_f32..25.0, 0.0_f32..25.0, prop::bool::weighted(0.2), prop::bool::weighted(0.03), any::<bool>())
+            .prop_map(|(height, above, below, with_next, new_page, headed)| Piece {
+                height: if new_page { 0.0 } else { height },
+                above,
+                below,
+                with_next,
+                new_page,
+                repeated: headed.then(|| Rc::new(Piece { height: 20.0, ..Piece::default() })),
+                ..Piece::default()
+            })
+    }
+
+    proptest! {
+        #[test]
+        fn every_piece_stands_on_one_page_in_its_order_and_none_below_its_foot(pieces in prop::collection::vec(any_piece(), 0..90)) {
+            let pages = filled(pieces.clone(), ROOM);
+            prop_assert!(!pages.is_empty());
+            let heads: f32 = 20.0;
+            let mut left = pieces.iter().filter(|piece| !piece.new_page).peekable();
+            for (n, page) in pages.iter().enumerate() {
+                prop_assert!(!page.is_empty() || pages.len() == 1, "page {} is empty", n + 1);
+                let mut foot = 0.0;
+                for placed in page {
+                    prop_assert!(placed.y >= foot - 0.01, "it stands on what is above it");
+                    foot = placed.y + placed.piece.height;
+                    // Only what fits on no page runs out of one, and then it is alone or behind the heads of its table.
+                    let alone = page.len() <= 2 && placed.piece.height + heads > ROOM;
+                    prop_assert!(foot <= ROOM + 0.01 || alone, "page {}: {} of {}", n + 1, foot, ROOM);
+                    if !is_head(&pieces, placed) {
+                        let next = left.next();
+                        prop_assert_eq!(next.map(|piece| piece.height), Some(placed.piece.height));
+                    }
+                }
+            }
+            prop_assert!(left.next().is_none(), "none is lost");
+        }
+
+        #[test]
+        fn a_run_that_fits_on_a_page_is_never_parted(pieces in prop::collection::vec(any_piece(), 0..90)) {
+            let pieces: Vec<Piece> = pieces.into_iter().map(|piece| Piece { new_page: false, ..piece }).collect();
+            let mut on = Vec::new();
+            for (n, page) in filled(pieces.clone(), ROOM).into_iter().enumerate() {
+                on.extend(page.iter().filter(|placed| !is_head(&pieces, placed)).map(|_| n));
+            }
+            prop_assert_eq!(on.len(), pieces.len());
+            let mut first = 0;
+            while first < pieces.len() {
+                let count = pieces[first..].iter().take_while(|piece| piece.with_next).count() + 1;
+                let run = &pieces[first..pieces.len().min(first + count)];
+                // No more than this: room above and below is at most 25 each.
+                let high: f32 = 20.0 + run.iter().map(|piece| piece.height + 25.0).sum::<f32>();
+                let pages = &on[first..first + run.len()];
+                prop_assert!(high > ROOM || pages.iter().all(|page| *page == pages[0]), "{:?}", pages);
+                first += run.len();
+            }
+        }
+    }
+
+    fn is_head(pieces: &[Piece], placed: &Placed) -> bool {
+        pieces.iter().filter_map(|piece| piece.repeated.as_ref()).any(|head| Rc::ptr_eq(head, &placed.piece))
+    }
+}

@@ -1,0 +1,89 @@
+//! Pictures of a document: PNG, and SVG in the fonts that are built in.
+//!
+//! Must never open a file or an address that a picture names.
+
+use std::sync::Arc;
+
+use krilla::geom::Size;
+use krilla::image::Image;
+use krilla::surface::Surface;
+use krilla_svg::{SurfaceExt, SvgSettings};
+use usvg::fontdb::{Database, Source};
+use usvg::{ImageHrefResolver, Options, Tree};
+
+use crate::fault::{Fault, PressError};
+use crate::text::{EQUAL_FAMILY, FONTS, TEXT_FAMILY};
+
+/// A picture that was read.
+pub(crate) enum Drawing {
+    Pixels(Image),
+    Lines(Box<Tree>),
+}
+
+/// Reads pictures with the fonts that are built in.
+pub(crate) struct Reader<'a> {
+    options: Options<'a>,
+}
+
+impl Reader<'_> {
+    pub(crate) fn new() -> Self {
+        let mut fonts = Database::new();
+        for (_, bytes) in FONTS {
+            fonts.load_font_source(Source::Binary(Arc::new(bytes)));
+        }
+        // Whatever family a picture asks for, it gets one that is here.
+        fonts.set_sans_serif_family(TEXT_FAMILY);
+        fonts.set_serif_family(TEXT_FAMILY);
+        fonts.set_monospace_family(EQUAL_FAMILY);
+        let options = Options {
+            font_family: TEXT_FAMILY.to_owned(),
+            fontdb: Arc::new(fonts),
+            image_href_resolver: ImageHrefResolver {
+                resolve_data: ImageHrefResolver::default_data_resolver(),
+                resolve_string: Box::new(|_, _| None),
+            },
+            ..Options::default()
+        };
+        Reader { options }
+    }
+
+    pub(crate) fn read(&self, name: &str, bytes: &[u8]) -> Result<Drawing, PressError> {
+        let refused = |what: String| PressError::Refused {
+            faults: vec![Fault {
+                place: None,
+                message: format!("the picture `{name}` cannot be read: {what}"),
+                remedies: vec!["pictures are PNG or SVG".to_owned()],
+            }],
+        };
+        if bytes.starts_with(b"\x89PNG") {
+            return Image::from_png(bytes.to_vec().into(), false).map(Drawing::Pixels).map_err(refused);
+        }
+        let tree = Tree::from_data(bytes, &self.options).map_err(|error| refused(error.to_string()))?;
+        Ok(Drawing::Lines(Box::new(tree)))
+    }
+}
+
+impl Drawing {
+    /// Width and height, in whatever unit.
+    pub(crate) fn size(&self) -> (f32, f32) {
+        match self {
+            Drawing::Pixels(image) => {
+                let (width, height) = image.size();
+                (width.max(1) as f32, height.max(1) as f32)
+            }
+            Drawing::Lines(tree) => (tree.size().width(), tree.size().height()),
+        }
+    }
+
+    /// Onto a surface whose origin is its upper left corner.
+    pub(crate) fn draw(&self, surface: &mut Surface<'_>, width: f32, height: f32) {
+        let Some(size) = Size::from_wh(width, height) else { return };
+        match self {
+            Drawing::Pixels(image) => surface.draw_image(image.clone(), size),
+            Drawing::Lines(tree) => {
+                // It draws nothing only where there is nothing to draw.
+                let _drawn = surface.draw_svg(tree, size, SvgSettings::default());
+            }
+        }
+    }
+}

@@ -1,0 +1,445 @@
+//! Runs a template and gives the elements that it asks for.
+//!
+//! Must never let a template reach a file, a clock, another script or endless work, nor take a word of a style that does not exist.
+
+use std::sync::Arc;
+
+use rhai::packages::{
+    ArithmeticPackage, BasicArrayPackage, BasicIteratorPackage, BasicMapPackage, BasicMathPackage, BasicStringPackage,
+    LogicPackage, MoreStringPackage, Package,
+};
+use rhai::{Array, Dynamic, Engine, EvalAltResult, Map, NativeCallContext, OptimizationLevel, Position, Scope};
+use serde_json::Value;
+
+use crate::element::{
+    Columns, Element, Frame, Lines, List, Marks, Node, PAGE_COUNT, PAGE_NUMBER, Page, Part, Picture, Role, Sheet,
+    Table, Text,
+};
+use crate::fault::{Fault, Place, PressError};
+use crate::style::{Style, Trouble, said};
+use crate::{Job, Template};
+
+/// Steps that a template may take; a summary of sixty bins takes less than a fortieth of them.
+const STEPS_MAX: u64 = 2_000_000;
+/// Letters in one text, and members of one array or map.
+const TEXT_MAX: usize = 4_000_000;
+const MEMBERS_MAX: usize = 2_000_000;
+/// Calls within calls.
+const CALLS_MAX: usize = 48;
+/// Brackets within brackets.
+const NESTED_MAX: usize = 64;
+/// Elements within elements.
+const DEPTH_MAX: usize = 40;
+/// A line of a message is cut here, in characters.
+const LINE_LONGEST: usize = 120;
+/// Words of the language that a template has no use for.
+const DISABLED: [&str; 9] = ["eval", "print", "debug", "import", "export", "Fn", "call", "curry", "type_of"];
+
+/// What `job` asks for with its data, which is fit to be set already.
+pub(crate) fn sheet(job: &Job<'_>, data: Value) -> Result<Sheet, PressError> {
+    let engine = engine();
+    let refused = |error: Box<EvalAltResult>| PressError::Refused { faults: vec![fault(&job.template, error)] };
+    let mut scope = Scope::new();
+    scope.push_constant("doc", dynamic(data));
+    let script = engine.compile_with_scope(&scope, job.template.text).map_err(|error| refused(error.into()))?;
+    let given: Dynamic = engine.eval_ast_with_scope(&mut scope, &script).map_err(refused)?;
+    let kind = given.type_name();
+    given.try_cast::<Sheet>().ok_or_else(|| PressError::Refused {
+        faults: vec![Fault {
+            place: None,
+            message: format!(
+                "{}: the last line of a template gives the document, but this one gives {kind}",
+                job.template.name
+            ),
+            remedies: vec!["end it with document(#{ … }, […]), as the one that ships does".to_owned()],
+        }],
+    })
+}
+
+fn engine() -> Engine {
+    let mut engine = Engine::new_raw();
+    // The optimizer would copy the whole document to every place that names it.
+    engine.set_optimization_level(OptimizationLevel::None);
+    engine.set_strict_variables(true);
+    engine.set_fail_on_invalid_map_property(true);
+    engine.set_max_operations(STEPS_MAX);
+    engine.set_max_call_levels(CALLS_MAX);
+    engine.set_max_expr_depths(NESTED_MAX, NESTED_MAX);
+    engine.set_max_string_size(TEXT_MAX);
+    engine.set_max_array_size(MEMBERS_MAX);
+    engine.set_max_map_size(MEMBERS_MAX);
+    engine.set_max_modules(0);
+    for word in DISABLED {
+        engine.disable_symbol(word);
+    }
+    ArithmeticPackage::new().register_into_engine(&mut engine);
+    BasicArrayPackage::new().register_into_engine(&mut engine);
+    BasicIteratorPackage::new().register_into_engine(&mut engine);
+    BasicMapPackage::new().register_into_engine(&mut engine);
+    BasicMathPackage::new().register_into_engine(&mut engine);
+    BasicStringPackage::new().register_into_engine(&mut engine);
+    LogicPackage::new().register_into_engine(&mut engine);
+    MoreStringPackage::new().register_into_engine(&mut engine);
+    engine.register_type_with_name::<Element>("element");
+    engine.register_type_with_name::<Part>("part");
+    engine.register_type_with_name::<Sheet>("document");
+    words(&mut engine);
+    texts(&mut engine);
+    blocks(&mut engine);
+    engine
+}
+
+/// Lengths, lines and parts of a text.
+fn words(engine: &mut Engine) {
+    engine.register_fn("mm", |length: f64| length * 72.0 / 25.4);
+    engine.register_fn("mm", |length: i64| length as f64 * 72.0 / 25.4);
+    engine.register_fn("line", |ctx: NativeCallContext<'_>, thick: Dynamic| crate::style::line(&ctx, &thick, 0.0));
+    engine.register_fn("line", |ctx: NativeCallContext<'_>, thick: Dynamic, grey: Dynamic| {
+        let at = ctx.call_position();
+        let grey = crate::style::number(&grey)
+            .ok_or_else(|| said(at, "the grey of a line is a number", "0 is black, 100 is white"))?;
+        crate::style::line(&ctx, &thick, grey)
+    });
+    engine.register_fn("part", |ctx: NativeCallContext<'_>, words: Dynamic, look: Map| -> Result<Part, Trouble> {
+        let mut style = Style::of("part", look, ctx.call_position());
+        let outer = style.look()?;
+        style.done()?;
+        let mut parts = parts(&words, ctx.call_position())?;
+        let mut one = parts.pop().filter(|_| parts.is_empty()).ok_or_else(|| {
+            said(ctx.call_position(), "a part is of one text only", "put the parts beside each other in text([…])")
+        })?;
+        one.look = one.look.within(outer);
+        Ok(one)
+    });
+    let letter = |letter: char| Part { words: letter.to_string(), look: crate::element::Look::default() };
+    engine.register_fn("page_number", move || letter(PAGE_NUMBER));
+    engine.register_fn("page_count", move || letter(PAGE_COUNT));
+}
+
+fn texts(engine: &mut Engine) {
+    for (name, role) in [("text", Role::Paragraph), ("title", Role::Title)] {
+        engine.register_fn(name, move |ctx: NativeCallContext<'_>, words: Dynamic| {
+            text(name, role, &words, Map::new(), ctx.call_position())
+        });
+        engine.register_fn(name, move |ctx: NativeCallContext<'_>, words: Dynamic, style: Map| {
+            text(name, role, &words, style, ctx.call_position())
+        });
+    }
+    engine.register_fn("heading", |ctx: NativeCallContext<'_>, level: i64, words: Dynamic, style: Map| {
+        let at = ctx.call_position();
+        let level = u8::try_from(level).ok().filter(|level| (1..=6).contains(level));
+        let level = level.ok_or_else(|| said(at, "the level of a heading is 1 to 6", "1 is a part of the document"))?;
+        text("heading", Role::Heading(level), &words, style, at)
+    });
+}
+
+fn blocks(engine: &mut Engine) {
+    engine.register_fn(
+        "frame",
+        |ctx: NativeCallContext<'_>, inside: Dynamic, style: Map| -> Result<Element, Trouble> {
+            let at = ctx.call_position();
+            let mut style = Style::of("frame", style, at);
+            let frame = Frame {
+                inside: elements(inside, at)?,
+                look: style.look()?,
+                gaps: style.gaps()?,
+                inset: style.inset("inset")?,
+                edges: style.edges("edges")?,
+                together: style.flag("together")?,
+                height: style.length("height")?,
+            };
+            style.done()?;
+            element(Node::Frame(frame), at)
+        },
+    );
+    engine.register_fn("columns", |ctx: NativeCallContext<'_>, widths: Array, inside: Array, style: Map| {
+        columns(widths, inside, style, ctx.call_position())
+    });
+    engine.register_fn("table", |ctx: NativeCallContext<'_>, columns: Array, rows: Array, style: Map| {
+        table(columns, rows, style, ctx.call_position())
+    });
+    engine.register_fn(
+        "list",
+        |ctx: NativeCallContext<'_>, marks: &str, items: Array, style: Map| -> Result<Element, Trouble> {
+            let at = ctx.call_position();
+            let marks = match marks {
+                "bullets" => Marks::Bullets,
+                "numbers" => Marks::Numbers,
+                "boxes" => Marks::Boxes,
+                other => {
+                    return Err(said(
+                        at,
+                        &format!("a list has no marks `{other}`"),
+                        "there are bullets, numbers and boxes",
+                    ));
+                }
+            };
+            let mut style = Style::of("list", style, at);
+            let list = List {
+                marks,
+                items: items.into_iter().map(|item| elements(item, at)).collect::<Result<_, _>>()?,
+                between: style.length("between")?.unwrap_or(6.0),
+                look: style.look()?,
+                gaps: style.gaps()?,
+            };
+            style.done()?;
+            element(Node::List(list), at)
+        },
+    );
+    engine.register_fn(
+        "picture",
+        |ctx: NativeCallContext<'_>, name: &str, says: &str, style: Map| -> Result<Element, Trouble> {
+            let at = ctx.call_position();
+            if says.trim().is_empty() {
+                return Err(said(
+                    at,
+                    &format!("the picture `{name}` says nothing to people who cannot see it"),
+                    "give what it shows as the second argument; a document that cannot be heard is no PDF/UA",
+                ));
+            }
+            let mut style = Style::of("picture", style, at);
+            let picture = Picture {
+                name: name.to_owned(),
+                says: says.to_owned(),
+                highest: style.length("highest")?.unwrap_or(1.0),
+                caption: style.element("caption")?,
+                gaps: style.gaps()?,
+            };
+            style.done()?;
+            element(Node::Picture(picture), at)
+        },
+    );
+    engine.register_fn("lines", |ctx: NativeCallContext<'_>, words: &str, style: Map| -> Result<Element, Trouble> {
+        let at = ctx.call_position();
+        let mut style = Style::of("lines", style, at);
+        let lines = Lines {
+            words: words.to_owned(),
+            look: style.look()?,
+            shrink_up_to: style.count("shrink_up_to")?.unwrap_or(0),
+            leading: style.length("leading")?.unwrap_or(0.5),
+            gaps: style.gaps()?,
+        };
+        style.done()?;
+        element(Node::Lines(lines), at)
+    });
+    engine.register_fn("new_page", |ctx: NativeCallContext<'_>| element(Node::NewPage, ctx.call_position()));
+    engine.register_fn("document", |ctx: NativeCallContext<'_>, page: Map, body: Dynamic| -> Result<Sheet, Trouble> {
+        let at = ctx.call_position();
+        let mut style = Style::of("document", page, at);
+        let (width, height) = style.paper()?;
+        let margins = style.inset("margins")?;
+        let page = Page {
+            width,
+            height,
+            margins,
+            first_head: style.elements("first_head")?,
+            head: style.elements("head")?,
+            foot: style.elements("foot")?,
+            head_gap: style.length("head_gap")?.unwrap_or(0.0),
+            foot_gap: style.length("foot_gap")?.unwrap_or(0.0),
+            look: style.look()?,
+            author: style.take("author").map(|author| author.to_string()),
+        };
+        style.done()?;
+        if width - margins.left - margins.right < 72.0 || height - margins.top - margins.bottom < 72.0 {
+            return Err(said(
+                at,
+                "the margins leave less than an inch for the text",
+                "make them smaller; mm(20) is usual",
+            ));
+        }
+        Ok(Sheet { page, body: elements(body, at)? })
+    });
+}
+
+fn element(node: Node, at: Position) -> Result<Element, Trouble> {
+    let depth = node.depth() + 1;
+    if depth > DEPTH_MAX {
+        let message = format!("more than {DEPTH_MAX} elements stand in each other");
+        return Err(said(at, &message, "look for a loop that puts a frame around itself"));
+    }
+    Ok(Element { node: Arc::new(node), at, depth })
+}
+
+fn text(name: &'static str, role: Role, words: &Dynamic, style: Map, at: Position) -> Result<Element, Trouble> {
+    let mut style = Style::of(name, style, at);
+    let text = Text {
+        role,
+        parts: parts(words, at)?,
+        look: style.look()?,
+        align: style.side("align")?,
+        leading: style.length("leading")?.unwrap_or(0.62),
+        gaps: style.gaps()?,
+        with_next: style.flag("with_next")? || matches!(role, Role::Heading(_)),
+    };
+    style.done()?;
+    element(Node::Text(text), at)
+}
+
+fn columns(widths: Array, inside: Array, style: Map, at: Position) -> Result<Element, Trouble> {
+    let mut style = Style::of("columns", style, at);
+    if widths.len() != inside.len() {
+        let remedy = "give as many of the one as of the other";
+        return Err(said(at, &format!("there are {} widths for {} columns", widths.len(), inside.len()), remedy));
+    }
+    let columns = Columns {
+        widths: widths.iter().map(|width| style.width(width, None)).collect::<Result<_, _>>()?,
+        gap: style.length("gap")?.unwrap_or(0.0),
+        inside: inside.into_iter().map(|one| elements(one, at)).collect::<Result<_, _>>()?,
+        gaps: style.gaps()?,
+        look: style.look()?,
+    };
+    style.done()?;
+    element(Node::Columns(columns), at)
+}
+
+fn table(columns: Array, rows: Array, style: Map, at: Position) -> Result<Element, Trouble> {
+    let mut style = Style::of("table", style, at);
+    let columns = columns.into_iter().map(|one| style.column(one)).collect::<Result<Vec<_>, _>>()?;
+    if columns.is_empty() {
+        return Err(said(at, "a table has at least one column", "leave the table out, or give it a column"));
+    }
+    let row = |row: Dynamic| -> Result<Vec<Vec<Element>>, Trouble> {
+        let cells = row.into_typed_array::<Dynamic>().map_err(|kind| {
+            said(at, &format!("a row of a table is an array of cells, not {kind}"), "write [[…, …], […, …]]")
+        })?;
+        // Cells beyond the heads are not set.
+        let mut cells: Vec<_> =
+            cells.into_iter().take(columns.len()).map(|cell| elements(cell, at)).collect::<Result<_, _>>()?;
+        cells.resize(columns.len(), Vec::new());
+        Ok(cells)
+    };
+    let rows = rows.into_iter().map(row).collect::<Result<_, _>>()?;
+    let table = Table {
+        columns,
+        rows,
+        named_rows: style.flag("named_rows")?,
+        caption: style.element("caption")?,
+        rules: style.rules()?,
+        inset: style.inset("inset")?,
+        outer: style.length("outer")?.unwrap_or(0.0),
+        look: style.look()?,
+        gaps: style.gaps()?,
+    };
+    style.done()?;
+    element(Node::Table(table), at)
+}
+
+/// The elements of a value: an element, words, an array of both, or nothing.
+pub(crate) fn elements(value: Dynamic, at: Position) -> Result<Vec<Element>, Trouble> {
+    if value.is_unit() {
+        return Ok(Vec::new());
+    }
+    if value.is_array() {
+        let mut all = Vec::new();
+        for one in value.into_array().unwrap_or_default() {
+            all.extend(elements(one, at)?);
+        }
+        return Ok(all);
+    }
+    if value.is::<Element>() {
+        return Ok(value.try_cast::<Element>().into_iter().collect());
+    }
+    Ok(vec![text("text", Role::Paragraph, &value, Map::new(), at)?])
+}
+
+/// The words of a value: a text, a part, a map of a text with its weight as cells of the document are, or an array of these.
+fn parts(value: &Dynamic, at: Position) -> Result<Vec<Part>, Trouble> {
+    let plain = |words: String| Part { words, look: crate::element::Look::default() };
+    if let Some(part) = value.read_lock::<Part>() {
+        return Ok(vec![part.clone()]);
+    }
+    if value.is_string() {
+        return Ok(vec![plain(value.to_string())]);
+    }
+    if let Some(all) = value.read_lock::<Array>() {
+        let each = all.iter().map(|one| parts(one, at)).collect::<Result<Vec<_>, _>>()?;
+        return Ok(each.into_iter().flatten().collect());
+    }
+    if let Some(cell) = value.read_lock::<Map>().filter(|map| map.contains_key("text")) {
+        let mut style = Style::of("cell", cell.clone(), at);
+        let words = style.take("text").filter(Dynamic::is_string);
+        let words = words.ok_or_else(|| said(at, "the text of a cell is no text", "put it in quotes"))?.to_string();
+        let look = style.look()?;
+        style.done()?;
+        return Ok(vec![Part { words, look }]);
+    }
+    if value.is_int() || value.is_float() {
+        return Ok(vec![plain(value.to_string())]);
+    }
+    let remedy = "give a text in quotes, part(…), or an array of these";
+    Err(said(at, &format!("{} is nothing that can be set", value.type_name()), remedy))
+}
+
+/// The data as a template sees it.
+fn dynamic(value: Value) -> Dynamic {
+    match value {
+        Value::Null => Dynamic::UNIT,
+        Value::Bool(flag) => flag.into(),
+        Value::Number(number) => {
+            number.as_i64().map_or_else(|| number.as_f64().unwrap_or(f64::NAN).into(), Dynamic::from)
+        }
+        Value::String(text) => text.into(),
+        Value::Array(values) => Dynamic::from_array(values.into_iter().map(dynamic).collect()),
+        Value::Object(map) => {
+            Dynamic::from_map(map.into_iter().map(|(key, value)| (key.as_str().into(), dynamic(value))).collect())
+        }
+    }
+}
+
+/// What the script engine says, with its place in the words of the caller.
+fn fault(template: &Template<'_>, error: Box<EvalAltResult>) -> Fault {
+    let mut at = Position::NONE;
+    let mut inner = error;
+    // The innermost place is where it went wrong.
+    let inner = loop {
+        if !inner.position().is_none() {
+            at = inner.position();
+        }
+        inner = match *inner {
+            EvalAltResult::ErrorInFunctionCall(_, _, deeper, _) => deeper,
+            other => break other,
+        };
+    };
+    let (message, remedies) = match inner {
+        EvalAltResult::ErrorRuntime(value, _) if value.is::<Fault>() => {
+            let told = value.cast::<Fault>();
+            (told.message, told.remedies)
+        }
+        // What the template itself threw.
+        EvalAltResult::ErrorRuntime(value, _) => (value.to_string(), Vec::new()),
+        EvalAltResult::ErrorTooManyOperations(_) => (
+            format!("after {STEPS_MAX} steps it is still not done"),
+            vec!["look for a loop that never ends".to_owned()],
+        ),
+        EvalAltResult::ErrorStackOverflow(_) => (
+            format!("functions call each other more than {CALLS_MAX} deep"),
+            vec!["look for a function that calls itself without end".to_owned()],
+        ),
+        EvalAltResult::ErrorFunctionNotFound(signature, _) => (
+            format!("there is no function {signature}"),
+            vec!["the head of the template that ships lists all there are, with what they take".to_owned()],
+        ),
+        EvalAltResult::ErrorParsing(kind, _) => (
+            kind.to_string(),
+            vec!["a template is written in Rhai; `hypocaust report template` prints one to begin with".to_owned()],
+        ),
+        mut other => {
+            other.clear_position();
+            (other.to_string(), Vec::new())
+        }
+    };
+    Fault { place: place(template, at), message, remedies }
+}
+
+/// Where a call stands in the template.
+pub(crate) fn place(template: &Template<'_>, at: Position) -> Option<Place> {
+    let line = at.line()?;
+    let text = template.text.lines().nth(line - 1).unwrap_or_default();
+    Some(Place {
+        file: template.name.to_owned(),
+        line,
+        column: at.position().unwrap_or(1),
+        text: text.chars().take(LINE_LONGEST).collect(),
+    })
+}
