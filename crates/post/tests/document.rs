@@ -7,8 +7,10 @@ use std::process::Command;
 
 use pile::time::Timestamp;
 use post::document::{
-    Block, Cell, Column, Document, DocumentError, Fact, Marks, Pressed, Signature, TEMPLATE, Table, Template, pdf,
+    Align, Block, Cell, Column, Document, DocumentError, Fact, Marks, Pressed, Signature, TEMPLATE, Table, Template,
+    Width, pdf,
 };
+use proptest::prelude::*;
 use site::model::Paper;
 
 /// Mon 16 March 2026 05:00 UTC.
@@ -384,9 +386,165 @@ fn a_template_of_the_site_is_taken_and_its_faults_are_told_with_their_place() {
 }
 
 #[test]
+fn the_sample_for_templates_has_every_kind_of_block() {
+    fn kinds(blocks: &[Block], seen: &mut std::collections::BTreeSet<String>) {
+        for block in blocks {
+            let kind = serde_json::to_value(block).unwrap()["kind"].as_str().unwrap().to_owned();
+            seen.insert(kind);
+            if let Block::Together { blocks } = block {
+                kinds(blocks, seen);
+            }
+        }
+    }
+    let (mut sampled, mut all) = Default::default();
+    let (document, pictures) = sample(Paper::Letter);
+    kinds(&document.blocks, &mut sampled);
+    kinds(&everything(), &mut all);
+    assert_eq!(sampled, all);
+    let pressed = pdf(&document, pictures, MADE, None).unwrap();
+    assert!(pressed.warnings.is_empty() && pressed.pages > 2, "{:?}", pressed.warnings);
+}
+
+#[test]
 fn a_picture_that_was_not_handed_over_is_named() {
     let figure = Block::Figure { picture: "south.svg".into(), alt: "South".into(), caption: None };
     let whole = document(Paper::A4, vec![Block::Together { blocks: vec![figure] }]);
     let error = pdf(&whole, pictures(), MADE, None).unwrap_err();
     assert!(matches!(&error, DocumentError::Picture { picture, .. } if picture == "south.svg"), "{error}");
+}
+
+/// Words of every length, each of which can be told from all others: its number stands in it.
+fn any_words(longest: usize) -> impl Strategy<Value = Vec<usize>> {
+    let lengths = prop_oneof![6 => 1_usize..9, 2 => 9_usize..24, 1 => 24_usize..90];
+    prop::collection::vec(lengths, 1..longest)
+}
+
+/// A block of so many letters a word, not yet numbered.
+#[derive(Clone, Debug)]
+enum Plan {
+    Heading(u8, Vec<usize>),
+    Paragraph(Vec<usize>),
+    Note(Vec<usize>),
+    Caution(Vec<usize>),
+    Facts(Vec<(Vec<usize>, Vec<usize>)>),
+    List(u8, Vec<Vec<usize>>),
+    /// Columns: whether they fill, where they stand; and the cells, row by row.
+    Table(Vec<(bool, u8)>, Vec<Vec<Vec<usize>>>),
+    Figure(Vec<usize>),
+    Verbatim(Vec<Vec<usize>>),
+    Signature(Vec<usize>),
+    PageBreak,
+}
+
+fn any_plan() -> impl Strategy<Value = Plan> {
+    let table = (1_usize..12).prop_flat_map(|count| {
+        let columns = prop::collection::vec((any::<bool>(), 0_u8..3), count);
+        let cells = prop::collection::vec(prop_oneof![8 => any_words(4), 1 => any_words(120)], count);
+        (columns, prop::collection::vec(cells, 1..14))
+    });
+    prop_oneof![
+        2 => (1_u8..4, any_words(12)).prop_map(|(level, words)| Plan::Heading(level, words)),
+        4 => any_words(150).prop_map(Plan::Paragraph),
+        1 => any_words(40).prop_map(Plan::Note),
+        1 => any_words(60).prop_map(Plan::Caution),
+        2 => prop::collection::vec((any_words(6), any_words(60)), 1..8).prop_map(Plan::Facts),
+        2 => (0_u8..3, prop::collection::vec(any_words(40), 1..9)).prop_map(|(marks, items)| Plan::List(marks, items)),
+        4 => table.prop_map(|(columns, rows)| Plan::Table(columns, rows)),
+        1 => any_words(30).prop_map(Plan::Figure),
+        1 => prop::collection::vec(any_words(9), 1..40).prop_map(Plan::Verbatim),
+        1 => any_words(6).prop_map(Plan::Signature),
+        1 => Just(Plan::PageBreak),
+    ]
+}
+
+/// Numbers of words begin here, so that none is one that stands on every page.
+const FIRST: usize = 5_000;
+
+/// Numbers words as they are set: `x5007xx` is the eighth, and as many letters long as was planned, if its number has fewer.
+fn said(lengths: &[usize], count: &mut usize) -> String {
+    let word = |length: &usize| {
+        let number = (FIRST + *count).to_string();
+        *count += 1;
+        let rest = "x".repeat(length.saturating_sub(number.len() + 1).max(1));
+        format!("x{number}{rest}")
+    };
+    lengths.iter().map(word).collect::<Vec<_>>().join(" ")
+}
+
+fn built(plans: &[Plan]) -> (Vec<Block>, usize) {
+    let mut count = 0;
+    let n = &mut count;
+    let block = |plan: &Plan| match plan {
+        Plan::Heading(level, words) => Block::Heading { level: *level, text: said(words, n) },
+        Plan::Paragraph(words) => paragraph(said(words, n)),
+        Plan::Note(words) => Block::Note { text: said(words, n) },
+        Plan::Caution(words) => Block::Caution { lead: "Caution".into(), text: said(words, n) },
+        Plan::Facts(pairs) => {
+            let fact =
+                |(term, value): &(Vec<usize>, Vec<usize>)| Fact { term: said(term, n), value: said(value, n).into() };
+            Block::Facts { pairs: pairs.iter().map(fact).collect() }
+        }
+        Plan::List(marks, items) => {
+            let marks = [Marks::Bullets, Marks::Numbers, Marks::Boxes][usize::from(*marks)];
+            Block::List { marks, items: items.iter().map(|item| said(item, n)).collect() }
+        }
+        Plan::Table(columns, rows) => {
+            let column = |(fill, align): &(bool, u8)| Column {
+                head: "Head".into(),
+                align: [Align::Left, Align::Centre, Align::Right][usize::from(*align)],
+                width: if *fill { Width::Fill } else { Width::Fit },
+            };
+            let columns = columns.iter().map(column).collect();
+            let rows = rows.iter().map(|row| row.iter().map(|cell| said(cell, n).into()).collect()).collect();
+            Block::Table(Table { caption: Some("Caption".into()), columns, rows })
+        }
+        Plan::Figure(words) => {
+            Block::Figure { picture: "north.svg".into(), alt: "A line".into(), caption: Some(said(words, n)) }
+        }
+        Plan::Verbatim(lines) => {
+            Block::Verbatim { text: lines.iter().map(|line| said(line, n)).collect::<Vec<_>>().join("\n") }
+        }
+        Plan::Signature(words) => Block::Signatures { lines: vec![Signature { role: said(words, n), name: None }] },
+        Plan::PageBreak => Block::PageBreak,
+    };
+    (plans.iter().map(block).collect(), count)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::with_cases(24) })]
+
+    #[test]
+    fn whatever_a_document_says_is_on_paper_once_and_within_its_margins(
+        plans in prop::collection::vec(any_plan(), 1..16),
+        together in prop::bool::weighted(0.2),
+        letter in any::<bool>(),
+    ) {
+        if !readers() {
+            return Ok(());
+        }
+        let (blocks, count) = built(&plans);
+        let blocks = if together { vec![Block::Together { blocks }] } else { blocks };
+        let (paper, width, height) = if letter { (Paper::Letter, 612.0, 792.0) } else { (Paper::A4, 595.28, 841.89) };
+        let pressed = made(&document(paper, blocks));
+        let boxes = asked("pdftotext", &["-bbox"], &pressed.pdf, &["-"]);
+        let number = |line: &str, key: &str| -> Option<f64> { line.split(key).nth(1)?.split('"').nth(1)?.parse().ok() };
+        for line in boxes.lines().filter(|line| line.contains("<word")) {
+            let side = |key: &str| number(line, key).unwrap();
+            // The margins of the template are 20 mm at the sides; heads and feet stand in those above and below.
+            let within = side("xMin=") > 56.0 && side("xMax=") < width - 56.0 && side("yMin=") > 20.0 && side("yMax=") < height - 20.0;
+            prop_assert!(within, "{line}");
+        }
+        // What was broken is joined again; a word is its number and what fills it.
+        let text = asked("pdftotext", &["-raw"], &pressed.pdf, &["-"]);
+        let joined: String = text.chars().filter(|c| !c.is_whitespace()).collect();
+        let mut seen = vec![0_usize; count];
+        for digits in joined.split(|c: char| !c.is_ascii_digit()) {
+            let place = digits.parse::<usize>().ok().and_then(|number| number.checked_sub(FIRST));
+            if let Some(times) = place.and_then(|place| seen.get_mut(place)) {
+                *times += 1;
+            }
+        }
+        let wrong: Vec<(usize, usize)> = (0..count).filter(|n| seen[*n] != 1).map(|n| (FIRST + n, seen[n])).collect();
+        prop_assert!(wrong.is_empty(), "of {count} words, these stand there not once but so often: {wrong:?}\n{text}");
+    }
 }

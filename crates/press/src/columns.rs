@@ -49,8 +49,9 @@ pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32)
         return filled(widths, &wanted, room - fits, shares);
     }
     if least >= room {
-        // Even words must be broken: all give way alike.
-        return wanted.iter().map(|(own, _)| own * room / least).collect();
+        // Words must be broken: those of the widest columns first.
+        let broken: Vec<(f32, f32)> = wanted.iter().map(|(least, _)| (0.0, *least)).collect();
+        return levelled(&broken, room);
     }
     // Short columns keep what they want and long ones share the rest alike, a column of sentences with all its words.
     let wanted: Vec<(f32, f32)> = widths
@@ -62,7 +63,12 @@ pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32)
             _ => (*least, *most),
         })
         .collect();
-    let at = |level: f32| wanted.iter().map(move |(least, most)| level.clamp(*least, *most));
+    levelled(&wanted, room)
+}
+
+/// One width for all, but no column narrower or wider than its two bounds, `room` in all.
+fn levelled(bounds: &[(f32, f32)], room: f32) -> Vec<f32> {
+    let at = |level: f32| bounds.iter().map(move |(least, most)| level.clamp(*least, *most));
     let (mut low, mut high) = (0.0, room);
     for _ in 0..HALVINGS {
         let level = (low + high) / 2.0;

@@ -2,7 +2,7 @@
 //!
 //! Must never make a file that is neither, nor put anything into it that the pages do not show.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 
 use jiff::civil;
 use krilla::color::luma;
@@ -43,7 +43,7 @@ pub(crate) struct Leaf {
 struct Printer<'a> {
     drawings: &'a BTreeMap<String, Drawing>,
     tags: Tags,
-    fonts: HashMap<u64, Font>,
+    fonts: BTreeMap<u64, Font>,
     /// Headings with their level, page and place.
     listed: Vec<(u8, String, usize, Point)>,
 }
@@ -64,7 +64,7 @@ pub(crate) fn made(
         .map_err(|error| PressError::Standards(format!("{error:?}")))?;
     let settings = SerializeSettings { configuration, no_device_cs: true, ..SerializeSettings::default() };
     let mut document = Document::new_with(settings);
-    let mut printer = Printer { drawings, tags, fonts: HashMap::new(), listed: Vec::new() };
+    let mut printer = Printer { drawings, tags, fonts: BTreeMap::new(), listed: Vec::new() };
     let high = page.height - page.margins.top - page.margins.bottom;
     for (number, leaf) in leaves.iter().enumerate() {
         let settings = PageSettings::from_wh(page.width, page.height)

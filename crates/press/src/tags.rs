@@ -2,7 +2,7 @@
 //!
 //! Must never leave a mark without a place in the tree, unless it is one that says nothing.
 
-use krilla::tagging::{Identifier, Node, Tag, TagGroup, TagKind, TagTree};
+use krilla::tagging::{Identifier, Node, TagGroup, TagKind, TagTree};
 
 /// A group of the tree by its number.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,12 +57,10 @@ impl Tags {
     }
 
     pub(crate) fn tree(mut self, language: &str) -> TagTree {
-        let mut document = TagGroup::new(Tag::Part);
-        for node in self.nodes(Tags::ROOT) {
-            document.push(node);
-        }
         let mut tree = TagTree::new().with_lang(Some(language.to_owned()));
-        tree.push(document);
+        for node in self.nodes(Tags::ROOT) {
+            tree.push(node);
+        }
         tree
     }
 
