@@ -9,6 +9,7 @@ use crate::ids::BadId;
 use crate::quantity::Unit;
 
 use super::fault::{Faults, Place, listed, nearest};
+use super::keep::FORMER_KEY;
 use super::node::{Kind, Node, shortened};
 
 /// Keys that somebody hopes to put a secret under.
@@ -35,13 +36,18 @@ pub struct Item<'t> {
     pub label: String,
 }
 
+/// Keys that a message offers: none that has another name by now.
+fn offered<'k>(known: &'k [&'k str]) -> impl Iterator<Item = &'k str> {
+    known.iter().copied().filter(|key| *key != FORMER_KEY)
+}
+
 impl<'t> Section<'t> {
     /// Takes the node as a group of keys; `None`, with a fault, where it is anything else.
     pub fn open(node: &'t Node, called: &str, known: &[&str], faults: &mut Faults) -> Option<Section<'t>> {
         let Kind::Map(map) = &node.kind else {
             let keys = match known {
                 [] => String::new(),
-                known => format!("; its keys are {}", listed(known.iter().copied())),
+                known => format!("; its keys are {}", listed(offered(known))),
             };
             faults.add(
                 node.at,
@@ -108,12 +114,12 @@ impl<'t> Section<'t> {
                     format!("put the secret in a file that only the service may read and name it with `{file}: /path`, or with `{name}: name`; change the password if this file was ever shared"),
                 );
             } else {
-                let remedy = match nearest(name, known.iter().copied()) {
+                let remedy = match nearest(name, offered(known)) {
                     Some(near) => {
                         self.meant.push(near.into());
                         format!("did you mean `{near}`?")
                     }
-                    None => format!("remove it, or use one of {}", listed(known.iter().copied())),
+                    None => format!("remove it, or use one of {}", listed(offered(known))),
                 };
                 faults.add(key.at, format!("unknown key `{shown}` in {called}"), remedy);
             }
