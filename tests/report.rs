@@ -215,3 +215,43 @@ fn reports_of_a_lived_history_say_what_is_judged_and_keep_their_editions() {
         assert!(said.contains(wanted), "{why}: {said}");
     }
 }
+
+#[test]
+fn a_template_of_the_site_is_printed_tried_and_checked_before_a_report_needs_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let (code, shipped) = hypocaust(&["report", "template"]);
+    assert_eq!(code, 0, "{shipped}");
+    let own = shipped.replace("name: \"Name\"", "name: \"In Druckschrift\"");
+    assert_ne!(own, shipped);
+    std::fs::write(path("own.rhai"), &own).unwrap();
+    let line = own.lines().position(|line| line.contains("text(it.role,")).unwrap() + 1;
+    std::fs::write(path("broken.rhai"), own.replace("text(it.role,", "text(it.rule,")).unwrap();
+
+    let (code, said) = hypocaust(&["report", "template", "--try", &path("own.rhai"), "--out", &path("sample.pdf")]);
+    assert_eq!(code, 0, "{said}");
+    assert!(said.contains("sample.pdf: ") && said.contains("`reports: template`"), "{said}");
+    if let Some(words) = paper(&folder.path().join("sample.pdf")) {
+        assert!(words.contains("In Druckschrift") && words.contains("A sample of all"), "{words}");
+    }
+
+    let settings =
+        std::fs::read_to_string(Path::new(env!("CARGO_MANIFEST_DIR")).join("../../config/site.yaml")).unwrap();
+    let place = format!("broken.rhai:{line}:");
+    for (template, fails, words) in [
+        ("own.rhai", false, "sets all that documents are made of"),
+        ("broken.rhai", true, place.as_str()),
+        ("nowhere.rhai", true, "correct `reports: template`"),
+    ] {
+        let with = settings.replacen("\nreports:\n", &format!("\nreports:\n  template: {}\n", path(template)), 1);
+        assert_ne!(with, settings, "the example has a group of reports");
+        std::fs::write(path("site.yaml"), with).unwrap();
+        let (code, said) = hypocaust(&["--config", &path("site.yaml"), "check"]);
+        assert_eq!(code != 0, fails, "{template}: {said}");
+        assert!(said.contains(words), "{template}: `{words}` is not in: {said}");
+        if fails {
+            let (code, said) = hypocaust(&["report", "template", "--try", &path(template), "--out", &path("none.pdf")]);
+            assert!(code != 0 && !folder.path().join("none.pdf").exists(), "{template}: {said}");
+        }
+    }
+}

@@ -289,6 +289,8 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     wiring::postman(&site)?;
     crate::by_mqtt::Tokens::read(&site).map_err(|e| CommandError::Refused(e.to_string()))?;
     crate::criteria::of_site(&site)?;
+    let template = site.reports.template.as_deref();
+    template.map(|template| crate::report::tried(&site, template)).transpose()?;
     println!(
         "{path}: {} bins, {} probes, {} blowers: no faults",
         site.bins.len(),
@@ -296,6 +298,9 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
         site.blowers.len()
     );
     println!("{}: {} rules, no faults", site.rules.folder.display(), rulebook.rules().len());
+    if let Some(template) = template {
+        println!("{}: sets all that documents are made of, no faults", template.display());
+    }
     let advice = site::settings::advice(&site);
     if !advice.is_empty() {
         println!("\nWorth a look:");

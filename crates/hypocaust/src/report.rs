@@ -32,6 +32,7 @@ mod week;
 
 use editions::Shelf;
 use files::Files;
+pub(crate) use files::tried;
 pub(crate) use mailed::{Rendered, render};
 use sources::Sources;
 
@@ -47,12 +48,30 @@ pub fn report(site: &Site, command: &ReportCommand) -> Result<ExitCode, CommandE
     match command {
         ReportCommand::Week(args) => of_week(site, args, now)?,
         ReportCommand::Batch(args) => of_batch(site, args, now)?,
-        ReportCommand::Template => print!("{}", post::document::TEMPLATE),
+        ReportCommand::Template(args) => match &args.tried {
+            None => print!("{}", post::document::TEMPLATE),
+            Some(template) => sample(site, template, &args.out)?,
+        },
         ReportCommand::Reviewed(args) => {
             write(site, &Request::Reviewed { week: args.week.clone(), by: args.by.clone() })?;
         }
     }
     Ok(ExitCode::SUCCESS)
+}
+
+/// A sample by a template, for who writes one.
+fn sample(site: &Site, template: &Path, out: &Path) -> Result<(), CommandError> {
+    let pressed = tried(site, template)?;
+    std::fs::write(out, &pressed.pdf).map_err(|source| CommandError::Io {
+        what: format!("the sample {} cannot be written; name another file, with --out", out.display()),
+        source,
+    })?;
+    for warning in &pressed.warnings {
+        println!("{warning}");
+    }
+    println!("{}: {} pages; look whether all of it is as you want it", out.display(), pressed.pages);
+    println!("Then name {} in {}, under `reports: template`.", template.display(), site.settings_path);
+    Ok(())
 }
 
 fn of_week(site: &Site, args: &ReportWeekArgs, now: Timestamp) -> Result<(), CommandError> {

@@ -41,8 +41,29 @@ pub enum ReportCommand {
     /// Who they are, and whether copies go out at some time of the week without a review, stands in the settings (`gets: [reviewed]` of a
     /// person, `reports: outside_copies`).
     Reviewed(ReportReviewedArgs),
-    /// Print the template that documents are set by, to begin one of your own with (`reports: template` in the settings).
-    Template,
+    /// Print the template that documents are set by, or try one of your own.
+    ///
+    /// A template is a script in Rhai, the language of the rules; its head says what it can ask for. Keep what this prints in a file, change
+    /// it, try it, and name it in the settings (`reports: template`). `hypocaust check` tries the one that the settings name.
+    #[command(after_long_help = TEMPLATE_HELP)]
+    Template(ReportTemplateArgs),
+}
+
+/// What stands below the help of templates.
+const TEMPLATE_HELP: &str = "\
+Examples:
+  hypocaust report template > own.rhai
+  hypocaust report template --try own.rhai --out sample.pdf";
+
+/// Arguments of `report template`.
+#[derive(Debug, Args)]
+pub struct ReportTemplateArgs {
+    /// Set a sample of everything that documents are made of by this template, or say at which line it cannot be.
+    #[arg(long = "try", value_name = "FILE")]
+    pub tried: Option<PathBuf>,
+    /// Where the sample goes; an earlier one there is replaced.
+    #[arg(long, value_name = "FILE", default_value = "sample.pdf", requires = "tried")]
+    pub out: PathBuf,
 }
 
 /// Arguments of `report reviewed`.

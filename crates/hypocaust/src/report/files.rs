@@ -5,7 +5,7 @@
 use std::path::Path;
 
 use pile::time::Timestamp;
-use post::document::Template;
+use post::document::{Pressed, Template};
 use post::reports::block::Report;
 use post::reports::facts::{BatchFacts, SiteFacts, WeekFacts};
 use post::reports::said::{self, Figures};
@@ -38,17 +38,11 @@ pub(super) fn pdf(
     facts: &SiteFacts,
     made_at: Timestamp,
 ) -> Result<Vec<u8>, CommandError> {
-    let own = site.reports.template.as_ref().map(|path| {
-        let text = std::fs::read_to_string(path).map_err(|source| CommandError::NoInput {
-            what: format!(
-                "the template {} cannot be read; correct `reports: template` in {}",
-                path.display(),
-                site.settings_path
-            ),
-            source,
-        })?;
-        Ok::<_, CommandError>((path.display().to_string(), text))
-    });
+    let own = site
+        .reports
+        .template
+        .as_deref()
+        .map(|path| read(path, &format!("correct `reports: template` in {}", site.settings_path)));
     let own = own.transpose()?;
     let (document, pictures) = post::reports::document(report, facts, site.reports.paper);
     let template = own.as_ref().map(|(name, text)| Template { name, text });
@@ -58,6 +52,28 @@ pub(super) fn pdf(
         tracing::warn!("{}: {warning}", report.title);
     }
     Ok(pressed.pdf)
+}
+
+/// A sample of all that documents are made of, by the template in a file.
+///
+/// # Errors
+/// When it cannot be read, or what it says that cannot be, with its place.
+pub(crate) fn tried(site: &Site, template: &Path) -> Result<Pressed, CommandError> {
+    let remedy = format!("correct `reports: template` in {}, or name one that is there", site.settings_path);
+    let (name, text) = read(template, &remedy)?;
+    let (document, pictures) = post::document::sample(site.reports.paper);
+    let template = Template { name: &name, text: &text };
+    post::document::pdf(&document, pictures, Timestamp::from_millis(0), Some(template))
+        .map_err(|e| CommandError::Refused(chain(&e)))
+}
+
+/// What a template is called in messages, and its text.
+fn read(template: &Path, remedy: &str) -> Result<(String, String), CommandError> {
+    let text = std::fs::read_to_string(template).map_err(|source| CommandError::NoInput {
+        what: format!("the template {} cannot be read; {remedy}", template.display()),
+        source,
+    })?;
+    Ok((template.display().to_string(), text))
 }
 
 impl Files {
