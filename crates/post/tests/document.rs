@@ -8,7 +8,7 @@ use std::process::Command;
 use pile::time::Timestamp;
 use post::document::{
     Align, Block, Cell, Column, Document, DocumentError, Fact, Marks, Pressed, Signature, TEMPLATE, Table, Template,
-    Width, pdf,
+    Width, pdf, sample,
 };
 use proptest::prelude::*;
 use site::model::Paper;
