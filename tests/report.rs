@@ -232,7 +232,7 @@ fn a_template_of_the_site_is_printed_tried_and_checked_before_a_report_needs_it(
     assert_eq!(code, 0, "{said}");
     assert!(said.contains("sample.pdf: ") && said.contains("`reports: template`"), "{said}");
     if let Some(words) = paper(&folder.path().join("sample.pdf")) {
-        assert!(words.contains("In Druckschrift") && words.contains("A sample of all"), "{words}");
+        assert!(words.contains("InDruckschrift") && words.contains("Asampleofall"), "{words}");
     }
 
     let settings =

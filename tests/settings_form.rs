@@ -69,7 +69,10 @@ fn groups(schema: &Value) -> BTreeMap<String, BTreeSet<String>> {
             return;
         }
         assert_eq!(at["additionalProperties"], json!(false), "{path}: unknown keys are faults");
-        out.insert(path.to_owned(), properties.keys().cloned().collect());
+        // A former name is still read, and not offered.
+        let keys =
+            properties.iter().filter(|(_, value)| value["deprecated"] != json!(true)).map(|(key, _)| key.clone());
+        out.insert(path.to_owned(), keys.collect());
         for (key, value) in properties {
             walk(schema, value, &format!("{path}/{key}"), out);
         }

@@ -250,14 +250,20 @@ pub fn reload(site: &Site) -> Result<(), CommandError> {
     Ok(())
 }
 
+/// Room that a thread has for calls within calls: a template or a rule of the site may nest values deep before its limits end it.
+const STACK: usize = 32 << 20;
+
 /// A runtime for the daemon.
 ///
 /// # Errors
 /// When the machine gives no threads.
 pub fn runtime() -> Result<tokio::runtime::Runtime, CommandError> {
-    tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().map_err(|source| {
-        CommandError::Io { what: "the daemon cannot start its threads; look at the limits of its user".into(), source }
-    })
+    tokio::runtime::Builder::new_multi_thread().worker_threads(2).thread_stack_size(STACK).enable_all().build().map_err(
+        |source| CommandError::Io {
+            what: "the daemon cannot start its threads; look at the limits of its user".into(),
+            source,
+        },
+    )
 }
 
 async fn asked_to_stop() {
@@ -290,7 +296,7 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     crate::by_mqtt::Tokens::read(&site).map_err(|e| CommandError::Refused(e.to_string()))?;
     crate::criteria::of_site(&site)?;
     let template = site.reports.template.as_deref();
-    template.map(|template| crate::report::tried(&site, template)).transpose()?;
+    let tried = template.map(|template| crate::report::tried(&site, template)).transpose()?;
     println!(
         "{path}: {} bins, {} probes, {} blowers: no faults",
         site.bins.len(),
@@ -298,8 +304,11 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
         site.blowers.len()
     );
     println!("{}: {} rules, no faults", site.rules.folder.display(), rulebook.rules().len());
-    if let Some(template) = template {
+    if let (Some(template), Some(tried)) = (template, tried) {
         println!("{}: sets all that documents are made of, no faults", template.display());
+        for warning in &tried.warnings {
+            println!("  {warning}");
+        }
     }
     let advice = site::settings::advice(&site);
     if !advice.is_empty() {

@@ -12,15 +12,15 @@ pub use press::{Fault, Place, PressError, Pressed, TEMPLATE, Template};
 /// A whole document, in the order of reading. Serialised, it is what the template finds as `doc`.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Document {
-    /// What it is, "Batch process record"; the largest words of page one, in the head of every page, and the title of the file.
+    /// What it is, "Batch process record"; the largest words of page one, in the head of every other, and the title of the file.
     pub title: String,
-    /// What it covers, "Week 11 of 2026" or "Batch 2026-014, bin north-2"; below the title and in the head of every page.
+    /// What it covers, "Week 11 of 2026" or "Batch 2026-014, bin north-2"; below the title and in the head of every page but the first.
     pub subtitle: Option<String>,
     /// Whose document it is: facility or site; in the head of every page.
     pub site: String,
     /// What stands at the foot of every page beside its number: who made it from what, or how to check it. May be empty.
     pub footer: String,
-    /// Language of the words as a tag of BCP 47, "en" or "de-AT": hyphenation, and the voice that reads the file aloud.
+    /// Language of the words as a tag of BCP 47, "en" or "de-AT": the voice that reads the file aloud.
     pub language: String,
     /// The sheet.
     #[serde(serialize_with = "paper")]
@@ -374,6 +374,8 @@ fn lacking<'a>(blocks: &'a [Block], pictures: &[(String, Vec<u8>)]) -> Option<&'
 fn settle_levels(blocks: &mut [Block], above: &mut u8) {
     for block in blocks {
         match block {
+            // Who hears the document does not hear it.
+            Block::Heading { text, .. } if text.trim().is_empty() => {}
             Block::Heading { level, .. } => {
                 *level = (*level).clamp(1, 3).min(*above + 1);
                 *above = *level;

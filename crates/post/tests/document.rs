@@ -330,7 +330,8 @@ fn levels_of_headings_that_jump_are_brought_down_not_refused() {
     if !readers() {
         return;
     }
-    let blocks = vec![heading(3, "deep"), heading(0, "top"), heading(9, "deeper"), heading(3, "deepest")];
+    let blocks =
+        vec![heading(1, ""), heading(3, "deep"), heading(0, "top"), heading(9, "deeper"), heading(3, "deepest")];
     let heard = asked("pdfinfo", &["-struct-text"], &made(&document(Paper::A4, blocks)).pdf, &[]);
     for (tag, count) in [("H1", 2), ("H2", 1), ("H3", 1)] {
         assert_eq!(heard.matches(tag).count(), count, "{tag}\n{heard}");

@@ -1,6 +1,6 @@
 //! How columns share the width of a page, and the rows of tables.
 //!
-//! Must never make a table wider than its page, nor part a row that fits on a page from itself.
+//! Must never make a table wider than its page, nor part a row that leaves room for others on one.
 
 use std::rc::Rc;
 
@@ -8,18 +8,24 @@ use krilla::tagging::{TableHeaderScope, Tag, TagId};
 
 use crate::element::{Edge, Element, Look, Node, Role, Side, Table, Width};
 use crate::fault::PressError;
-use crate::flow::{Mark, Piece, Press, What, outer_gaps, stacked};
-use crate::tags::Group;
-use crate::text::Extent;
+use crate::flow::{Press, Slot};
+use crate::piece::{Mark, Piece, What, beside, beside_in_slices, outer_gaps};
+use crate::text::{CAPITAL, Extent};
 
 /// Letters that a column of sentences needs at the least, before columns that fit their words are narrowed.
 const SENTENCE_LEAST: f32 = 20.0;
 /// Width of a letter of a sentence in sizes of the letters, roughly.
 const LETTER: f32 = 0.52;
-/// Halvings by which columns find the width that they share: a page by less than a hundredth of a point.
-const HALVINGS: usize = 20;
+/// Halvings by which columns find how they share a page, to less than a hundredth of a point.
+const HALVINGS: usize = 28;
 /// A row higher than this share of a page may run over onto the next.
 const ROW_WHOLE: f32 = 0.6;
+/// Heads higher than this share of a page are not repeated.
+const HEAD_HIGHEST: f32 = 0.3;
+/// The most that room between columns takes of the width of a table.
+const INSETS_MOST: f32 = 0.5;
+/// How heads look.
+const STRONG: Look = Look { size: None, strong: Some(true), grey: None, equal: None };
 
 /// Widths of columns of these extents, no more than `room` in all.
 pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32) -> Vec<f32> {
@@ -53,7 +59,7 @@ pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32)
         let broken: Vec<(f32, f32)> = wanted.iter().map(|(least, _)| (0.0, *least)).collect();
         return levelled(&broken, room);
     }
-    // Short columns keep what they want and long ones share the rest alike, a column of sentences with all its words.
+    // Short columns keep what they want and long ones share the rest, a column of sentences with all its words.
     let wanted: Vec<(f32, f32)> = widths
         .iter()
         .zip(extents)
@@ -66,9 +72,10 @@ pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32)
     levelled(&wanted, room)
 }
 
-/// One width for all, but no column narrower or wider than its two bounds, `room` in all.
+/// Widths by how much there is to say, `room` in all, but no column narrower or wider than its two bounds. By the root of it, not by it:
+/// the longest column makes the row high, and the others must be read too.
 fn levelled(bounds: &[(f32, f32)], room: f32) -> Vec<f32> {
-    let at = |level: f32| bounds.iter().map(move |(least, most)| level.clamp(*least, *most));
+    let at = |level: f32| bounds.iter().map(move |(least, most)| (level * most.sqrt()).clamp(*least, *most));
     let (mut low, mut high) = (0.0, room);
     for _ in 0..HALVINGS {
         let level = (low + high) / 2.0;
@@ -107,7 +114,8 @@ fn filled(widths: &[Width], wanted: &[(f32, f32)], left: f32, shares: f32) -> Ve
 }
 
 /// The frame that all rows of a table share.
-struct Grid {
+struct Grid<'t> {
+    table: &'t Table,
     /// Left side and width of each column, its insets not included.
     columns: Vec<(f32, f32)>,
     width: f32,
@@ -115,100 +123,100 @@ struct Grid {
 }
 
 impl Press<'_> {
-    pub(crate) fn table(
-        &mut self,
-        table: &Table,
-        width: f32,
-        look: Look,
-        group: Group,
-    ) -> Result<Vec<Piece>, PressError> {
+    pub(crate) fn table(&mut self, table: &Table, slot: Slot) -> Result<Vec<Piece>, PressError> {
         self.tables += 1;
         let number = self.tables;
-        let grid = self.grid(table, width, table.look.within(look));
-        let whole = self.tags.group(group, Tag::Table);
+        let room = self.room;
+        let whole = self.tags.group(slot.group, Tag::Table);
         let mut pieces = Vec::new();
-        if let Some(caption) = &table.caption {
-            let caption_group = self.tags.group(whole, Tag::Caption);
-            let mut caption = match caption.node.as_ref() {
-                Node::Text(text) => self.text(text, width, look, Side::Left, caption_group),
-                _ => self.one(caption, width, look, Side::Left, caption_group)?,
-            };
-            caption.iter_mut().for_each(|piece| piece.with_next = true);
-            pieces.extend(caption);
+        if let Some(element) = &table.caption {
+            pieces = self.caption(element, Slot { side: Side::Left, group: whole, ..slot })?;
         }
-        let captions = pieces.len();
+        let grid = self.grid(table, slot);
+        self.room = (room - table.inset.top - table.inset.bottom).max(1.0);
         let id = |n: usize| TagId::from(format!("t{number}c{}", n + 1).into_bytes());
 
         let mut repeated = None;
-        if table.columns.iter().any(|column| column.head.is_some()) {
+        let headed = table.columns.iter().any(|column| column.head.is_some());
+        if headed {
             let heads = self.tags.group(whole, Tag::THead);
             let row = self.tags.group(heads, Tag::TR);
-            let strong = Look { strong: Some(true), ..Look::default() }.within(grid.look);
             let mut cells = Vec::new();
             for (n, column) in table.columns.iter().enumerate() {
                 let head = Tag::TH(TableHeaderScope::Column).with_id(Some(id(n)));
-                let cell = self.tags.group(row, head);
-                cells.push(self.cell(
-                    column.head.as_deref().unwrap_or_default(),
-                    grid.columns[n].1,
-                    strong,
-                    column.align,
-                    cell,
-                )?);
+                let group = self.tags.group(row, head);
+                let look = STRONG.within(grid.look);
+                let cell = Slot { width: grid.columns[n].1, look, side: column.align, group };
+                cells.push(self.cell(column.head.as_deref().unwrap_or_default(), cell)?);
             }
-            let mut head = grid.row(table, cells, true);
-            grid.rule(&mut head, table.rules.top, 0.0);
-            let foot = head.height;
-            grid.rule(&mut head, table.rules.head, foot);
-            head.with_next = !table.rows.is_empty();
-            repeated = Some(Rc::new(head.silent()));
-            pieces.push(head);
+            let mut head = grid.row(cells, true, HEAD_HIGHEST * room);
+            grid.rule(head.first_mut(), table.rules.top, true);
+            grid.rule(head.last_mut(), table.rules.head, false);
+            if !table.rows.is_empty() {
+                head.iter_mut().for_each(|piece| piece.with_next = true);
+            }
+            if let [head] = &head[..] {
+                self.room = (self.room - head.height).max(1.0);
+                repeated = Some(Rc::new(head.silent()));
+            }
+            pieces.append(&mut head);
         }
         let body = self.tags.group(whole, Tag::TBody);
         let count = table.rows.len();
+        let highest = ROW_WHOLE * room;
         for (r, row) in table.rows.iter().enumerate() {
             let row_group = self.tags.group(body, Tag::TR);
             let mut cells = Vec::new();
             for (n, cell) in row.iter().enumerate() {
-                let named = table.named_rows && n == 0;
-                let cell_group = if named {
+                let group = if table.named_rows && n == 0 {
                     self.tags.group(row_group, Tag::TH(TableHeaderScope::Row))
-                } else if repeated.is_some() {
+                } else if headed {
                     self.tags.group(row_group, Tag::TD.with_headers(Some([id(n)])))
                 } else {
                     self.tags.group(row_group, Tag::TD)
                 };
-                cells.push(self.cell(cell, grid.columns[n].1, grid.look, table.columns[n].align, cell_group)?);
+                let side = table.columns[n].align;
+                cells.push(self.cell(cell, Slot { width: grid.columns[n].1, look: grid.look, side, group })?);
             }
+            let mut slices = grid.row(cells, false, highest);
             let edge = if r + 1 == count { table.rules.bottom } else { table.rules.rows };
-            let mut slices = grid.slices(table, cells, ROW_WHOLE * self.room);
-            if let Some(last) = slices.last_mut() {
-                let foot = last.height;
-                grid.rule(last, edge, foot);
-            }
+            grid.rule(slices.last_mut(), edge, false);
             for mut slice in slices {
                 slice.repeated = repeated.clone();
                 pieces.push(slice);
             }
         }
-        if captions == 0 {
-            outer_gaps(&mut pieces, table.gaps);
-        } else if let Some(last) = pieces.last_mut() {
-            last.below = table.gaps.below.unwrap_or(0.0);
+        self.room = room;
+        outer_gaps(&mut pieces, table.gaps);
+        Ok(pieces)
+    }
+
+    fn caption(&mut self, element: &Element, slot: Slot) -> Result<Vec<Piece>, PressError> {
+        let Node::Text(text) = element.node.as_ref() else {
+            return Err(self.refused(element, "the caption of a table is no text".to_owned(), "give one text(…)"));
+        };
+        if text.role != Role::Paragraph {
+            let message = "the caption of a table is a heading".to_owned();
+            return Err(self.refused(element, message, "set the heading before the table, or make it a text(…)"));
         }
+        let group = self.tags.group(slot.group, Tag::Caption);
+        let mut pieces = self.text(text, element, Slot { group, ..slot })?;
+        pieces.iter_mut().for_each(|piece| piece.with_next = true);
         Ok(pieces)
     }
 
     /// Where the columns of a table stand.
-    fn grid(&mut self, table: &Table, width: f32, look: Look) -> Grid {
+    fn grid<'t>(&mut self, table: &'t Table, slot: Slot) -> Grid<'t> {
+        let look = table.look.within(slot.look);
         let count = table.columns.len();
         let left = |n: usize| if n == 0 { table.outer } else { table.inset.left };
         let right = |n: usize| if n + 1 == count { table.outer } else { table.inset.right };
         let insets: f32 = (0..count).map(|n| left(n) + right(n)).sum();
-        let strong = Look { strong: Some(true), ..Look::default() }.within(look);
+        // Room between columns gives way before what stands in them does.
+        let scale = (slot.width * INSETS_MOST / insets.max(1.0)).min(1.0);
         let mut extents = Vec::with_capacity(count);
         for (n, column) in table.columns.iter().enumerate() {
-            let mut extent = self.extent(column.head.as_deref().unwrap_or_default(), strong);
+            let mut extent = self.extent(column.head.as_deref().unwrap_or_default(), STRONG.within(look));
             for row in &table.rows {
                 let cell = self.extent(&row[n], look);
                 extent = Extent { least: extent.least.max(cell.least), most: extent.most.max(cell.most) };
@@ -216,92 +224,61 @@ impl Press<'_> {
             extents.push(extent);
         }
         let widths: Vec<Width> = table.columns.iter().map(|column| column.width).collect();
-        let shares = shared(&widths, &extents, (width - insets).max(1.0), look.points());
+        let shares = shared(&widths, &extents, (slot.width - insets * scale).max(1.0), look.points());
         let mut x = 0.0;
         let mut columns = Vec::with_capacity(count);
         for (n, width) in shares.into_iter().enumerate() {
-            columns.push((x + left(n), width));
-            x += left(n) + width + right(n);
+            columns.push((x + left(n) * scale, width));
+            x += left(n) * scale + width + right(n) * scale;
         }
-        Grid { columns, width: x, look }
+        Grid { table, columns, width: x, look }
     }
 
     /// What stands in a cell, piece by piece; a single text is the cell itself to who hears it.
-    fn cell(
-        &mut self,
-        inside: &[Element],
-        width: f32,
-        look: Look,
-        side: Side,
-        group: Group,
-    ) -> Result<Vec<Piece>, PressError> {
+    fn cell(&mut self, inside: &[Element], slot: Slot) -> Result<Vec<Piece>, PressError> {
         let mut pieces = Vec::new();
         for element in inside {
             match element.node.as_ref() {
                 Node::Text(text) if text.role == Role::Paragraph && inside.len() == 1 => {
-                    pieces.extend(self.text(text, width, look, side, group));
+                    pieces.extend(self.text(text, element, slot)?);
                 }
-                _ => pieces.extend(self.one(element, width, look, side, group)?),
+                _ => pieces.extend(self.one(element, slot)?),
             }
         }
+        pieces.retain(|piece| !piece.new_page);
         if pieces.iter().all(|piece| piece.marks.is_empty()) {
-            let mark = Mark { x: 0.0, y: 0.0, what: What::Nothing, group };
-            pieces =
-                vec![Piece { height: look.points() * crate::text::CAPITAL, marks: vec![mark], ..Piece::default() }];
+            let mark = Mark { x: 0.0, y: 0.0, what: What::Nothing, group: slot.group };
+            pieces = vec![Piece { height: slot.look.points() * CAPITAL, marks: vec![mark], ..Piece::default() }];
         }
         Ok(pieces)
     }
 }
 
-impl Grid {
-    /// Cells side by side; heads stand at the foot of their row, other cells at its top.
-    fn row(&self, table: &Table, cells: Vec<Vec<Piece>>, at_foot: bool) -> Piece {
-        let cells: Vec<Piece> = cells.into_iter().map(stacked).collect();
-        let height = cells.iter().map(|cell| cell.height).fold(0.0, f32::max);
-        let mut row = Piece { height: height + table.inset.top + table.inset.bottom, ..Piece::default() };
-        for ((x, _), mut cell) in self.columns.iter().zip(cells) {
-            let y = table.inset.top + if at_foot { height - cell.height } else { 0.0 };
-            for mark in &mut cell.marks {
-                mark.x += x;
-                mark.y += y;
-            }
-            row.marks.append(&mut cell.marks);
+impl Grid<'_> {
+    /// Cells side by side as one piece, or piece by piece if they are higher than `whole`. Heads stand at the foot of their row.
+    fn row(&self, cells: Vec<Vec<Piece>>, at_foot: bool, whole: f32) -> Vec<Piece> {
+        let inset = self.table.inset;
+        let columns: Vec<_> = self.columns.iter().map(|(x, _)| *x).zip(cells).collect();
+        let row = beside(columns.clone(), at_foot);
+        let mut slices =
+            if row.height + inset.top + inset.bottom <= whole { vec![row] } else { beside_in_slices(&columns) };
+        if let Some(first) = slices.first_mut() {
+            let moved = std::mem::take(first).moved(0.0, inset.top);
+            *first = Piece { height: moved.height + inset.top, ..moved };
         }
-        row
-    }
-
-    /// A row as one piece, or one that is higher than `whole` line by line.
-    fn slices(&self, table: &Table, cells: Vec<Vec<Piece>>, whole: f32) -> Vec<Piece> {
-        let row = self.row(table, cells.clone(), false);
-        if row.height <= whole {
-            return vec![row];
+        if let Some(last) = slices.last_mut() {
+            last.height += inset.bottom;
         }
-        let lines = cells.iter().map(Vec::len).max().unwrap_or(0);
-        let mut slices = Vec::with_capacity(lines);
-        for n in 0..lines {
-            let mut slice = Piece::default();
-            let before = if n == 0 { table.inset.top } else { 0.0 };
-            for ((x, _), cell) in self.columns.iter().zip(&cells) {
-                let Some(piece) = cell.get(n) else { continue };
-                let y = before + if n == 0 { 0.0 } else { piece.above };
-                slice.height = slice.height.max(y + piece.height);
-                slice.marks.extend(piece.marks.iter().cloned().map(|mark| Mark {
-                    x: mark.x + x,
-                    y: mark.y + y,
-                    ..mark
-                }));
-            }
-            if n + 1 == lines {
-                slice.height += table.inset.bottom;
-            }
-            slices.push(slice);
+        for slice in &mut slices {
+            (slice.above, slice.below, slice.with_next) = (0.0, 0.0, false);
         }
         slices
     }
 
-    /// A line over the whole width, its middle at `y`.
-    fn rule(&self, piece: &mut Piece, edge: Option<Edge>, y: f32) {
-        if let Some(edge) = edge {
+    /// A line over the whole width at the top or the foot of a piece, half of it beyond.
+    fn rule(&self, piece: Option<&mut Piece>, edge: Option<Edge>, top: bool) {
+        if let (Some(piece), Some(edge)) = (piece, edge) {
+            let y = if top { 0.0 } else { piece.height };
             piece.ink(0.0, y - edge.thick / 2.0, self.width, edge.thick, edge.grey);
         }
     }

@@ -4,16 +4,13 @@
 
 use std::sync::Arc;
 
-use rhai::Position;
-
-/// Stands in words of a head or foot for the number of the page; no font has this letter.
-pub(crate) const PAGE_NUMBER: char = '\u{F0001}';
-/// Stands in words of a head or foot for the number of pages.
-pub(crate) const PAGE_COUNT: char = '\u{F0002}';
+use rhai::{ImmutableString, Position};
 
 /// The sheet, and all that comes onto it.
 #[derive(Clone, Debug)]
 pub(crate) struct Sheet {
+    /// The call that gave it.
+    pub(crate) at: Position,
     pub(crate) page: Page,
     pub(crate) body: Vec<Element>,
 }
@@ -44,6 +41,8 @@ pub(crate) struct Element {
     pub(crate) at: Position,
     /// How many elements stand in each other here, with itself.
     pub(crate) depth: usize,
+    /// How many elements there are here, with itself.
+    pub(crate) count: usize,
 }
 
 #[derive(Clone, Debug)]
@@ -59,21 +58,18 @@ pub(crate) enum Node {
 }
 
 impl Node {
-    /// How many elements stand in each other in it.
-    pub(crate) fn depth(&self) -> usize {
-        let deepest = |elements: &[Element]| elements.iter().map(|element| element.depth).max().unwrap_or(0);
-        let of = |all: &[Vec<Element>]| all.iter().map(|one| deepest(one)).max().unwrap_or(0);
+    /// The elements in it.
+    pub(crate) fn inside(&self) -> Vec<&Element> {
         match self {
-            Node::Text(_) | Node::Lines(_) | Node::NewPage => 0,
-            Node::Frame(frame) => deepest(&frame.inside),
-            Node::Columns(columns) => of(&columns.inside),
+            Node::Text(_) | Node::Lines(_) | Node::NewPage => Vec::new(),
+            Node::Frame(frame) => frame.inside.iter().collect(),
+            Node::Columns(columns) => columns.inside.iter().flatten().collect(),
             Node::Table(table) => {
-                let heads = table.columns.iter().filter_map(|column| column.head.as_deref()).map(deepest).max();
-                let rows = table.rows.iter().map(|row| of(row)).max();
-                heads.max(rows).max(table.caption.as_ref().map(|caption| caption.depth)).unwrap_or(0)
+                let heads = table.columns.iter().filter_map(|column| column.head.as_ref()).flatten();
+                heads.chain(table.rows.iter().flatten().flatten()).chain(&table.caption).collect()
             }
-            Node::List(list) => of(&list.items),
-            Node::Picture(picture) => picture.caption.as_ref().map_or(0, |caption| caption.depth),
+            Node::List(list) => list.items.iter().flatten().collect(),
+            Node::Picture(picture) => picture.caption.iter().collect(),
         }
     }
 }
@@ -138,8 +134,22 @@ pub(crate) struct Edge {
 /// Words of one look.
 #[derive(Clone, Debug)]
 pub(crate) struct Part {
-    pub(crate) words: String,
+    pub(crate) words: ImmutableString,
     pub(crate) look: Look,
+    /// Instead of words, a number that is known when all pages are.
+    pub(crate) number: Option<Number>,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Number {
+    Page,
+    Pages,
+}
+
+impl Part {
+    pub(crate) fn plain(words: impl Into<ImmutableString>) -> Part {
+        Part { words: words.into(), look: Look::default(), number: None }
+    }
 }
 
 /// What a text is to somebody who hears the document.

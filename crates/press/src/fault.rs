@@ -1,6 +1,6 @@
 //! What was refused or is doubted, told with file, line, column and the line itself.
 //!
-//! Must never name a fault without what can be done about it.
+//! Must never keep back what can be done about it.
 
 use std::fmt;
 

@@ -23,9 +23,9 @@ use krilla::{Document, SerializeSettings};
 use crate::Job;
 use crate::element::Page;
 use crate::fault::{Fault, PressError};
-use crate::flow::{Mark, Piece, What};
 use crate::pages::Placed;
 use crate::picture::Drawing;
+use crate::piece::{Mark, Piece, What};
 use crate::tags::Tags;
 use crate::text::Shaped;
 
@@ -87,8 +87,8 @@ pub(crate) fn made(
     document.set_tag_tree(printer.tags.tree(language));
     document.set_metadata(
         Metadata::new()
-            .title(job.title.to_owned())
-            .authors(page.author.iter().cloned().collect())
+            .title(told(job.title))
+            .authors(page.author.iter().map(|author| told(author)).collect())
             .creator(CREATOR.to_owned())
             .language(language.to_owned())
             .document_id(format!("{}\n{}", job.title, job.made_at.as_millis()))
@@ -117,6 +117,11 @@ fn instant(date: civil::DateTime) -> DateTime {
         .utc_offset_minute(0)
 }
 
+/// Words as XML can carry them (Extensible Markup Language 1.0, production 2).
+fn told(words: &str) -> String {
+    words.chars().map(|c| if c.is_control() || matches!(c, '\u{FFFE}' | '\u{FFFF}') { ' ' } else { c }).collect()
+}
+
 /// What the writer of the file refuses: by then it is no longer a matter of the template.
 fn refused(error: &KrillaError) -> PressError {
     let fault = |message: String| Fault {
@@ -126,6 +131,11 @@ fn refused(error: &KrillaError) -> PressError {
     };
     let faults = match error {
         KrillaError::Validation(errors) => errors.iter().map(|(error, _)| fault(format!("{error:?}"))).collect(),
+        KrillaError::Image(..) | KrillaError::SixteenBitImage(..) => vec![Fault {
+            place: None,
+            message: format!("a PNG of the document cannot be read: {error}"),
+            remedies: vec!["make the picture anew".to_owned()],
+        }],
         other => vec![fault(other.to_string())],
     };
     PressError::Refused { faults }
@@ -166,8 +176,8 @@ impl Printer<'_> {
         y: f32,
         page: usize,
     ) -> Result<(), PressError> {
-        if let Some(listed) = &piece.listed {
-            self.listed.push((listed.level, listed.words.clone(), page, Point::from_xy(x, y)));
+        for listed in &piece.listed {
+            self.listed.push((listed.level, listed.words.clone(), page, Point::from_xy(x, y + listed.y)));
         }
         for marks in piece.marks.chunk_by(|one, next| one.group == Tags::NOWHERE && next.group == Tags::NOWHERE) {
             if marks[0].group == Tags::NOWHERE {
@@ -270,10 +280,12 @@ impl Printer<'_> {
             for cluster in run.visual_clusters() {
                 let range = cluster.text_range();
                 if cluster.is_ligature_continuation() {
-                    // It has no glyph of its own: the one before stands for it too.
-                    if let Some(glyph) = glyphs.last_mut() {
+                    // It has no glyph of its own: those of the one before stand for it too.
+                    let begins = glyphs.last().map(|glyph| glyph.text_range.start);
+                    let before = glyphs.iter_mut().rev();
+                    before.take_while(|glyph| Some(glyph.text_range.start) == begins).for_each(|glyph| {
                         glyph.text_range.end = range.end;
-                    }
+                    });
                     continue;
                 }
                 if shaped.words.get(range.clone()).is_some_and(|letters| letters.contains('\n')) {
@@ -291,7 +303,8 @@ impl Printer<'_> {
                         GlyphId::new(glyph.id),
                         em(glyph.advance),
                         em(glyph.x),
-                        em(glyph.y),
+                        // The shaper counts downwards, the file upwards.
+                        -em(glyph.y),
                         0.0,
                         range.clone(),
                         None,

@@ -10,11 +10,11 @@ use krilla::tagging::{ListNumbering, Tag};
 
 use crate::columns;
 use crate::element::{
-    Columns, Edge, Element, Frame, Gaps, Lines, List, Look, Marks, Node, PAGE_COUNT, PAGE_NUMBER, Part, Picture, Role,
-    Side, Sides, Text,
+    Columns, Element, Frame, Gaps, Lines, List, Look, Marks, Node, Part, Picture, Role, Side, Sides, Text,
 };
 use crate::fault::{Fault, PressError};
 use crate::picture::Drawing;
+use crate::piece::{Listed, Mark, Piece, What, beside, beside_in_slices, outer_gaps, stacked};
 use crate::tags::{Group, Tags};
 use crate::text::{CAPITAL, EQUAL_WIDTH, Extent, Setter, Shaped};
 use crate::{Template, template};
@@ -24,107 +24,26 @@ const GAP: f32 = 0.95;
 /// From the left to the mark of an item, and from the widest mark to its words.
 const MARK_INDENT: f32 = 2.0;
 const MARK_ROOM: f32 = 6.0;
+/// Room that anything is given, and the size that letters keep, whatever a template asks for.
+const ROOM_LEAST: f32 = 36.0;
+const SIZE_LEAST: f32 = 2.0;
 /// The side of a box to tick, in sizes of the letters, and how thick its lines are.
 const BOX_SIDE: f32 = 0.78;
 const BOX_LINE: f32 = 0.7;
 
-/// One mark on paper, from the upper left corner of its piece.
-#[derive(Clone, Debug)]
-pub(crate) struct Mark {
-    pub(crate) x: f32,
-    pub(crate) y: f32,
-    pub(crate) what: What,
+/// Where something is set: how wide, how it looks unless it says otherwise, at which side texts stand, and what it is part of.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Slot {
+    pub(crate) width: f32,
+    pub(crate) look: Look,
+    pub(crate) side: Side,
     pub(crate) group: Group,
 }
 
-#[derive(Clone, Debug)]
-pub(crate) enum What {
-    /// A line of words; `y` is where they stand on.
-    Words {
-        shaped: Rc<Shaped>,
-        line: usize,
-    },
-    /// A rectangle full of ink.
-    Ink {
-        width: f32,
-        height: f32,
-        grey: u8,
-    },
-    Picture {
-        name: String,
-        width: f32,
-        height: f32,
-    },
-    /// A cell with nothing in it is a cell all the same.
-    Nothing,
-}
-
-/// A heading that the outline of the file lists.
-#[derive(Clone, Debug)]
-pub(crate) struct Listed {
-    pub(crate) level: u8,
-    pub(crate) words: String,
-}
-
-/// What stands on one page.
-#[derive(Clone, Debug, Default)]
-pub(crate) struct Piece {
-    pub(crate) above: f32,
-    pub(crate) height: f32,
-    pub(crate) below: f32,
-    /// Not the last on its page.
-    pub(crate) with_next: bool,
-    pub(crate) new_page: bool,
-    pub(crate) marks: Vec<Mark>,
-    /// Set before it where it begins a page.
-    pub(crate) repeated: Option<Rc<Piece>>,
-    pub(crate) listed: Option<Listed>,
-}
-
-impl Piece {
-    fn moved(mut self, x: f32, y: f32) -> Piece {
-        for mark in &mut self.marks {
-            mark.x += x;
-            mark.y += y;
-        }
-        self
+impl Slot {
+    pub(crate) fn new(width: f32, look: Look, group: Group) -> Slot {
+        Slot { width, look, side: Side::Left, group }
     }
-
-    pub(crate) fn ink(&mut self, x: f32, y: f32, width: f32, height: f32, grey: u8) {
-        let what = What::Ink { width, height, grey };
-        self.marks.push(Mark { x, y, what, group: Tags::NOWHERE });
-    }
-
-    /// The same to look at, but saying nothing.
-    pub(crate) fn silent(&self) -> Piece {
-        let mut silent = self.clone();
-        silent.marks.retain(|mark| !matches!(mark.what, What::Nothing));
-        for mark in &mut silent.marks {
-            mark.group = Tags::NOWHERE;
-        }
-        silent.listed = None;
-        silent
-    }
-}
-
-/// Pieces one below the other as one; room above the first and below the last is the room of the whole.
-pub(crate) fn stacked(pieces: Vec<Piece>) -> Piece {
-    let mut whole = Piece::default();
-    let mut below: Option<f32> = None;
-    for piece in pieces.into_iter().filter(|piece| !piece.new_page) {
-        match below {
-            None => whole.above = piece.above,
-            Some(below) => whole.height += below.max(piece.above),
-        }
-        below = Some(piece.below);
-        let y = whole.height;
-        whole.height += piece.height;
-        whole.with_next = piece.with_next;
-        whole.listed = whole.listed.or_else(|| piece.listed.clone());
-        whole.marks.extend(piece.moved(0.0, y).marks);
-    }
-    whole.below = below.unwrap_or(0.0);
-    whole
 }
 
 /// Sets elements, one after the other.
@@ -141,40 +60,26 @@ pub(crate) struct Press<'a> {
 }
 
 impl Press<'_> {
-    pub(crate) fn flow(
-        &mut self,
-        elements: &[Element],
-        width: f32,
-        look: Look,
-        group: Group,
-    ) -> Result<Vec<Piece>, PressError> {
+    pub(crate) fn flow(&mut self, elements: &[Element], slot: Slot) -> Result<Vec<Piece>, PressError> {
         let mut pieces = Vec::new();
         for element in elements {
-            pieces.extend(self.one(element, width, look, Side::Left, group)?);
+            pieces.extend(self.one(element, slot)?);
         }
         Ok(pieces)
     }
 
-    /// One element in a column whose texts stand at `side`.
-    pub(crate) fn one(
-        &mut self,
-        element: &Element,
-        width: f32,
-        look: Look,
-        side: Side,
-        group: Group,
-    ) -> Result<Vec<Piece>, PressError> {
+    pub(crate) fn one(&mut self, element: &Element, slot: Slot) -> Result<Vec<Piece>, PressError> {
         match element.node.as_ref() {
             Node::Text(text) => {
-                let kind = self.text_group(text, element, group)?;
-                Ok(self.text(text, width, look, side, kind))
+                let group = self.text_group(text, element, slot.group)?;
+                self.text(text, element, Slot { group, ..slot })
             }
-            Node::Frame(frame) => self.frame(frame, width, look, group),
-            Node::Columns(columns) => self.columns(columns, width, look, group),
-            Node::Table(table) => self.table(table, width, look, group),
-            Node::List(list) => self.list(list, width, look, group),
-            Node::Picture(picture) => self.picture(picture, element, width, look, group),
-            Node::Lines(lines) => Ok(self.lines(lines, width, look, group)),
+            Node::Frame(frame) => self.frame(frame, slot),
+            Node::Columns(columns) => self.columns(columns, slot),
+            Node::Table(table) => self.table(table, slot),
+            Node::List(list) => self.list(list, slot),
+            Node::Picture(picture) => self.picture(picture, element, slot),
+            Node::Lines(lines) => Ok(self.lines(lines, slot)),
             Node::NewPage => Ok(vec![Piece { new_page: true, ..Piece::default() }]),
         }
     }
@@ -186,11 +91,6 @@ impl Press<'_> {
     }
 
     fn text_group(&mut self, text: &Text, element: &Element, within: Group) -> Result<Group, PressError> {
-        let numbered = |part: &Part| part.words.contains([PAGE_NUMBER, PAGE_COUNT]);
-        if self.setter.numbers.is_none() && text.parts.iter().any(numbered) {
-            let message = "here no page has a number yet".to_owned();
-            return Err(self.refused(element, message, "page_number() and page_count() stand in `head` and `foot`"));
-        }
         if within == Tags::NOWHERE || text.parts.iter().all(|part| part.words.trim().is_empty()) {
             return Ok(Tags::NOWHERE);
         }
@@ -201,11 +101,8 @@ impl Press<'_> {
                 if level > self.level + 1 {
                     let message =
                         format!("a heading of level {level} stands where level {} is the deepest", self.level + 1);
-                    return Err(self.refused(
-                        element,
-                        message,
-                        "leave no level out: a reader who hears the document goes by them",
-                    ));
+                    let remedy = "leave no level out: a reader who hears the document goes by them";
+                    return Err(self.refused(element, message, remedy));
                 }
                 self.level = level;
                 let level = NonZeroU16::new(level.into()).unwrap_or(NonZeroU16::MIN);
@@ -214,17 +111,22 @@ impl Press<'_> {
         }
     }
 
-    /// Lines of a text, each a piece.
-    pub(crate) fn text(&mut self, text: &Text, width: f32, look: Look, side: Side, group: Group) -> Vec<Piece> {
-        let look = text.look.within(look);
+    /// Lines of a text, each a piece; they say what `slot.group` is.
+    pub(crate) fn text(&mut self, text: &Text, element: &Element, slot: Slot) -> Result<Vec<Piece>, PressError> {
+        if self.setter.numbers.is_none() && text.parts.iter().any(|part| part.number.is_some()) {
+            let message = "here no page has a number yet".to_owned();
+            return Err(self.refused(element, message, "page_number() and page_count() stand in `head` and `foot`"));
+        }
+        let look = text.look.within(slot.look);
         let size = look.points();
-        let shaped = Rc::new(self.setter.set(&text.parts, look, width));
-        let side = text.align.unwrap_or(side);
-        let count = shaped.layout.len();
+        let all: Vec<Rc<Shaped>> = self.setter.set(&text.parts, look, slot.width).into_iter().map(Rc::new).collect();
+        let lines = all.iter().flat_map(|shaped| (0..shaped.layout.len()).map(move |line| (shaped, line)));
+        let count: usize = all.iter().map(|shaped| shaped.layout.len()).sum();
+        let side = text.align.unwrap_or(slot.side);
         let mut pieces = Vec::with_capacity(count);
-        for (n, line) in shaped.layout.lines().enumerate() {
-            let metrics = line.metrics();
-            let room = (width - (metrics.advance - metrics.trailing_whitespace)).max(0.0);
+        for (n, (shaped, line)) in lines.enumerate() {
+            let Some(metrics) = shaped.layout.get(line).map(|line| *line.metrics()) else { continue };
+            let room = (slot.width - (metrics.advance - metrics.trailing_whitespace)).max(0.0);
             let x = match side {
                 Side::Left => 0.0,
                 Side::Centre => room / 2.0,
@@ -232,46 +134,55 @@ impl Press<'_> {
             };
             let first = n == 0;
             let last = n + 1 == count;
-            let words = What::Words { shaped: Rc::clone(&shaped), line: n };
+            let what = What::Words { shaped: Rc::clone(shaped), line };
+            let listed = match text.role {
+                Role::Heading(level) if first && slot.group != Tags::NOWHERE => {
+                    vec![Listed { y: 0.0, level, words: words_of(text) }]
+                }
+                _ => Vec::new(),
+            };
             pieces.push(Piece {
                 above: if first { text.gaps.above.unwrap_or(GAP * size) } else { text.leading * size },
                 height: CAPITAL * size,
                 below: if last { text.gaps.below.unwrap_or(GAP * size) } else { 0.0 },
                 // No single line of a text at the foot of a page or at the head of the next.
                 with_next: text.with_next || (!last && (first || n + 2 == count)),
-                marks: vec![Mark { x, y: CAPITAL * size, what: words, group }],
-                listed: match text.role {
-                    Role::Heading(level) if first && group != Tags::NOWHERE => {
-                        Some(Listed { level, words: words_of(text) })
-                    }
-                    _ => None,
-                },
+                marks: vec![Mark { x, y: CAPITAL * size, what, group: slot.group }],
+                listed,
                 ..Piece::default()
             });
         }
-        pieces
+        Ok(pieces)
     }
 
-    fn frame(&mut self, frame: &Frame, width: f32, look: Look, group: Group) -> Result<Vec<Piece>, PressError> {
-        let inner = (width - frame.inset.left - frame.inset.right).max(1.0);
-        let mut pieces = self.flow(&frame.inside, inner, frame.look.within(look), group)?;
-        let empty = pieces.iter().all(|piece| piece.marks.is_empty());
-        if let Some(height) = frame.height {
-            let mut whole = stacked(pieces);
-            let room = (height - frame.inset.top - frame.inset.bottom - whole.height).max(0.0);
-            whole = Piece { above: 0.0, below: 0.0, ..whole }.moved(0.0, room);
-            whole.height += room;
+    fn frame(&mut self, frame: &Frame, slot: Slot) -> Result<Vec<Piece>, PressError> {
+        let Sides { left, right, top, bottom } = frame.inset;
+        let room = self.room;
+        self.room = (room - top - bottom).max(ROOM_LEAST);
+        let inner = Slot::new((slot.width - left - right).max(1.0), frame.look.within(slot.look), slot.group);
+        let mut pieces = self.flow(&frame.inside, inner)?;
+        self.room = room;
+
+        let whole = stacked(pieces.clone());
+        if let Some(height) = frame.height.filter(|height| whole.height + top + bottom <= *height) {
+            let lower = height - top - bottom - whole.height;
+            let mut whole = Piece { above: 0.0, below: 0.0, ..whole }.moved(0.0, lower);
+            whole.height += lower;
             pieces = vec![whole];
-        } else if empty {
-            return Ok(Vec::new());
         }
-        let plain =
-            [frame.edges.left, frame.edges.right, frame.edges.top, frame.edges.bottom].iter().all(Option::is_none);
-        let inset = frame.inset.top + frame.inset.bottom + frame.inset.left + frame.inset.right;
-        if plain && inset == 0.0 {
+        let edges = frame.edges;
+        let plain = [edges.left, edges.right, edges.top, edges.bottom].iter().all(Option::is_none);
+        let bare = plain && left + right + top + bottom == 0.0;
+        if pieces.is_empty() {
+            if bare {
+                return Ok(pieces);
+            }
+            pieces.push(Piece::default());
+        }
+        if bare {
             outer_gaps(&mut pieces, frame.gaps);
         } else {
-            pieces = edged(pieces, width, frame.inset, frame.edges);
+            pieces = edged(pieces, slot.width, frame);
             let gaps = Gaps { above: frame.gaps.above.or(Some(0.0)), below: frame.gaps.below.or(Some(0.0)) };
             outer_gaps(&mut pieces, gaps);
         }
@@ -279,59 +190,60 @@ impl Press<'_> {
         if frame.together && !breaks && pieces.len() > 1 {
             let whole = stacked(pieces.clone());
             if whole.height <= self.room {
-                return Ok(vec![whole]);
+                return Ok(vec![Piece { parts: pieces, ..whole }]);
             }
         }
         Ok(pieces)
     }
 
-    fn columns(&mut self, it: &Columns, width: f32, look: Look, group: Group) -> Result<Vec<Piece>, PressError> {
-        let look = it.look.within(look);
+    fn columns(&mut self, it: &Columns, slot: Slot) -> Result<Vec<Piece>, PressError> {
+        let look = it.look.within(slot.look);
         let gaps = it.gap * it.widths.len().saturating_sub(1) as f32;
         let extents: Vec<Extent> = it.inside.iter().map(|inside| self.extent(inside, look)).collect();
-        let widths = columns::shared(&it.widths, &extents, (width - gaps).max(1.0), look.points());
-        let mut row = Piece::default();
+        let widths = columns::shared(&it.widths, &extents, (slot.width - gaps).max(1.0), look.points());
+        let mut columns = Vec::with_capacity(widths.len());
         let mut x = 0.0;
         for (inside, width) in it.inside.iter().zip(widths) {
-            let column = stacked(self.flow(inside, width, look, group)?);
-            row.height = row.height.max(column.height);
-            row.marks.extend(column.moved(x, 0.0).marks);
+            columns.push((x, self.flow(inside, Slot::new(width, look, slot.group))?));
             x += width + it.gap;
         }
-        row.above = it.gaps.above.unwrap_or(0.0);
-        row.below = it.gaps.below.unwrap_or(0.0);
-        Ok(vec![row])
+        let whole = beside(columns.clone(), false);
+        let mut pieces = if whole.height <= self.room { vec![whole] } else { beside_in_slices(&columns) };
+        let gaps = Gaps { above: it.gaps.above.or(Some(0.0)), below: it.gaps.below.or(Some(0.0)) };
+        outer_gaps(&mut pieces, gaps);
+        Ok(pieces)
     }
 
-    fn list(&mut self, list: &List, width: f32, look: Look, group: Group) -> Result<Vec<Piece>, PressError> {
-        let look = list.look.within(look);
+    fn list(&mut self, list: &List, slot: Slot) -> Result<Vec<Piece>, PressError> {
+        let look = list.look.within(slot.look);
         let size = look.points();
         let (numbering, sign): (_, fn(usize) -> String) = match list.marks {
             Marks::Bullets => (ListNumbering::Disc, |_| "•".to_owned()),
             Marks::Numbers => (ListNumbering::Decimal, |n| format!("{n}.")),
             Marks::Boxes => (ListNumbering::None, |_| String::new()),
         };
-        let signs: Vec<Vec<Part>> =
-            (1..=list.items.len()).map(|n| vec![Part { words: sign(n), look: Look::default() }]).collect();
+        let signs: Vec<Vec<Part>> = (1..=list.items.len()).map(|n| vec![Part::plain(sign(n))]).collect();
         let widest = match list.marks {
             Marks::Boxes => BOX_SIDE * size,
             _ => signs.iter().map(|sign| self.setter.extent(sign, look).most).fold(0.0, f32::max),
         };
         let indent = MARK_INDENT + widest + MARK_ROOM;
-        let list_group = self.tags.group(group, Tag::L(numbering));
+        let list_group = self.tags.group(slot.group, Tag::L(numbering));
         let mut pieces: Vec<Piece> = Vec::new();
         for (item, sign) in list.items.iter().zip(&signs) {
             let item_group = self.tags.group(list_group, Tag::LI);
             let mut sign_mark = None;
             if list.marks != Marks::Boxes {
                 let label = self.tags.group(item_group, Tag::Lbl);
-                let shaped = Rc::new(self.setter.set(sign, look, width));
-                let what = What::Words { shaped, line: 0 };
-                sign_mark = Some(Mark { x: MARK_INDENT, y: CAPITAL * size, what, group: label });
+                let shaped = self.setter.set(sign, look, f32::MAX).into_iter().next().map(Rc::new);
+                sign_mark = shaped.map(|shaped| {
+                    let what = What::Words { shaped, line: 0 };
+                    Mark { x: MARK_INDENT, y: CAPITAL * size, what, group: label }
+                });
             }
             let body = self.tags.group(item_group, Tag::LBody);
-            let mut inside = self.flow(item, (width - indent).max(1.0), look, body)?;
-            if inside.is_empty() {
+            let mut inside = self.flow(item, Slot::new((slot.width - indent).max(1.0), look, body))?;
+            if inside.iter().all(|piece| piece.new_page) {
                 inside.push(Piece { height: CAPITAL * size, ..Piece::default() });
             }
             let gaps = Gaps { above: Some(list.between), below: Some(list.between) };
@@ -353,14 +265,7 @@ impl Press<'_> {
         Ok(pieces)
     }
 
-    fn picture(
-        &mut self,
-        it: &Picture,
-        element: &Element,
-        width: f32,
-        look: Look,
-        group: Group,
-    ) -> Result<Vec<Piece>, PressError> {
+    fn picture(&mut self, it: &Picture, element: &Element, slot: Slot) -> Result<Vec<Piece>, PressError> {
         let Some(drawing) = self.drawings.get(&it.name) else {
             let have: Vec<&str> = self.drawings.keys().map(String::as_str).collect();
             let have = if have.is_empty() { "none".to_owned() } else { have.join(", ") };
@@ -372,15 +277,16 @@ impl Press<'_> {
             ));
         };
         let (wide, high) = drawing.size();
-        let highest = it.highest.min(1.0) * self.room * 0.98;
-        let scale = (width / wide).min(highest / high);
+        let highest = it.highest * self.room;
+        let scale = (slot.width / wide).min(highest / high);
         let (w, h) = (wide * scale, high * scale);
-        let figure = self.tags.group(group, Tag::Figure(Some(it.says.clone())));
+        let figure = self.tags.group(slot.group, Tag::Figure(Some(it.says.clone())));
         let what = What::Picture { name: it.name.clone(), width: w, height: h };
-        let mark = Mark { x: (width - w) / 2.0, y: 0.0, what, group: figure };
+        let mark = Mark { x: (slot.width - w) / 2.0, y: 0.0, what, group: figure };
         let mut pieces = vec![Piece { height: h, marks: vec![mark], ..Piece::default() }];
         if let Some(caption) = &it.caption {
-            pieces.extend(self.one(caption, width, look, Side::Left, group)?);
+            pieces[0].with_next = true;
+            pieces.extend(self.one(caption, Slot { side: Side::Left, ..slot })?);
         }
         outer_gaps(&mut pieces, it.gaps);
         let whole = stacked(pieces.clone());
@@ -388,28 +294,31 @@ impl Press<'_> {
     }
 
     /// Lines as they are: letters shrink so that the longest fits, and what does not fit goes on in the next line, indented.
-    fn lines(&mut self, it: &Lines, width: f32, look: Look, group: Group) -> Vec<Piece> {
-        let look = it.look.within(look);
-        let words = self.setter.letters.settle(&it.words);
+    fn lines(&mut self, it: &Lines, slot: Slot) -> Vec<Piece> {
+        let look = it.look.within(slot.look);
+        let words = self.setter.letters.settle(&it.words, false);
         let lines: Vec<&str> = words.trim_matches('\n').split('\n').collect();
-        let lengths = lines.iter().map(|line| line.chars().count()).filter(|length| *length <= it.shrink_up_to);
-        let longest = lengths.max().unwrap_or(1).max(1);
-        let size = look.points().min(width / (EQUAL_WIDTH * longest as f32 + 0.1));
-        let room = ((width / (size * EQUAL_WIDTH)) as usize).max(8);
+        let measured = |line: &&str| line.chars().map(|letter| self.setter.letters.equal_width(letter)).sum::<f32>();
+        let short = lines.iter().filter(|line| line.chars().count() <= it.shrink_up_to);
+        let longest = short.map(measured).fold(EQUAL_WIDTH, f32::max);
+        let size = look.points().min((slot.width / (longest + 0.01)).max(SIZE_LEAST));
         let look = Look { size: Some(size), equal: Some(true), ..look };
-        let paragraph = self.tags.group(group, Tag::P);
+        let paragraph = self.tags.group(slot.group, Tag::P);
         let code = self.tags.group(paragraph, Tag::Code);
+        let indent = 2.0 * EQUAL_WIDTH * size;
         let mut pieces = Vec::new();
         for line in lines {
-            let letters: Vec<char> = line.chars().collect();
-            let chunks: Vec<&[char]> =
-                if letters.len() <= room { vec![&letters] } else { letters.chunks(room - 2).collect() };
-            for (n, chunk) in chunks.into_iter().enumerate() {
-                let x = if n == 0 { 0.0 } else { 2.0 * EQUAL_WIDTH * size };
-                let part = Part { words: chunk.iter().collect(), look: Look::default() };
-                let shaped = Rc::new(self.setter.set(&[part], look, f32::MAX));
-                let what = What::Words { shaped, line: 0 };
-                let marks = vec![Mark { x, y: CAPITAL * size, what, group: code }];
+            let whole = line.chars().map(|letter| self.setter.letters.equal_width(letter)).sum::<f32>() * size;
+            let room = if whole <= slot.width { f32::MAX } else { ((slot.width - indent) / size).max(EQUAL_WIDTH) };
+            for (n, chunk) in self.setter.letters.broken(line, room).into_iter().enumerate() {
+                let x = if n == 0 { 0.0 } else { indent };
+                let marks = self.setter.set(&[Part::plain(chunk)], look, f32::MAX).into_iter().map(|shaped| Mark {
+                    x,
+                    y: CAPITAL * size,
+                    what: What::Words { shaped: Rc::new(shaped), line: 0 },
+                    group: code,
+                });
+                let marks = marks.collect();
                 pieces.push(Piece { above: it.leading * size, height: CAPITAL * size, marks, ..Piece::default() });
             }
         }
@@ -457,45 +366,44 @@ fn words_of(text: &Text) -> String {
     words.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
-/// Room above the first and below the last, where it is said.
-pub(crate) fn outer_gaps(pieces: &mut [Piece], gaps: Gaps) {
-    if let (Some(first), Some(above)) = (pieces.first_mut(), gaps.above) {
-        first.above = above;
-    }
-    if let (Some(last), Some(below)) = (pieces.last_mut(), gaps.below) {
-        last.below = below;
-    }
-}
-
 /// Pieces inset, with lines along their edges; at the break of a page the sides stay open.
-fn edged(pieces: Vec<Piece>, width: f32, inset: Sides<f32>, edges: Sides<Option<Edge>>) -> Vec<Piece> {
-    let count = pieces.len();
+fn edged(pieces: Vec<Piece>, width: f32, frame: &Frame) -> Vec<Piece> {
+    let sides = |piece: &mut Piece| {
+        let height = piece.height;
+        if let Some(edge) = frame.edges.left {
+            piece.ink(0.0, 0.0, edge.thick, height, edge.grey);
+        }
+        if let Some(edge) = frame.edges.right {
+            piece.ink(width - edge.thick, 0.0, edge.thick, height, edge.grey);
+        }
+    };
+    let first = pieces.iter().position(|piece| !piece.new_page);
+    let last = pieces.iter().rposition(|piece| !piece.new_page);
     let mut below = 0.0;
-    let mut done = Vec::with_capacity(count);
+    let mut done = Vec::with_capacity(pieces.len());
     for (n, piece) in pieces.into_iter().enumerate() {
         if piece.new_page {
             done.push(piece);
             continue;
         }
-        let (first, last) = (n == 0, n + 1 == count);
-        let before = if first { inset.top } else { piece.above.max(below) };
-        let after = if last { inset.bottom } else { 0.0 };
+        let (first, last) = (first == Some(n), last == Some(n));
+        let before = if first { frame.inset.top } else { piece.above.max(below) };
         below = piece.below;
-        let mut piece = Piece { above: 0.0, below: 0.0, ..piece }.moved(inset.left, before);
-        piece.height += before + after;
+        let mut piece = Piece { above: 0.0, below: 0.0, parts: Vec::new(), ..piece }.moved(frame.inset.left, before);
+        piece.height += before + if last { frame.inset.bottom } else { 0.0 };
         let height = piece.height;
-        if let Some(edge) = edges.left {
-            piece.ink(0.0, 0.0, edge.thick, height, edge.grey);
-        }
-        if let Some(edge) = edges.right {
-            piece.ink(width - edge.thick, 0.0, edge.thick, height, edge.grey);
-        }
-        if let (true, Some(edge)) = (first, edges.top) {
+        sides(&mut piece);
+        if let (true, Some(edge)) = (first, frame.edges.top) {
             piece.ink(0.0, 0.0, width, edge.thick, edge.grey);
         }
-        if let (true, Some(edge)) = (last, edges.bottom) {
+        if let (true, Some(edge)) = (last, frame.edges.bottom) {
             piece.ink(0.0, height - edge.thick, width, edge.thick, edge.grey);
         }
+        piece.repeated = piece.repeated.map(|head| {
+            let mut head = (*head).clone();
+            sides(&mut head);
+            Rc::new(head)
+        });
         done.push(piece);
     }
     done

@@ -11,6 +11,7 @@ mod flow;
 mod letters;
 mod pages;
 mod picture;
+mod piece;
 mod style;
 mod tags;
 mod template;
@@ -24,10 +25,12 @@ use pile::time::Timestamp;
 
 pub use fault::{Fault, Place, PressError};
 
+use crate::element::{Page, Sheet};
 use crate::file::Leaf;
-use crate::flow::{Press, stacked};
+use crate::flow::{Press, Slot};
 use crate::letters::Letters;
 use crate::picture::Reader;
+use crate::piece::{Piece, stacked};
 use crate::tags::Tags;
 use crate::text::Setter;
 
@@ -36,6 +39,13 @@ pub const TEMPLATE: &str = include_str!("document.rhai");
 
 /// What [`TEMPLATE`] is called in messages.
 pub const TEMPLATE_NAME: &str = "document.rhai";
+
+/// White that stays beyond heads and feet, as a printer needs it.
+const EDGE_LEAST: f32 = 14.0;
+/// A number of a page that is as wide as any.
+const NUMBER_WIDEST: usize = 8_888;
+/// Points by which a piece may stand over for the sake of rounding.
+const OVER_LEAST: f32 = 0.5;
 
 /// A template and what it is called in messages.
 #[derive(Clone, Copy, Debug)]
@@ -70,7 +80,7 @@ pub struct Pressed {
     pub pdf: Vec<u8>,
     /// How many pages it has.
     pub pages: usize,
-    /// What a person should look at all the same: letters that no font has. Empty if there are none.
+    /// What a person should look at all the same: letters that no font has, what is higher than a page. Empty if there are none.
     pub warnings: Vec<Fault>,
 }
 
@@ -89,32 +99,78 @@ pub fn pdf(job: &Job<'_>) -> Result<Pressed, PressError> {
     for (name, bytes) in &job.pictures {
         // A picture in words (SVG) may carry names too; others are left as they are.
         let drawing = match std::str::from_utf8(bytes) {
-            Ok(words) => reader.read(name, letters.settle(words).as_bytes())?,
+            Ok(words) => reader.read(name, letters.settle(words, true).as_bytes())?,
             Err(_) => reader.read(name, bytes)?,
         };
         drawings.insert(name.clone(), drawing);
     }
 
-    let page = &sheet.page;
+    let mut press = Press {
+        setter: Setter::new(letters)?,
+        tags: Tags::new(),
+        drawings: &drawings,
+        template: job.template,
+        room: sheet.page.height,
+        level: 0,
+        tables: 0,
+    };
+    let page = press.with_margins(&sheet)?;
     let width = page.width - page.margins.left - page.margins.right;
     let room = page.height - page.margins.top - page.margins.bottom;
-    let setter = Setter::new(letters)?;
-    let mut press =
-        Press { setter, tags: Tags::new(), drawings: &drawings, template: job.template, room, level: 0, tables: 0 };
-    let pieces = press.flow(&sheet.body, width, page.look, Tags::ROOT)?;
+    press.room = room;
+    let pieces = press.flow(&sheet.body, Slot::new(width, page.look, Tags::ROOT))?;
     let texts = pages::filled(pieces, room);
     let count = texts.len();
+    let mut warnings = Vec::new();
     let mut leaves = Vec::with_capacity(count);
     for (n, text) in texts.into_iter().enumerate() {
-        press.setter.numbers = Some((n + 1, count));
-        let head = if n == 0 { &page.first_head } else { &page.head };
-        let head = stacked(press.flow(head, width, page.look, Tags::NOWHERE)?);
-        let foot = stacked(press.flow(&page.foot, width, page.look, Tags::NOWHERE)?);
+        let over = text.iter().any(|placed| placed.y + placed.piece.height > room + OVER_LEAST);
+        if over {
+            warnings.push(Fault {
+                place: template::place(&job.template, sheet.at),
+                message: format!("what stands on page {} is higher than the page", n + 1),
+                remedies: vec!["make it smaller, or part it".to_owned()],
+            });
+        }
+        let (head, foot) = press.bands(&page, (n + 1, count))?;
         leaves.push(Leaf { head, text, foot });
     }
-    let warnings = press.setter.letters.warning().into_iter().collect();
-    let pdf = file::made(job, date, page, &leaves, press.tags, &drawings)?;
+    warnings.extend(press.setter.letters.warning());
+    let pdf = file::made(job, date, &page, &leaves, press.tags, &drawings)?;
     Ok(Pressed { pdf, pages: count, warnings })
+}
+
+impl Press<'_> {
+    /// The page with margins that leave room for its heads and feet, however long the words in them are.
+    fn with_margins(&mut self, sheet: &Sheet) -> Result<Page, PressError> {
+        let mut page = sheet.page.clone();
+        for numbers in [(1, NUMBER_WIDEST), (NUMBER_WIDEST, NUMBER_WIDEST)] {
+            let (head, foot) = self.bands(&page, numbers)?;
+            page.margins.top = page.margins.top.max(head.height + page.head_gap + EDGE_LEAST);
+            page.margins.bottom = page.margins.bottom.max(foot.height + page.foot_gap + EDGE_LEAST);
+        }
+        self.setter.numbers = None;
+        if page.height - page.margins.top - page.margins.bottom >= 72.0 {
+            return Ok(page);
+        }
+        Err(PressError::Refused {
+            faults: vec![Fault {
+                place: template::place(&self.template, sheet.at),
+                message: "head and foot leave less than an inch for the text".to_owned(),
+                remedies: vec!["shorten what stands in them, or make its letters smaller".to_owned()],
+            }],
+        })
+    }
+
+    /// Head and foot of a page, of so many.
+    fn bands(&mut self, page: &Page, numbers: (usize, usize)) -> Result<(Piece, Piece), PressError> {
+        self.setter.numbers = Some(numbers);
+        let width = page.width - page.margins.left - page.margins.right;
+        let slot = Slot::new(width, page.look, Tags::NOWHERE);
+        let head = if numbers.0 == 1 { &page.first_head } else { &page.head };
+        let head = stacked(self.flow(head, slot)?);
+        Ok((head, stacked(self.flow(&page.foot, slot)?)))
+    }
 }
 
 /// The instant in UTC, if a file can carry it.

@@ -14,6 +14,9 @@ pub(crate) type Trouble = Box<EvalAltResult>;
 /// The widest a column that fits its words may become by itself, as a share of the whole.
 const FIT_MOST: f32 = 1.0;
 
+/// The most letters that a line may be asked to hold.
+const COUNT_MAX: usize = 1_000;
+
 /// A style that is being read.
 pub(crate) struct Style {
     /// The function it was given to.
@@ -40,6 +43,13 @@ pub(crate) fn line(ctx: &NativeCallContext<'_>, thick: &Dynamic, grey: f64) -> R
     let thick = number(thick).filter(|thick| (0.0..=36.0).contains(thick)).ok_or_else(|| {
         said(ctx.call_position(), "a line is a number of points thick, 0 to 36", "line(0.8) is a clear one")
     })?;
+    if !(0.0..=100.0).contains(&grey) {
+        return Err(said(
+            ctx.call_position(),
+            "the grey of a line is 0 for black to 100 for white",
+            "65 is a quiet one",
+        ));
+    }
     Ok(Dynamic::from(Edge { thick: thick as f32, grey: shade(grey) }))
 }
 
@@ -76,26 +86,35 @@ impl Style {
         said(self.at, &format!("`{key}` of {} is {value}", self.of), remedy)
     }
 
-    /// Points, or a share.
+    /// Points, or sizes of letters.
     pub(crate) fn length(&mut self, key: &'static str) -> Result<Option<f32>, Trouble> {
         let Some(value) = self.take(key) else { return Ok(None) };
         match number(&value).filter(|number| (0.0..=5_000.0).contains(number)) {
             Some(number) => Ok(Some(number as f32)),
-            None => Err(self.wrong(key, &value, "it is a number, in points or by mm(…), not below 0")),
+            None => Err(self.wrong(key, &value, "it is a number of 0 to 5000, in points or by mm(…)")),
+        }
+    }
+
+    /// A share of something.
+    pub(crate) fn share(&mut self, key: &'static str) -> Result<Option<f32>, Trouble> {
+        let Some(value) = self.take(key) else { return Ok(None) };
+        match number(&value).filter(|number| (0.01..=1.0).contains(number)) {
+            Some(number) => Ok(Some(number as f32)),
+            None => Err(self.wrong(key, &value, "it is a share, 0.01 to 1")),
         }
     }
 
     pub(crate) fn count(&mut self, key: &'static str) -> Result<Option<usize>, Trouble> {
         let Some(value) = self.take(key) else { return Ok(None) };
         match value.as_int().ok().and_then(|whole| usize::try_from(whole).ok()) {
-            Some(count) => Ok(Some(count)),
-            None => Err(self.wrong(key, &value, "it is a whole number, not below 0")),
+            Some(count) if count <= COUNT_MAX => Ok(Some(count)),
+            _ => Err(self.wrong(key, &value, "it is a whole number of 0 to 1000")),
         }
     }
 
-    pub(crate) fn flag(&mut self, key: &'static str) -> Result<bool, Trouble> {
-        let Some(value) = self.take(key) else { return Ok(false) };
-        value.as_bool().map_err(|_| self.wrong(key, &value, "it is true or false"))
+    pub(crate) fn flag(&mut self, key: &'static str) -> Result<Option<bool>, Trouble> {
+        let Some(value) = self.take(key) else { return Ok(None) };
+        value.as_bool().map(Some).map_err(|_| self.wrong(key, &value, "it is true or false"))
     }
 
     pub(crate) fn gaps(&mut self) -> Result<Gaps, Trouble> {
@@ -231,12 +250,14 @@ impl Style {
             return Ok(Width::Points(points as f32));
         }
         let told = if value.is_string() { value.to_string() } else { String::new() };
+        let share = |share: &str| share.parse::<f32>().ok().filter(|share| (0.01..=1_000.0).contains(share));
         let mut words = told.split_whitespace();
-        match (words.next(), words.next(), words.next()) {
+        match (words.next(), words.next().map(share), words.next()) {
             (Some("fit"), None, _) => Ok(Width::Fit { most: most.unwrap_or(FIT_MOST) }),
-            (Some("fill"), None, _) => Ok(Width::Fill { share: 1.0 }),
-            (Some("fill"), Some(share), None) if share.parse::<f32>().is_ok_and(|share| share > 0.0) => {
-                Ok(Width::Fill { share: share.parse().unwrap_or(1.0) })
+            (Some("fill"), None, _) if most.is_none() => Ok(Width::Fill { share: 1.0 }),
+            (Some("fill"), Some(Some(share)), None) if most.is_none() => Ok(Width::Fill { share }),
+            (Some("fill"), _, _) if most.is_some() => {
+                Err(self.wrong("width", value, "`most` is for a column of the width \"fit\""))
             }
             _ => Err(self.wrong("width", value, "it is \"fit\", \"fill\", \"fill 2\" for two shares, or points")),
         }
@@ -249,7 +270,7 @@ impl Style {
         })?;
         let mut column = Style::of("a column", map, self.at);
         let head = column.take("head").map(|head| elements(head, self.at)).transpose()?;
-        let most = column.length("most")?;
+        let most = column.share("most")?;
         let width = column.take("width").unwrap_or_else(|| "fit".into());
         let width = column.width(&width, most)?;
         let align = column.side("align")?.unwrap_or_default();

@@ -8,28 +8,30 @@ use rhai::packages::{
     ArithmeticPackage, BasicArrayPackage, BasicIteratorPackage, BasicMapPackage, BasicMathPackage, BasicStringPackage,
     LogicPackage, MoreStringPackage, Package,
 };
-use rhai::{Array, Dynamic, Engine, EvalAltResult, Map, NativeCallContext, OptimizationLevel, Position, Scope};
+use rhai::{
+    Array, Dynamic, Engine, EvalAltResult, ImmutableString, Map, NativeCallContext, OptimizationLevel, Position, Scope,
+};
 use serde_json::Value;
 
 use crate::element::{
-    Columns, Element, Frame, Lines, List, Marks, Node, PAGE_COUNT, PAGE_NUMBER, Page, Part, Picture, Role, Sheet,
-    Table, Text,
+    Columns, Element, Frame, Lines, List, Marks, Node, Number, Page, Part, Picture, Role, Sheet, Table, Text,
 };
 use crate::fault::{Fault, Place, PressError};
 use crate::style::{Style, Trouble, said};
 use crate::{Job, Template};
 
-/// Steps that a template may take; a summary of sixty bins takes less than a fortieth of them.
-const STEPS_MAX: u64 = 2_000_000;
+/// Steps that a template may take; a summary of sixty bins takes less than a twentieth of them.
+const STEPS_MAX: u64 = 1_000_000;
 /// Letters in one text, and members of one array or map.
-const TEXT_MAX: usize = 4_000_000;
-const MEMBERS_MAX: usize = 2_000_000;
+const TEXT_MAX: usize = 1_000_000;
+const MEMBERS_MAX: usize = 20_000;
 /// Calls within calls.
 const CALLS_MAX: usize = 48;
 /// Brackets within brackets.
 const NESTED_MAX: usize = 64;
-/// Elements within elements.
+/// Elements within elements, values within values, and elements in all.
 const DEPTH_MAX: usize = 40;
+const ELEMENTS_MAX: usize = 500_000;
 /// A line of a message is cut here, in characters.
 const LINE_LONGEST: usize = 120;
 /// Words of the language that a template has no use for.
@@ -39,9 +41,11 @@ const DISABLED: [&str; 9] = ["eval", "print", "debug", "import", "export", "Fn",
 pub(crate) fn sheet(job: &Job<'_>, data: Value) -> Result<Sheet, PressError> {
     let engine = engine();
     let refused = |error: Box<EvalAltResult>| PressError::Refused { faults: vec![fault(&job.template, error)] };
+    // Some editors begin a file with a mark of their own.
+    let text = job.template.text.strip_prefix('\u{feff}').unwrap_or(job.template.text);
     let mut scope = Scope::new();
     scope.push_constant("doc", dynamic(data));
-    let script = engine.compile_with_scope(&scope, job.template.text).map_err(|error| refused(error.into()))?;
+    let script = engine.compile_with_scope(&scope, text).map_err(|error| refused(error.into()))?;
     let given: Dynamic = engine.eval_ast_with_scope(&mut scope, &script).map_err(refused)?;
     let kind = given.type_name();
     given.try_cast::<Sheet>().ok_or_else(|| PressError::Refused {
@@ -111,9 +115,9 @@ fn words(engine: &mut Engine) {
         one.look = one.look.within(outer);
         Ok(one)
     });
-    let letter = |letter: char| Part { words: letter.to_string(), look: crate::element::Look::default() };
-    engine.register_fn("page_number", move || letter(PAGE_NUMBER));
-    engine.register_fn("page_count", move || letter(PAGE_COUNT));
+    let number = |number: Number| Part { number: Some(number), ..Part::plain("") };
+    engine.register_fn("page_number", move || number(Number::Page));
+    engine.register_fn("page_count", move || number(Number::Pages));
 }
 
 fn texts(engine: &mut Engine) {
@@ -145,7 +149,7 @@ fn blocks(engine: &mut Engine) {
                 gaps: style.gaps()?,
                 inset: style.inset("inset")?,
                 edges: style.edges("edges")?,
-                together: style.flag("together")?,
+                together: style.flag("together")?.unwrap_or(false),
                 height: style.length("height")?,
             };
             style.done()?;
@@ -201,7 +205,7 @@ fn blocks(engine: &mut Engine) {
             let picture = Picture {
                 name: name.to_owned(),
                 says: says.to_owned(),
-                highest: style.length("highest")?.unwrap_or(1.0),
+                highest: style.share("highest")?.unwrap_or(1.0),
                 caption: style.element("caption")?,
                 gaps: style.gaps()?,
             };
@@ -248,17 +252,23 @@ fn blocks(engine: &mut Engine) {
                 "make them smaller; mm(20) is usual",
             ));
         }
-        Ok(Sheet { page, body: elements(body, at)? })
+        Ok(Sheet { at, page, body: elements(body, at)? })
     });
 }
 
 fn element(node: Node, at: Position) -> Result<Element, Trouble> {
-    let depth = node.depth() + 1;
+    let inside = node.inside();
+    let depth = inside.iter().map(|element| element.depth).max().unwrap_or(0) + 1;
+    let count = inside.iter().fold(1_usize, |count, element| count.saturating_add(element.count));
     if depth > DEPTH_MAX {
         let message = format!("more than {DEPTH_MAX} elements stand in each other");
         return Err(said(at, &message, "look for a loop that puts a frame around itself"));
     }
-    Ok(Element { node: Arc::new(node), at, depth })
+    if count > ELEMENTS_MAX {
+        let message = format!("there are more than {ELEMENTS_MAX} elements");
+        return Err(said(at, &message, "look for a loop that doubles what it sets"));
+    }
+    Ok(Element { node: Arc::new(node), at, depth, count })
 }
 
 fn text(name: &'static str, role: Role, words: &Dynamic, style: Map, at: Position) -> Result<Element, Trouble> {
@@ -270,7 +280,7 @@ fn text(name: &'static str, role: Role, words: &Dynamic, style: Map, at: Positio
         align: style.side("align")?,
         leading: style.length("leading")?.unwrap_or(0.62),
         gaps: style.gaps()?,
-        with_next: style.flag("with_next")? || matches!(role, Role::Heading(_)),
+        with_next: style.flag("with_next")?.unwrap_or(matches!(role, Role::Heading(_))),
     };
     style.done()?;
     element(Node::Text(text), at)
@@ -313,7 +323,7 @@ fn table(columns: Array, rows: Array, style: Map, at: Position) -> Result<Elemen
     let table = Table {
         columns,
         rows,
-        named_rows: style.flag("named_rows")?,
+        named_rows: style.flag("named_rows")?.unwrap_or(false),
         caption: style.element("caption")?,
         rules: style.rules()?,
         inset: style.inset("inset")?,
@@ -327,13 +337,27 @@ fn table(columns: Array, rows: Array, style: Map, at: Position) -> Result<Elemen
 
 /// The elements of a value: an element, words, an array of both, or nothing.
 pub(crate) fn elements(value: Dynamic, at: Position) -> Result<Vec<Element>, Trouble> {
+    elements_within(value, at, 0)
+}
+
+/// An array that stands in so many others is a loop gone wrong.
+fn nested(depth: usize, at: Position) -> Result<(), Trouble> {
+    if depth <= DEPTH_MAX {
+        return Ok(());
+    }
+    let message = format!("more than {DEPTH_MAX} arrays stand in each other");
+    Err(said(at, &message, "look for a loop that puts an array around itself"))
+}
+
+fn elements_within(value: Dynamic, at: Position, depth: usize) -> Result<Vec<Element>, Trouble> {
+    nested(depth, at)?;
     if value.is_unit() {
         return Ok(Vec::new());
     }
     if value.is_array() {
         let mut all = Vec::new();
         for one in value.into_array().unwrap_or_default() {
-            all.extend(elements(one, at)?);
+            all.extend(elements_within(one, at, depth + 1)?);
         }
         return Ok(all);
     }
@@ -345,27 +369,31 @@ pub(crate) fn elements(value: Dynamic, at: Position) -> Result<Vec<Element>, Tro
 
 /// The words of a value: a text, a part, a map of a text with its weight as cells of the document are, or an array of these.
 fn parts(value: &Dynamic, at: Position) -> Result<Vec<Part>, Trouble> {
-    let plain = |words: String| Part { words, look: crate::element::Look::default() };
+    parts_within(value, at, 0)
+}
+
+fn parts_within(value: &Dynamic, at: Position, depth: usize) -> Result<Vec<Part>, Trouble> {
+    nested(depth, at)?;
     if let Some(part) = value.read_lock::<Part>() {
         return Ok(vec![part.clone()]);
     }
-    if value.is_string() {
-        return Ok(vec![plain(value.to_string())]);
+    if let Some(words) = value.read_lock::<ImmutableString>() {
+        return Ok(vec![Part::plain(words.clone())]);
     }
     if let Some(all) = value.read_lock::<Array>() {
-        let each = all.iter().map(|one| parts(one, at)).collect::<Result<Vec<_>, _>>()?;
+        let each = all.iter().map(|one| parts_within(one, at, depth + 1)).collect::<Result<Vec<_>, _>>()?;
         return Ok(each.into_iter().flatten().collect());
     }
     if let Some(cell) = value.read_lock::<Map>().filter(|map| map.contains_key("text")) {
         let mut style = Style::of("cell", cell.clone(), at);
-        let words = style.take("text").filter(Dynamic::is_string);
-        let words = words.ok_or_else(|| said(at, "the text of a cell is no text", "put it in quotes"))?.to_string();
+        let words = style.take("text").and_then(|text| text.into_immutable_string().ok());
+        let words = words.ok_or_else(|| said(at, "the text of a cell is no text", "put it in quotes"))?;
         let look = style.look()?;
         style.done()?;
-        return Ok(vec![Part { words, look }]);
+        return Ok(vec![Part { look, ..Part::plain(words) }]);
     }
     if value.is_int() || value.is_float() {
-        return Ok(vec![plain(value.to_string())]);
+        return Ok(vec![Part::plain(value.to_string())]);
     }
     let remedy = "give a text in quotes, part(…), or an array of these";
     Err(said(at, &format!("{} is nothing that can be set", value.type_name()), remedy))
@@ -419,6 +447,10 @@ fn fault(template: &Template<'_>, error: Box<EvalAltResult>) -> Fault {
         EvalAltResult::ErrorFunctionNotFound(signature, _) => (
             format!("there is no function {signature}"),
             vec!["the head of the template that ships lists all there are, with what they take".to_owned()],
+        ),
+        EvalAltResult::ErrorPropertyNotFound(name, _) => (
+            format!("there is no `{name}` here"),
+            vec!["the head of the template that ships says what `doc` has".to_owned()],
         ),
         EvalAltResult::ErrorParsing(kind, _) => (
             kind.to_string(),

@@ -9,7 +9,7 @@ use parley::fontique::{Blob, Collection, CollectionOptions, SourceCache};
 use parley::style::{FontFamily, FontFamilyName, FontFeatures, FontWeight, OverflowWrap, StyleProperty};
 use parley::{FontContext, Layout, LayoutContext};
 
-use crate::element::{Look, PAGE_COUNT, PAGE_NUMBER, Part};
+use crate::element::{Look, Number, Part};
 use crate::fault::PressError;
 use crate::letters::Letters;
 
@@ -28,6 +28,8 @@ pub(crate) const CAPITAL: f32 = 0.727;
 pub(crate) const EQUAL_WIDTH: f32 = 0.6;
 /// Figures of one width; a small l and a large I that cannot be taken for each other, nor for a one.
 const FEATURES: &str = "\"tnum\", \"cv05\", \"cv08\"";
+/// Bytes of words that are shaped in one go: the shaper counts them in sixteen bits.
+const PORTION_LONGEST: usize = 60_000;
 /// A word wider than this may be broken anywhere when columns share a page: hashes, addresses. In sizes of the letters.
 const WORD_WIDEST: f32 = 14.0;
 
@@ -67,16 +69,19 @@ impl Setter {
         Ok(Setter { fonts, shaper: LayoutContext::new(), letters, numbers: None })
     }
 
-    /// Glyphs of `parts`, not yet broken into lines.
-    fn shape(&mut self, parts: &[Part], look: Look) -> Shaped {
-        let fit: Vec<String> = parts.iter().map(|part| self.fit(&part.words)).collect();
-        let words = fit.concat();
+    /// Glyphs of `parts`, not yet broken into lines; a text that is very long comes in several.
+    fn shape(&mut self, parts: &[Part], look: Look) -> Vec<Shaped> {
+        let fit = parts.iter().map(|part| (self.fit(part), part.look.within(look))).collect();
+        portions(fit).iter().map(|portion| self.shape_portion(portion)).collect()
+    }
+
+    fn shape_portion(&mut self, parts: &[(String, Look)]) -> Shaped {
+        let words: String = parts.iter().map(|(words, _)| words.as_str()).collect();
         let mut builder = self.shaper.ranged_builder(&mut self.fonts, &words, 1.0, false);
         builder.push_default(StyleProperty::OverflowWrap(OverflowWrap::BreakWord));
         let mut from = 0;
-        for (part, fit) in parts.iter().zip(&fit) {
-            let look = part.look.within(look);
-            let range = from..from + fit.len();
+        for (part, look) in parts {
+            let range = from..from + part.len();
             from = range.end;
             if range.is_empty() {
                 continue;
@@ -98,27 +103,52 @@ impl Setter {
     }
 
     /// Words made fit to be set: numbers of pages filled in, and no letter that no font has.
-    fn fit(&mut self, words: &str) -> String {
-        match self.numbers {
-            Some((number, count)) if words.contains([PAGE_NUMBER, PAGE_COUNT]) => {
-                let words = words.replace(PAGE_NUMBER, &number.to_string());
-                self.letters.settle(&words.replace(PAGE_COUNT, &count.to_string()))
-            }
-            _ => self.letters.settle(words),
+    fn fit(&mut self, part: &Part) -> String {
+        match (part.number, self.numbers) {
+            (None, _) => self.letters.settle(&part.words, false),
+            (Some(Number::Page), Some((page, _))) => page.to_string(),
+            (Some(Number::Pages), Some((_, pages))) => pages.to_string(),
+            // How wide it becomes must be known before pages are.
+            (Some(_), None) => "000".to_owned(),
         }
     }
 
     /// `parts` in lines no wider than `width`.
-    pub(crate) fn set(&mut self, parts: &[Part], look: Look, width: f32) -> Shaped {
+    pub(crate) fn set(&mut self, parts: &[Part], look: Look, width: f32) -> Vec<Shaped> {
         let mut shaped = self.shape(parts, look);
-        shaped.layout.break_all_lines(Some(width.max(1.0)));
+        for portion in &mut shaped {
+            portion.layout.break_all_lines(Some(width.max(1.0)));
+        }
         shaped
     }
 
     pub(crate) fn extent(&mut self, parts: &[Part], look: Look) -> Extent {
-        let shaped = self.shape(parts, look);
-        let widths = shaped.layout.calculate_content_widths();
-        // A hair more, so that what was measured fits into the same width.
-        Extent { least: widths.min.min(WORD_WIDEST * look.points()) + 0.01, most: widths.max + 0.01 }
+        let mut extent = Extent::default();
+        for portion in self.shape(parts, look) {
+            let widths = portion.layout.calculate_content_widths();
+            // A hair more, so that what was measured fits into the same width.
+            let least = widths.min.min(WORD_WIDEST * look.points()) + 0.01;
+            extent = Extent { least: extent.least.max(least), most: extent.most.max(widths.max + 0.01) };
+        }
+        extent
     }
+}
+
+/// Words in portions that the shaper can count, each of which ends between two words if it can.
+fn portions(parts: Vec<(String, Look)>) -> Vec<Vec<(String, Look)>> {
+    let mut portions = vec![Vec::new()];
+    let mut long = 0;
+    for (words, look) in parts {
+        let mut words = words.as_str();
+        while long + words.len() > PORTION_LONGEST {
+            let room = words.floor_char_boundary(PORTION_LONGEST - long);
+            let (now, later) = words.split_at(words[..room].rfind([' ', '\n']).map_or(room, |at| at + 1));
+            portions.last_mut().expect("there is always one").push((now.to_owned(), look));
+            portions.push(Vec::new());
+            (long, words) = (0, later);
+        }
+        long += words.len();
+        portions.last_mut().expect("there is always one").push((words.to_owned(), look));
+    }
+    portions
 }

@@ -106,6 +106,7 @@ fn the_same_job_gives_the_same_bytes_and_another_time_gives_others() {
 
 #[test]
 fn a_broken_template_is_answered_with_its_place_and_a_remedy() {
+    let data = serde_json::json!({ "a": 1, "long": "foot ".repeat(400) }).to_string();
     let mut wrong = Vec::new();
     for (template, line, column, words, why) in [
         ("let a = 1;\n\nlet x = (1,", 3, 11, "Expecting ')'", "a bracket is forgotten"),
@@ -119,10 +120,49 @@ fn a_broken_template_is_answered_with_its_place_and_a_remedy() {
         ("timestamp()", 1, 1, "no function timestamp", "the time"),
         ("sleep(1)", 1, 1, "no function sleep", "waiting"),
         ("fn f() { f() }\nf()", 2, 1, "each other", "a call that never ends"),
-        ("let n = 0;\nloop { n += 1; }", 2, 8, "steps", "a loop that never ends"),
+        ("let n = 0;\nloop { n += 1; }", 2, 13, "steps", "a loop that never ends"),
         ("let t = \"tt\";\nloop { t += t; }", 2, 10, "Length of string", "a text that never ends"),
         ("let t = [1];\nloop { t += t; }", 2, 10, "Size of array", "a list that never ends"),
         ("let f = [];\nfor n in 0..99 { f = frame(f, #{}); }", 2, 22, "stand in each other", "frames without end"),
+        (
+            "let a = [];\nfor n in 0..99 { a = [a]; }\ndocument(#{}, a)",
+            3,
+            1,
+            "arrays stand in each other",
+            "arrays without end",
+        ),
+        (
+            "let f = \"a\";\nfor n in 0..38 { f = frame([f, f], #{}); }",
+            2,
+            22,
+            "more than 500000 elements",
+            "what doubles without end",
+        ),
+        ("columns([\"fill inf\", \"fill\"], [\"a\", \"b\"], #{})", 1, 1, "fill inf", "a share without end"),
+        ("table([#{ width: \"fill\", most: 0.4 }], [], #{})", 1, 1, "most", "a share that counts for nothing"),
+        ("line(1, 400)", 1, 1, "grey", "a grey of a line that is none"),
+        ("picture(\"a\", \"a\", #{ highest: 3 })", 1, 1, "highest", "a share that is none"),
+        (
+            "document(#{}, table([#{ head: page_number() }], [[\"a\"]], #{}))",
+            1,
+            15,
+            "no page has a number yet",
+            "nor in a head",
+        ),
+        (
+            "document(#{}, table([#{}], [[\"a\"]], #{ caption: heading(1, \"a\", #{}) }))",
+            1,
+            49,
+            "caption of a table is a heading",
+            "a heading that would be lost to who hears it",
+        ),
+        (
+            "document(#{ foot: doc.long, size: 99 }, \"a\")",
+            1,
+            1,
+            "leave less than an inch",
+            "a foot that fills the page",
+        ),
         ("throw \"no bin\"", 1, 1, "no bin", "what a template itself refuses"),
         ("document(#{}, heading(2, \"Two\", #{}))", 1, 15, "level", "no PDF/UA: the first heading is not of level 1"),
         ("document(#{}, picture(\"a\", \" \", #{}))", 1, 15, "cannot see it", "no PDF/UA: nobody can hear it"),
@@ -148,7 +188,7 @@ fn a_broken_template_is_answered_with_its_place_and_a_remedy() {
             "a number before there are pages",
         ),
     ] {
-        let Err(PressError::Refused { faults }) = pdf(&job(template, r#"{"a": 1}"#)) else {
+        let Err(PressError::Refused { faults }) = pdf(&job(template, &data)) else {
             wrong.push(format!("{template}: it was set all the same; {why}"));
             continue;
         };
@@ -262,4 +302,242 @@ fn what_is_no_data_or_no_date_is_answered_and_not_set() {
     assert!(matches!(error, PressError::Data(_)), "{error}");
     let error = pdf(&Job { made_at: Timestamp::MAX, ..job("a", "{}") }).unwrap_err();
     assert!(matches!(error, PressError::Date(_)), "{error}");
+}
+
+/// Words with their boxes: text, left, top, right and bottom side, page by page.
+fn boxes(pressed: &Pressed) -> Vec<Vec<(String, [f64; 4])>> {
+    let told = asked("pdftotext", &["-bbox"], &pressed.pdf, &["-"]);
+    let side =
+        |line: &str, key: &str| -> f64 { line.split(key).nth(1).unwrap().split('"').nth(1).unwrap().parse().unwrap() };
+    let mut pages = Vec::new();
+    for line in told.lines() {
+        if line.contains("<page ") {
+            pages.push(Vec::new());
+        } else if line.contains("<word ") {
+            let word = line.split_once('>').unwrap().1.trim_end_matches("</word>").to_owned();
+            let sides = ["xMin=", "yMin=", "xMax=", "yMax="].map(|key| side(line, key));
+            pages.last_mut().unwrap().push((word, sides));
+        }
+    }
+    pages
+}
+
+#[test]
+fn what_is_too_high_or_too_wide_is_parted_and_nothing_is_drawn_beyond_the_margins() {
+    if !readers() {
+        return;
+    }
+    let words: Vec<String> = (0..900).map(|n| format!("w{n}w")).collect();
+    let data = serde_json::json!({ "text": words.join(" "), "words": words }).to_string();
+    let lines = "let all = []; for word in doc.words { all.push(text(word)); }\n";
+    for (body, why) in [
+        ("[columns([\"fill\", \"fill 3\"], [doc.text, \"b\"], #{})]", "a column that is higher than the page"),
+        ("[frame(doc.text, #{ height: 20 })]", "a frame that is lower than what is in it"),
+        (
+            "[table([#{ head: doc.text }, #{ head: \"b\" }], [[\"a\", \"b\"]], #{})]",
+            "a head that is higher than the page",
+        ),
+        ("[table([#{ head: \"a\" }], [[doc.text]], #{ inset: 10 })]", "a row that is higher than the page"),
+        ("[frame(all, #{ together: true, inset: 60 })]", "what fits on no page together"),
+        ("[frame(frame(all, #{ together: true }), #{ inset: 60, edges: line(1) })]", "nor in another frame"),
+        ("[list(\"numbers\", [[new_page(), doc.text]], #{})]", "an item that begins with a page"),
+        ("[table([#{ width: \"fit\" }, #{}], [[frame(all, #{ together: true }), \"b\"]], #{})]", "a frame in a cell"),
+    ] {
+        let template = format!("{lines}let edge = 60; document(#{{ margins: edge, size: 9 }}, {body})");
+        let pressed = made(&template, &data);
+        assert!(pressed.warnings.is_empty(), "{why}: {:?}", pressed.warnings);
+        let pages = boxes(&pressed);
+        let mut found = std::collections::BTreeMap::new();
+        for (word, [left, top, right, bottom]) in pages.iter().flatten() {
+            assert!(
+                *left > 59.0 && *top > 55.0 && *right < 536.3 && *bottom < 785.9,
+                "{why}: {word} {left} {top} {right} {bottom}"
+            );
+            *found.entry(word.as_str()).or_insert(0) += 1;
+        }
+        let lost: Vec<_> = words.iter().filter(|word| found.get(word.as_str()) != Some(&1)).collect();
+        assert!(lost.is_empty(), "{why}: not there once: {lost:?}");
+    }
+    let wide = "let c = []; let r = []; for n in 0..60 { c.push(#{ head: \"h\" }); r.push(\"9\"); }\n\
+                document(#{ margins: 60, size: 9 }, table(c, [r], #{ inset: 5 }))";
+    for (word, [left, _, right, _]) in boxes(&made(wide, "{}")).iter().flatten() {
+        assert!(*left > 59.0 && *right < 538.0, "sixty columns: {word} {left} {right}");
+    }
+}
+
+#[test]
+fn heads_and_feet_get_the_room_that_they_need() {
+    if !readers() {
+        return;
+    }
+    let words: Vec<String> = (0..200).map(|n| format!("f{n}f")).collect();
+    let data = serde_json::json!({ "text": words.join(" ") }).to_string();
+    let template = "document(#{ margins: 40, head: doc.text, first_head: doc.text, foot: [text([page_number(), \"/\", page_count()]), doc.text] },\n\
+                    [\"one\", new_page(), \"two\"])";
+    let pages = boxes(&made(template, &data));
+    assert_eq!(pages.len(), 2);
+    for (n, page) in pages.iter().enumerate() {
+        for word in &words {
+            assert_eq!(page.iter().filter(|(found, _)| found == word).count(), 2, "{word} in head and foot");
+        }
+        assert!(page.iter().any(|(word, _)| *word == format!("{}/2", n + 1)), "{page:?}");
+        for (word, [_, top, _, bottom]) in page {
+            assert!(*top > 5.0 && *bottom < 837.0, "{word}: {top} {bottom}");
+        }
+        let text = page.iter().find(|(word, _)| word == ["one", "two"][n]).unwrap();
+        let upper =
+            page.iter().filter(|(word, sides)| word.ends_with('f') && sides[3] < 420.0).map(|(_, sides)| sides[3]);
+        assert!(upper.fold(0.0, f64::max) < text.1[3] - 4.0, "the text begins below the head");
+    }
+}
+
+#[test]
+fn a_table_in_a_frame_repeats_its_heads_over_its_own_columns() {
+    if !readers() {
+        return;
+    }
+    let template = "let rows = []; for n in 0..80 { rows.push([\"r\" + n, \"x\"]); }\n\
+                    document(#{ margins: 60 }, frame(table([#{ head: \"HEAD\" }, #{ head: \"b\" }], rows, #{ inset: 3 }), #{ inset: #{ left: 70 } }))";
+    let pages = boxes(&made(template, "{}"));
+    assert!(pages.len() > 1);
+    for page in &pages {
+        let left = |start: &str| page.iter().find(|(word, _)| word.starts_with(start)).unwrap().1[0];
+        assert!((left("HEAD") - left("r")).abs() < 2.0, "{} over {}", left("HEAD"), left("r"));
+    }
+}
+
+#[test]
+fn a_heading_moves_on_with_what_fits_on_a_page_only_without_it() {
+    if !readers() {
+        return;
+    }
+    let template = "let all = []; for n in 0..44 { all.push(text(\"line\", #{ size: 10, above: 0, below: 7.5 })); }\n\
+                    document(#{ margins: 60 }, [\"intro\", heading(1, \"HEADING\", #{ size: 40 }), frame(all, #{ together: true })])";
+    let pages = boxes(&made(template, "{}"));
+    for page in &pages {
+        assert_ne!(page.last().unwrap().0, "HEADING", "it stands alone at the foot");
+    }
+    assert_eq!(pages.iter().flatten().filter(|(word, _)| word == "line").count(), 44);
+}
+
+#[test]
+fn every_heading_is_in_the_outline_wherever_it_stands() {
+    if !readers() {
+        return;
+    }
+    let template = "let one = heading(1, \"First\", #{}); let two = heading(2, \"Second\", #{});\n\
+                    document(#{}, [frame([one, two, \"a\"], #{ together: true }),\n\
+                    columns([\"fill\", \"fill\"], [heading(2, \"Third\", #{}), \"b\"], #{}),\n\
+                    table([#{}], [[[heading(2, \"Fourth\", #{}), \"c\"]]], #{})])";
+    let whole = asked("qpdf", &["--qdf", "--object-streams=disable"], &made(template, "{}").pdf, &["-"]);
+    for words in ["First", "Second", "Third", "Fourth"] {
+        // Once as the title of a heading for who hears it, once in the outline.
+        assert_eq!(whole.matches(&format!("({words})")).count(), 2, "{words}");
+    }
+}
+
+#[test]
+fn a_very_long_text_is_whole_on_paper_and_as_it_is_copied() {
+    if !readers() {
+        return;
+    }
+    for (word, times, why) in [("äö ", 30_000, "words"), ("ab", 40_000, "one word without end")] {
+        let data = serde_json::json!({ "text": format!("{}END", word.repeat(times)) }).to_string();
+        let pressed = made("document(#{ size: 6, margins: 30 }, doc.text)", &data);
+        let text: String = text_of(&pressed).split_whitespace().collect();
+        assert_eq!(text.matches(word.trim()).count(), times, "{why}");
+        assert!(text.ends_with("END"), "{why}");
+    }
+}
+
+#[test]
+fn marks_stand_over_their_letters_and_are_copied_once() {
+    if !readers() {
+        return;
+    }
+    for text in ["x\u{304} = 5", "X\u{304} W\u{30a}", "Я\u{304}"] {
+        let data = serde_json::json!({ "text": text }).to_string();
+        assert_eq!(text_of(&made("document(#{}, doc.text)", &data)).trim(), text);
+    }
+    // Between an X and a line over it there is white: rows of ink in two groups.
+    let data = serde_json::json!({ "text": "X\u{304}" }).to_string();
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("made.pdf");
+    std::fs::write(&file, made("document(#{ size: 60 }, doc.text)", &data).pdf).unwrap();
+    let image = Command::new("pdftoppm").args(["-gray", "-r", "72"]).arg(&file).output().unwrap().stdout;
+    // "P5", width, height and the largest value, each on a line or behind a space; then a byte a pixel.
+    let mut head = image.splitn(5, |byte| byte.is_ascii_whitespace());
+    let mut next = || std::str::from_utf8(head.next().unwrap()).unwrap().to_owned();
+    assert_eq!(next(), "P5");
+    let (width, _, _): (usize, _, _) = (next().parse().unwrap(), next(), next());
+    let inked: Vec<bool> = head.next().unwrap().chunks(width).map(|row| row.iter().any(|pixel| *pixel < 128)).collect();
+    let groups = inked.windows(2).filter(|pair| !pair[0] && pair[1]).count();
+    assert_eq!(groups, 2, "the line goes through the letter");
+}
+
+#[test]
+fn letters_that_cannot_stand_together_are_told_and_the_document_is_made() {
+    if !readers() {
+        return;
+    }
+    let marks = "\u{301}".repeat(300);
+    for (text, words, why) in [
+        ("\u{2500}\u{327}", "[U+0327]", "no face has both"),
+        ("a\n\u{301}b", "[U+0301]b", "a mark over nothing"),
+        (&format!("q{marks}"), "[U+0301][U+0301]", "marks without end"),
+        ("\u{F0001}", "[U+F0001]", "a letter of nobody's"),
+        ("\u{202E}abc", "[U+202E]abc", "what turns letters round"),
+    ] {
+        let data = serde_json::json!({ "text": text }).to_string();
+        let pressed = made("document(#{ size: 6 }, doc.text)", &data);
+        let found: String = text_of(&pressed).split_whitespace().collect();
+        assert!(found.contains(words), "{why}: {found}");
+        let told = pressed.warnings[0].to_string();
+        assert!(told.contains("U+") && !told.contains('\u{202E}'), "{why}: {told}");
+    }
+    let data = serde_json::json!({ "text": "one\rtwo\r\nthree" }).to_string();
+    let lines = text_of(&made("document(#{}, doc.text)", &data));
+    assert_eq!(lines.trim().lines().map(str::trim).collect::<Vec<_>>(), ["one", "two", "three"]);
+    // In a picture a mark that is no part of its letter stands there by its number too.
+    let svg = "<svg xmlns='http://www.w3.org/2000/svg' width='300' height='20'><text x='1' y='15'>x\u{304} e\u{301}</text></svg>";
+    let template = "document(#{}, picture(\"a.svg\", \"a\", #{}))";
+    let pressed = pdf(&Job { pictures: vec![("a.svg".into(), svg.into())], ..job(template, "{}") }).unwrap();
+    assert!(text_of(&pressed).contains("x[U+0304] é"), "{}", text_of(&pressed));
+}
+
+#[test]
+fn lines_of_equal_letters_stay_on_the_page_whatever_their_letters_are() {
+    if !readers() {
+        return;
+    }
+    let data = serde_json::json!({ "wide": "⚠✓".repeat(50), "long": "x".repeat(3_000) }).to_string();
+    for (template, letters, count) in [
+        ("lines(doc.wide, #{ shrink_up_to: 124 })", "⚠✓", 50),
+        ("lines(doc.long, #{ shrink_up_to: 1000 })", "x", 3_000),
+        ("columns([30, \"fill\"], [lines(doc.wide, #{}), \"b\"], #{})", "⚠✓", 50),
+    ] {
+        let pressed = made(&format!("document(#{{ margins: 60 }}, {template})"), &data);
+        for (word, [left, _, right, _]) in boxes(&pressed).iter().flatten() {
+            assert!(*left > 59.0 && *right < 537.0, "{template}: {word} {left} {right}");
+        }
+        let text: String = text_of(&pressed).split_whitespace().filter(|word| *word != "b").collect();
+        assert_eq!(text.replace('b', "").matches(letters).count(), count, "{template}: {text}");
+    }
+}
+
+#[test]
+fn what_a_file_says_of_itself_is_xml_whatever_the_words_are() {
+    if !readers() {
+        return;
+    }
+    let job = Job { title: "a\u{1}<b>\u{FFFE}", ..job("document(#{ author: \"c\u{2}&d\" }, \"x\")", "{}") };
+    let meta = asked("pdfinfo", &["-meta"], &pdf(&job).unwrap().pdf, &[]);
+    assert!(meta.contains("a &lt;b&gt;") && meta.contains("c &amp;d"), "{meta}");
+    assert!(!meta.chars().any(|c| (c.is_control() && c != '\n') || c == '\u{FFFE}'), "{meta:?}");
+}
+
+#[test]
+fn a_template_may_begin_with_the_mark_of_its_editor() {
+    let pressed = made("\u{feff}document(#{}, \"a\")", "{}");
+    assert_eq!(pressed.pages, 1);
 }
