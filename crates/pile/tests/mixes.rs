@@ -487,9 +487,12 @@ fn any_number() -> impl Strategy<Value = f64> {
 }
 
 fn any_ingredient() -> impl Strategy<Value = Ingredient> {
-    (0.0..1.0f64, 0.0..=1.0f64, prop_oneof![Just(0.0), 1e-6..=1.0f64]).prop_map(|(moisture, carbon, nitrogen)| {
-        Ingredient::new("stuff", Fraction(moisture), Fraction(carbon), Fraction(nitrogen)).unwrap()
-    })
+    // The wettest that an ingredient may be: above it is no dry mass to speak of.
+    (0.0..=0.999_999f64, 0.0..=1.0f64, prop_oneof![Just(0.0), 1e-6..=1.0f64]).prop_map(
+        |(moisture, carbon, nitrogen)| {
+            Ingredient::new("stuff", Fraction(moisture), Fraction(carbon), Fraction(nitrogen)).unwrap()
+        },
+    )
 }
 
 proptest! {
