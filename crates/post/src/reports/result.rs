@@ -11,7 +11,10 @@ use super::words::{self, at, headline, hours, share};
 /// The blocks of one result.
 pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> Vec<Block> {
     let j = &result.judgement;
-    let mut out = vec![Block::Subheading(format!("{}: {}", j.criterion, headline(&site.zone, j)))];
+    // Among those of other batches, the heading alone must say whose it is.
+    let whose = || j.batch.map_or_else(|| format!("Bin {}, ", j.bin), |batch| format!("Batch {batch}, "));
+    let whose = if detail == Detail::Week { whose() } else { String::new() };
+    let mut out = vec![Block::Subheading(format!("{whose}{}: {}", j.criterion, headline(&site.zone, j)))];
     let mut facts = vec![
         ("Criterion".to_owned(), format!("{} ({}; {})", result.title, result.citation, result.edition)),
         ("Measured".to_owned(), j.because.clone()),

@@ -38,6 +38,12 @@ pub fn document(report: &Report, site: &SiteFacts, paper: Paper) -> (Document, V
             ) if matches!(open.last(), Some(document::Block::Heading { .. } | document::Block::Paragraph { .. })) => {
                 open.extend(set);
             }
+            // What was measured never stands under the name of another batch.
+            (Some(document::Block::Together { blocks: open }), Block::Facts(_))
+                if matches!(open.last(), Some(document::Block::Heading { .. })) =>
+            {
+                open.extend(set);
+            }
             (_, Block::Subheading(_)) => blocks.push(document::Block::Together { blocks: set }),
             _ => blocks.extend(set),
         }
@@ -151,7 +157,8 @@ fn table(table: &Table) -> document::Table {
         .enumerate()
         .map(|(n, head)| {
             let width = if longest(n) <= SHORT { Width::Fit } else { Width::Fill };
-            Column { head: (*head).to_owned(), align: Align::Left, width }
+            let align = if figures(table, n) { Align::Right } else { Align::Left };
+            Column { head: (*head).to_owned(), align, width }
         })
         .collect();
     let remarks = !crowded(table) && table.rows.iter().any(|row| !row.remarks.is_empty());
@@ -169,6 +176,20 @@ fn table(table: &Table) -> document::Table {
         cells
     });
     document::Table { caption: None, columns, rows: rows.collect() }
+}
+
+/// Whether a column holds figures of one unit, so that their places line up.
+fn figures(table: &Table, n: usize) -> bool {
+    let mut units =
+        table.rows.iter().filter_map(|row| row.cells.get(n)).map(|cell| clean(cell)).filter(|cell| cell != "–");
+    let unit = |cell: &str| {
+        let after = cell.trim_start_matches(['-', '−', '+']);
+        let unit = after.trim_start_matches(|c: char| c.is_ascii_digit() || matches!(c, '.' | ','));
+        let figure = after.starts_with(|c: char| c.is_ascii_digit()) && !unit.contains(|c: char| c.is_ascii_digit());
+        figure.then(|| unit.to_owned())
+    };
+    let Some(first) = units.next().and_then(|cell| unit(&cell)) else { return false };
+    units.all(|cell| unit(&cell).as_ref() == Some(&first))
 }
 
 fn capitalised(text: &str) -> String {
