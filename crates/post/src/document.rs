@@ -260,8 +260,9 @@ pub enum DocumentError {
     },
 }
 
-/// A document with everything in it that documents are made of, and its picture: what a template is tried on.
-pub fn sample(paper: Paper) -> (Document, Vec<(String, Vec<u8>)>) {
+/// A document with everything in it that documents are made of, and its picture: what a template is tried on. A `bare` one lacks what a
+/// document may lack.
+pub fn sample(paper: Paper, bare: bool) -> (Document, Vec<(String, Vec<u8>)>) {
     let picture = "<svg xmlns='http://www.w3.org/2000/svg' width='900' height='240'><path d='M40 20V200H880' stroke='black' fill='none'/>\
                    <path d='M40 190L300 60L880 70' stroke='black' stroke-width='3' fill='none'/><text x='50' y='34' font-size='20'>°C</text></svg>";
     let text = |text: &str| text.to_owned();
@@ -270,7 +271,7 @@ pub fn sample(paper: Paper) -> (Document, Vec<(String, Vec<u8>)>) {
     let rows = (1..=40)
         .map(|n| vec![Cell::strong(format!("north-{n}")), format!("{}.5", 40 + n % 30).into(), Cell::plain(sentence)]);
     let table = Table {
-        caption: Some(text("A table that runs over pages")),
+        caption: (!bare).then(|| text("A table that runs over pages")),
         columns: vec![Column::words("Bin"), Column::figures("Core, °C"), Column::sentences("What happened")],
         rows: rows.collect(),
     };
@@ -300,7 +301,7 @@ pub fn sample(paper: Paper) -> (Document, Vec<(String, Vec<u8>)>) {
         Block::Figure {
             picture: text("core.svg"),
             alt: text("A line that rises and stays"),
-            caption: Some(text("A picture")),
+            caption: (!bare).then(|| text("A picture")),
         },
         Block::Verbatim { text: text("example/record\n11206\nCsUYapGGPo4dkMgIAUqom/Xajj7h2fB2MPA3j2jxq2I=") },
         Block::Table(wide),
@@ -320,9 +321,9 @@ pub fn sample(paper: Paper) -> (Document, Vec<(String, Vec<u8>)>) {
     ];
     let document = Document {
         title: text("A sample of all that documents are made of"),
-        subtitle: Some(text("to try a template on")),
+        subtitle: (!bare).then(|| text("to try a template on")),
         site: text("The site"),
-        footer: text("What stands at the foot of every page"),
+        footer: if bare { String::new() } else { text("What stands at the foot of every page") },
         language: text("en"),
         paper,
         blocks,
@@ -375,7 +376,7 @@ fn settle_levels(blocks: &mut [Block], above: &mut u8) {
     for block in blocks {
         match block {
             // Who hears the document does not hear it.
-            Block::Heading { text, .. } if text.trim().is_empty() => {}
+            Block::Heading { level, text } if text.trim().is_empty() => *level = (*level).clamp(1, 3),
             Block::Heading { level, .. } => {
                 *level = (*level).clamp(1, 3).min(*above + 1);
                 *above = *level;

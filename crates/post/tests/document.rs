@@ -331,7 +331,7 @@ fn levels_of_headings_that_jump_are_brought_down_not_refused() {
         return;
     }
     let blocks =
-        vec![heading(1, ""), heading(3, "deep"), heading(0, "top"), heading(9, "deeper"), heading(3, "deepest")];
+        vec![heading(9, " "), heading(3, "deep"), heading(0, "top"), heading(9, "deeper"), heading(3, "deepest")];
     let heard = asked("pdfinfo", &["-struct-text"], &made(&document(Paper::A4, blocks)).pdf, &[]);
     for (tag, count) in [("H1", 2), ("H2", 1), ("H3", 1)] {
         assert_eq!(heard.matches(tag).count(), count, "{tag}\n{heard}");
@@ -398,12 +398,14 @@ fn the_sample_for_templates_has_every_kind_of_block() {
         }
     }
     let (mut sampled, mut all) = Default::default();
-    let (document, pictures) = sample(Paper::Letter);
+    let (document, pictures) = sample(Paper::Letter, false);
     kinds(&document.blocks, &mut sampled);
     kinds(&everything(), &mut all);
     assert_eq!(sampled, all);
     let pressed = pdf(&document, pictures, MADE, None).unwrap();
     assert!(pressed.warnings.is_empty() && pressed.pages > 2, "{:?}", pressed.warnings);
+    let (bare, pictures) = sample(Paper::Letter, true);
+    assert!(bare.subtitle.is_none() && pdf(&bare, pictures, MADE, None).unwrap().warnings.is_empty());
 }
 
 #[test]

@@ -8,7 +8,7 @@ use krilla::tagging::{TableHeaderScope, Tag, TagId};
 
 use crate::element::{Edge, Element, Look, Node, Role, Side, Table, Width};
 use crate::fault::PressError;
-use crate::flow::{Press, Slot};
+use crate::flow::{Press, SIDES_MOST, Slot};
 use crate::piece::{Mark, Piece, What, beside, beside_in_slices, outer_gaps};
 use crate::text::{CAPITAL, Extent};
 
@@ -22,8 +22,6 @@ const HALVINGS: usize = 28;
 const ROW_WHOLE: f32 = 0.6;
 /// Heads higher than this share of a page are not repeated.
 const HEAD_HIGHEST: f32 = 0.3;
-/// The most that room between columns takes of the width of a table.
-const INSETS_MOST: f32 = 0.5;
 /// How heads look.
 const STRONG: Look = Look { size: None, strong: Some(true), grey: None, equal: None };
 
@@ -52,12 +50,13 @@ pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32)
             .zip(&wanted)
             .map(|(width, (_, most))| if matches!(width, Width::Fill { .. }) { 0.0 } else { *most })
             .sum();
-        return filled(widths, &wanted, room - fits, shares);
+        let wants: Vec<f32> = extents.iter().map(|extent| extent.most).collect();
+        return filled(widths, &wanted, &wants, room - fits, shares);
     }
     if least >= room {
         // Words must be broken: those of the widest columns first.
         let broken: Vec<(f32, f32)> = wanted.iter().map(|(least, _)| (0.0, *least)).collect();
-        return levelled(&broken, room);
+        return levelled(&broken, room, |_| 1.0);
     }
     // Short columns keep what they want and long ones share the rest, a column of sentences with all its words.
     let wanted: Vec<(f32, f32)> = widths
@@ -69,13 +68,13 @@ pub(crate) fn shared(widths: &[Width], extents: &[Extent], room: f32, size: f32)
             _ => (*least, *most),
         })
         .collect();
-    levelled(&wanted, room)
+    // By the root of how much there is to say, not by it: the longest column makes the row high, and the others must be read too.
+    levelled(&wanted, room, f32::sqrt)
 }
 
-/// Widths by how much there is to say, `room` in all, but no column narrower or wider than its two bounds. By the root of it, not by it:
-/// the longest column makes the row high, and the others must be read too.
-fn levelled(bounds: &[(f32, f32)], room: f32) -> Vec<f32> {
-    let at = |level: f32| bounds.iter().map(move |(least, most)| (level * most.sqrt()).clamp(*least, *most));
+/// Widths by their weights, `room` in all, but no column narrower or wider than its two bounds.
+fn levelled(bounds: &[(f32, f32)], room: f32, weight: fn(f32) -> f32) -> Vec<f32> {
+    let at = |level: f32| bounds.iter().map(move |(least, most)| (level * weight(*most)).clamp(*least, *most));
     let (mut low, mut high) = (0.0, room);
     for _ in 0..HALVINGS {
         let level = (low + high) / 2.0;
@@ -84,30 +83,32 @@ fn levelled(bounds: &[(f32, f32)], room: f32) -> Vec<f32> {
     at(low).collect()
 }
 
-/// Columns that fit have what they want; the others share `left`, each at least what it needs.
-fn filled(widths: &[Width], wanted: &[(f32, f32)], left: f32, shares: f32) -> Vec<f32> {
-    let mut left = left;
-    let mut shares = shares;
-    // Those that need more than their share take it, and the rest share what remains.
+/// Columns that fit have what they want; the others share `left`, each at least what it needs, and none more than it has words for while
+/// another has more words than room.
+fn filled(widths: &[Width], wanted: &[(f32, f32)], wants: &[f32], left: f32, shares: f32) -> Vec<f32> {
+    let (mut left, mut open) = (left, shares);
     let mut given: Vec<Option<f32>> = vec![None; widths.len()];
+    let share = |n: usize| if let Width::Fill { share } = widths[n] { share } else { 0.0 };
+    let sated = |n: usize| wants[n].max(wanted[n].1);
+    let fills: Vec<usize> = (0..widths.len()).filter(|n| share(*n) > 0.0).collect();
     loop {
-        let mut again = false;
-        for (n, width) in widths.iter().enumerate() {
-            let Width::Fill { share } = width else { continue };
-            let needs = wanted[n].1;
-            if given[n].is_none() && left * share / shares.max(f32::EPSILON) < needs {
-                given[n] = Some(needs);
-                left -= needs;
-                shares -= share;
-                again = true;
-            }
-        }
-        if !again {
+        let fair = |n: usize| left * share(n) / open.max(f32::EPSILON);
+        let open_ones = || fills.iter().copied().filter(|n| given[*n].is_none());
+        // Those that need more than their share come first: what they take, the others have not.
+        let short = open_ones().find(|n| fair(*n) < wanted[*n].1).map(|n| (n, wanted[n].1));
+        let Some((n, width)) = short.or_else(|| open_ones().find(|n| fair(*n) > sated(*n)).map(|n| (n, sated(n))))
+        else {
             break;
-        }
+        };
+        given[n] = Some(width);
+        left -= width;
+        open -= share(n);
     }
-    let width = |n: usize| match widths[n] {
-        Width::Fill { share } => given[n].unwrap_or(left * share / shares.max(f32::EPSILON)),
+    // Where all have what they want, what is left widens them all.
+    let over = if fills.iter().all(|n| given[*n].is_some()) { left.max(0.0) / shares.max(f32::EPSILON) } else { 0.0 };
+    let width = |n: usize| match (widths[n], given[n]) {
+        (Width::Fill { share }, Some(width)) => width + over * share,
+        (Width::Fill { share }, None) => left * share / open.max(f32::EPSILON),
         _ => wanted[n].1,
     };
     (0..widths.len()).map(width).collect()
@@ -149,7 +150,7 @@ impl Press<'_> {
                 let cell = Slot { width: grid.columns[n].1, look, side: column.align, group };
                 cells.push(self.cell(column.head.as_deref().unwrap_or_default(), cell)?);
             }
-            let mut head = grid.row(cells, true, HEAD_HIGHEST * room);
+            let mut head = grid.row(cells, true, (HEAD_HIGHEST * room, self.room));
             grid.rule(head.first_mut(), table.rules.top, true);
             grid.rule(head.last_mut(), table.rules.head, false);
             if !table.rows.is_empty() {
@@ -178,7 +179,7 @@ impl Press<'_> {
                 let side = table.columns[n].align;
                 cells.push(self.cell(cell, Slot { width: grid.columns[n].1, look: grid.look, side, group })?);
             }
-            let mut slices = grid.row(cells, false, highest);
+            let mut slices = grid.row(cells, false, (highest, self.room));
             let edge = if r + 1 == count { table.rules.bottom } else { table.rules.rows };
             grid.rule(slices.last_mut(), edge, false);
             for mut slice in slices {
@@ -213,7 +214,7 @@ impl Press<'_> {
         let right = |n: usize| if n + 1 == count { table.outer } else { table.inset.right };
         let insets: f32 = (0..count).map(|n| left(n) + right(n)).sum();
         // Room between columns gives way before what stands in them does.
-        let scale = (slot.width * INSETS_MOST / insets.max(1.0)).min(1.0);
+        let scale = (slot.width * SIDES_MOST / insets.max(1.0)).min(1.0);
         let mut extents = Vec::with_capacity(count);
         for (n, column) in table.columns.iter().enumerate() {
             let mut extent = self.extent(column.head.as_deref().unwrap_or_default(), STRONG.within(look));
@@ -256,12 +257,12 @@ impl Press<'_> {
 
 impl Grid<'_> {
     /// Cells side by side as one piece, or piece by piece if they are higher than `whole`. Heads stand at the foot of their row.
-    fn row(&self, cells: Vec<Vec<Piece>>, at_foot: bool, whole: f32) -> Vec<Piece> {
+    fn row(&self, cells: Vec<Vec<Piece>>, at_foot: bool, (whole, room): (f32, f32)) -> Vec<Piece> {
         let inset = self.table.inset;
         let columns: Vec<_> = self.columns.iter().map(|(x, _)| *x).zip(cells).collect();
         let row = beside(columns.clone(), at_foot);
         let mut slices =
-            if row.height + inset.top + inset.bottom <= whole { vec![row] } else { beside_in_slices(&columns) };
+            if row.height + inset.top + inset.bottom <= whole { vec![row] } else { beside_in_slices(&columns, room) };
         if let Some(first) = slices.first_mut() {
             let moved = std::mem::take(first).moved(0.0, inset.top);
             *first = Piece { height: moved.height + inset.top, ..moved };
@@ -269,8 +270,11 @@ impl Grid<'_> {
         if let Some(last) = slices.last_mut() {
             last.height += inset.bottom;
         }
-        for slice in &mut slices {
-            (slice.above, slice.below, slice.with_next) = (0.0, 0.0, false);
+        if let Some(first) = slices.first_mut() {
+            first.above = 0.0;
+        }
+        if let Some(last) = slices.last_mut() {
+            (last.below, last.with_next) = (0.0, false);
         }
         slices
     }
@@ -296,6 +300,20 @@ mod tests {
             (0.5_f32..5.0).prop_map(|share| Width::Fill { share }),
             (1.0_f32..80.0).prop_map(Width::Points),
         ]
+    }
+
+    #[test]
+    fn a_column_takes_no_more_than_it_has_words_for_while_another_lacks_room() {
+        let fill = Width::Fill { share: 1.0 };
+        let extent = |least, most| Extent { least, most };
+        for (extents, wants) in [
+            ([extent(10.0, 40.0), extent(50.0, 900.0)], [40.0, 360.0]),
+            ([extent(10.0, 700.0), extent(50.0, 900.0)], [200.0, 200.0]),
+            ([extent(10.0, 40.0), extent(50.0, 60.0)], [190.0, 210.0]),
+        ] {
+            let given = shared(&[fill, fill], &extents, 400.0, 9.0);
+            assert!(given.iter().zip(wants).all(|(given, want)| (given - want).abs() < 0.01), "{extents:?}: {given:?}");
+        }
     }
 
     proptest! {

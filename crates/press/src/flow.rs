@@ -10,7 +10,7 @@ use krilla::tagging::{ListNumbering, Tag};
 
 use crate::columns;
 use crate::element::{
-    Columns, Element, Frame, Gaps, Lines, List, Look, Marks, Node, Part, Picture, Role, Side, Sides, Text,
+    Columns, Edge, Element, Frame, Gaps, Lines, List, Look, Marks, Node, Part, Picture, Role, Side, Sides, Text,
 };
 use crate::fault::{Fault, PressError};
 use crate::picture::Drawing;
@@ -27,6 +27,8 @@ const MARK_ROOM: f32 = 6.0;
 /// Room that anything is given, and the size that letters keep, whatever a template asks for.
 const ROOM_LEAST: f32 = 36.0;
 const SIZE_LEAST: f32 = 2.0;
+/// The most that room between columns and at the sides of a frame takes of the width.
+pub(crate) const SIDES_MOST: f32 = 0.5;
 /// The side of a box to tick, in sizes of the letters, and how thick its lines are.
 const BOX_SIDE: f32 = 0.78;
 const BOX_LINE: f32 = 0.7;
@@ -132,6 +134,9 @@ impl Press<'_> {
                 Side::Centre => room / 2.0,
                 Side::Right => room,
             };
+            // Parts may be larger than their text.
+            let runs = shaped.layout.get(line).map(|line| line.runs().map(|run| run.font_size()).fold(size, f32::max));
+            let tall = CAPITAL * runs.unwrap_or(size);
             let first = n == 0;
             let last = n + 1 == count;
             let what = What::Words { shaped: Rc::clone(shaped), line };
@@ -143,11 +148,11 @@ impl Press<'_> {
             };
             pieces.push(Piece {
                 above: if first { text.gaps.above.unwrap_or(GAP * size) } else { text.leading * size },
-                height: CAPITAL * size,
+                height: tall,
                 below: if last { text.gaps.below.unwrap_or(GAP * size) } else { 0.0 },
                 // No single line of a text at the foot of a page or at the head of the next.
                 with_next: text.with_next || (!last && (first || n + 2 == count)),
-                marks: vec![Mark { x, y: CAPITAL * size, what, group: slot.group }],
+                marks: vec![Mark { x, y: tall, what, group: slot.group }],
                 listed,
                 ..Piece::default()
             });
@@ -156,7 +161,10 @@ impl Press<'_> {
     }
 
     fn frame(&mut self, frame: &Frame, slot: Slot) -> Result<Vec<Piece>, PressError> {
-        let Sides { left, right, top, bottom } = frame.inset;
+        // Room at the sides gives way before what stands between them does.
+        let scale = (slot.width * SIDES_MOST / (frame.inset.left + frame.inset.right).max(1.0)).min(1.0);
+        let inset = Sides { left: frame.inset.left * scale, right: frame.inset.right * scale, ..frame.inset };
+        let Sides { left, right, top, bottom } = inset;
         let room = self.room;
         self.room = (room - top - bottom).max(ROOM_LEAST);
         let inner = Slot::new((slot.width - left - right).max(1.0), frame.look.within(slot.look), slot.group);
@@ -182,7 +190,7 @@ impl Press<'_> {
         if bare {
             outer_gaps(&mut pieces, frame.gaps);
         } else {
-            pieces = edged(pieces, slot.width, frame);
+            pieces = edged(pieces, slot.width, inset, edges, room);
             let gaps = Gaps { above: frame.gaps.above.or(Some(0.0)), below: frame.gaps.below.or(Some(0.0)) };
             outer_gaps(&mut pieces, gaps);
         }
@@ -198,17 +206,19 @@ impl Press<'_> {
 
     fn columns(&mut self, it: &Columns, slot: Slot) -> Result<Vec<Piece>, PressError> {
         let look = it.look.within(slot.look);
-        let gaps = it.gap * it.widths.len().saturating_sub(1) as f32;
+        let between = it.widths.len().saturating_sub(1) as f32;
+        let gap = it.gap.min(slot.width * SIDES_MOST / between.max(1.0));
+        let gaps = gap * between;
         let extents: Vec<Extent> = it.inside.iter().map(|inside| self.extent(inside, look)).collect();
         let widths = columns::shared(&it.widths, &extents, (slot.width - gaps).max(1.0), look.points());
         let mut columns = Vec::with_capacity(widths.len());
         let mut x = 0.0;
         for (inside, width) in it.inside.iter().zip(widths) {
             columns.push((x, self.flow(inside, Slot::new(width, look, slot.group))?));
-            x += width + it.gap;
+            x += width + gap;
         }
         let whole = beside(columns.clone(), false);
-        let mut pieces = if whole.height <= self.room { vec![whole] } else { beside_in_slices(&columns) };
+        let mut pieces = if whole.height <= self.room { vec![whole] } else { beside_in_slices(&columns, self.room) };
         let gaps = Gaps { above: it.gaps.above.or(Some(0.0)), below: it.gaps.below.or(Some(0.0)) };
         outer_gaps(&mut pieces, gaps);
         Ok(pieces)
@@ -248,15 +258,19 @@ impl Press<'_> {
             }
             let gaps = Gaps { above: Some(list.between), below: Some(list.between) };
             outer_gaps(&mut inside, gaps);
+            let first = inside.iter().position(|piece| !piece.new_page);
             for (n, piece) in inside.into_iter().enumerate() {
                 let mut piece = piece.moved(indent, 0.0);
-                if n == 0 && list.marks == Marks::Boxes {
-                    tick_box(&mut piece, size);
-                }
-                if n == 0
-                    && let Some(mark) = sign_mark.take()
-                {
-                    piece.marks.insert(0, mark);
+                // Its parts too: one of them may be what begins the item.
+                let mut begins = (first == Some(n)).then_some(&mut piece);
+                while let Some(one) = begins {
+                    if list.marks == Marks::Boxes {
+                        tick_box(one, size);
+                    }
+                    if let Some(mark) = &sign_mark {
+                        one.marks.insert(0, mark.clone());
+                    }
+                    begins = one.parts.first_mut();
                 }
                 pieces.push(piece);
             }
@@ -277,17 +291,17 @@ impl Press<'_> {
             ));
         };
         let (wide, high) = drawing.size();
-        let highest = it.highest * self.room;
-        let scale = (slot.width / wide).min(highest / high);
-        let (w, h) = (wide * scale, high * scale);
-        let figure = self.tags.group(slot.group, Tag::Figure(Some(it.says.clone())));
-        let what = What::Picture { name: it.name.clone(), width: w, height: h };
-        let mark = Mark { x: (slot.width - w) / 2.0, y: 0.0, what, group: figure };
-        let mut pieces = vec![Piece { height: h, marks: vec![mark], ..Piece::default() }];
-        if let Some(caption) = &it.caption {
-            pieces[0].with_next = true;
-            pieces.extend(self.one(caption, Slot { side: Side::Left, ..slot })?);
-        }
+        let group = self.tags.group(slot.group, Tag::Figure(Some(it.says.clone())));
+        let caption = it.caption.as_ref().map(|caption| self.one(caption, Slot { side: Side::Left, ..slot }));
+        let caption = caption.transpose()?.unwrap_or_default();
+        let under = stacked(caption.clone());
+        let room = (self.room - under.height - under.above).max(ROOM_LEAST);
+        let scale = (slot.width / wide).min((it.highest * self.room).min(room) / high);
+        let (width, height) = (wide * scale, high * scale);
+        let what = What::Picture { name: it.name.clone(), width, height };
+        let mark = Mark { x: (slot.width - width) / 2.0, y: 0.0, what, group };
+        let mut pieces = vec![Piece { height, with_next: !caption.is_empty(), marks: vec![mark], ..Piece::default() }];
+        pieces.extend(caption);
         outer_gaps(&mut pieces, it.gaps);
         let whole = stacked(pieces.clone());
         Ok(if whole.height <= self.room { vec![whole] } else { pieces })
@@ -347,7 +361,8 @@ impl Press<'_> {
                 }
                 Node::List(list) => {
                     let look = list.look.within(look);
-                    let indent = MARK_INDENT + 2.0 * look.points() + MARK_ROOM;
+                    let last = Part::plain(format!("{}.", list.items.len()));
+                    let indent = MARK_INDENT + self.setter.extent(&[last], look).most + MARK_ROOM;
                     let all = list.items.iter().map(|item| self.extent(item, look)).collect::<Vec<_>>();
                     let wide = |of: fn(&Extent) -> f32| all.iter().map(of).fold(0.0, f32::max) + indent;
                     Extent { least: wide(|e| e.least), most: wide(|e| e.most) }
@@ -367,46 +382,60 @@ fn words_of(text: &Text) -> String {
 }
 
 /// Pieces inset, with lines along their edges; at the break of a page the sides stay open.
-fn edged(pieces: Vec<Piece>, width: f32, frame: &Frame) -> Vec<Piece> {
-    let sides = |piece: &mut Piece| {
-        let height = piece.height;
-        if let Some(edge) = frame.edges.left {
-            piece.ink(0.0, 0.0, edge.thick, height, edge.grey);
-        }
-        if let Some(edge) = frame.edges.right {
-            piece.ink(width - edge.thick, 0.0, edge.thick, height, edge.grey);
-        }
-    };
+fn edged(pieces: Vec<Piece>, width: f32, inset: Sides<f32>, edges: Sides<Option<Edge>>, room: f32) -> Vec<Piece> {
     let first = pieces.iter().position(|piece| !piece.new_page);
     let last = pieces.iter().rposition(|piece| !piece.new_page);
     let mut below = 0.0;
     let mut done = Vec::with_capacity(pieces.len());
-    for (n, piece) in pieces.into_iter().enumerate() {
+    for (n, mut piece) in pieces.into_iter().enumerate() {
         if piece.new_page {
             done.push(piece);
             continue;
         }
         let (first, last) = (first == Some(n), last == Some(n));
-        let before = if first { frame.inset.top } else { piece.above.max(below) };
+        let bottom = if last { inset.bottom } else { 0.0 };
+        // The room above becomes part of it, unless it would be higher than the page by that.
+        let above = piece.above.max(below).min((room - piece.height - bottom).max(0.0));
+        let ends = Sides { top: if first { inset.top } else { above }, bottom, ..inset };
         below = piece.below;
-        let mut piece = Piece { above: 0.0, below: 0.0, parts: Vec::new(), ..piece }.moved(frame.inset.left, before);
-        piece.height += before + if last { frame.inset.bottom } else { 0.0 };
-        let height = piece.height;
-        sides(&mut piece);
-        if let (true, Some(edge)) = (first, frame.edges.top) {
-            piece.ink(0.0, 0.0, width, edge.thick, edge.grey);
+        let its = Sides { top: edges.top.filter(|_| first), bottom: edges.bottom.filter(|_| last), ..edges };
+        let parts = std::mem::take(&mut piece.parts);
+        let mut whole = with_edges(piece, width, ends, its);
+        if !parts.is_empty() {
+            whole.parts = edged(parts, width, ends, its, room);
         }
-        if let (true, Some(edge)) = (last, frame.edges.bottom) {
-            piece.ink(0.0, height - edge.thick, width, edge.thick, edge.grey);
-        }
-        piece.repeated = piece.repeated.map(|head| {
-            let mut head = (*head).clone();
-            sides(&mut head);
-            Rc::new(head)
-        });
-        done.push(piece);
+        done.push(whole);
     }
     done
+}
+
+/// One of them.
+fn with_edges(piece: Piece, width: f32, inset: Sides<f32>, edges: Sides<Option<Edge>>) -> Piece {
+    let sides = |piece: &mut Piece| {
+        let height = piece.height;
+        if let Some(edge) = edges.left {
+            piece.ink(0.0, 0.0, edge.thick, height, edge.grey);
+        }
+        if let Some(edge) = edges.right {
+            piece.ink(width - edge.thick, 0.0, edge.thick, height, edge.grey);
+        }
+    };
+    let mut piece = Piece { above: 0.0, below: 0.0, ..piece }.moved(inset.left, inset.top);
+    piece.height += inset.top + inset.bottom;
+    sides(&mut piece);
+    if let Some(edge) = edges.top {
+        piece.ink(0.0, 0.0, width, edge.thick, edge.grey);
+    }
+    if let Some(edge) = edges.bottom {
+        let foot = piece.height - edge.thick;
+        piece.ink(0.0, foot, width, edge.thick, edge.grey);
+    }
+    piece.repeated = piece.repeated.map(|head| {
+        let mut head = (*head).clone();
+        sides(&mut head);
+        Rc::new(head)
+    });
+    piece
 }
 
 fn tick_box(piece: &mut Piece, size: f32) {

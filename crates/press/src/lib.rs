@@ -99,7 +99,7 @@ pub fn pdf(job: &Job<'_>) -> Result<Pressed, PressError> {
     for (name, bytes) in &job.pictures {
         // A picture in words (SVG) may carry names too; others are left as they are.
         let drawing = match std::str::from_utf8(bytes) {
-            Ok(words) => reader.read(name, letters.settle(words, true).as_bytes())?,
+            Ok(words) => reader.read(name, letters.settle(&picture::without_references(words), true).as_bytes())?,
             Err(_) => reader.read(name, bytes)?,
         };
         drawings.insert(name.clone(), drawing);

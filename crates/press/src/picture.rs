@@ -2,6 +2,7 @@
 //!
 //! Must never open a file or an address that a picture names.
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use krilla::geom::Size;
@@ -61,6 +62,32 @@ impl Reader<'_> {
         let tree = Tree::from_data(bytes, &self.options).map_err(|error| refused(error.to_string()))?;
         Ok(Drawing::Lines(Box::new(tree)))
     }
+}
+
+/// An SVG with the letters that it names by number in their place (XML 1.0, section 4.1), but for those that are part of its form.
+pub(crate) fn without_references(svg: &str) -> Cow<'_, str> {
+    if !svg.contains("&#") {
+        return Cow::Borrowed(svg);
+    }
+    let mut pieces = svg.split("&#");
+    let mut plain = pieces.next().unwrap_or_default().to_owned();
+    for piece in pieces {
+        let named = piece.split_once(';').and_then(|(number, rest)| {
+            let number = match number.strip_prefix(['x', 'X']) {
+                Some(hexadecimal) => u32::from_str_radix(hexadecimal, 16),
+                None => number.parse(),
+            };
+            Some((number.ok().filter(|number| *number > 0x7F).and_then(char::from_u32)?, rest))
+        });
+        match named {
+            Some((letter, rest)) => {
+                plain.push(letter);
+                plain.push_str(rest);
+            }
+            None => plain.extend(["&#", piece]),
+        }
+    }
+    Cow::Owned(plain)
 }
 
 impl Drawing {

@@ -2,11 +2,15 @@
 //!
 //! Must never know what a piece is about, nor lose a mark when pieces are put together.
 
+use std::collections::VecDeque;
 use std::rc::Rc;
 
 use crate::element::Gaps;
 use crate::tags::{Group, Tags};
 use crate::text::Shaped;
+
+/// Points by which two pieces side by side may end apart and yet be cut between, for the sake of rounding.
+const CUT_LEEWAY: f32 = 0.01;
 
 /// One mark on paper, from the upper left corner of its piece.
 #[derive(Clone, Debug)]
@@ -135,23 +139,59 @@ pub(crate) fn beside(columns: Vec<(f32, Vec<Piece>)>, at_foot: bool) -> Piece {
     whole
 }
 
-/// Columns side by side, piece by piece: what is too high to stand on one page.
-pub(crate) fn beside_in_slices(columns: &[(f32, Vec<Piece>)]) -> Vec<Piece> {
-    let count = columns.iter().map(|(_, pieces)| pieces.len()).max().unwrap_or(0);
-    let mut slices = Vec::with_capacity(count);
-    for n in 0..count {
-        let mut slice = Piece::default();
-        for (x, pieces) in columns {
-            let Some(piece) = pieces.get(n).filter(|piece| !piece.new_page) else { continue };
-            let above = if n == 0 { 0.0 } else { piece.above.max(pieces[n - 1].below) };
-            let mut piece = piece.clone().moved(*x, above);
-            slice.height = slice.height.max(above + piece.height);
-            slice.listed.append(&mut piece.listed);
-            slice.marks.append(&mut piece.marks);
+/// Columns side by side in slices, none higher than half of `room` if it can be parted: what is too high to stand on one page.
+pub(crate) fn beside_in_slices(columns: &[(f32, Vec<Piece>)], room: f32) -> Vec<Piece> {
+    // Where each piece would begin and end if all stood on one endless page.
+    let mut left: Vec<VecDeque<(f32, f32, &Piece)>> = Vec::with_capacity(columns.len());
+    for (_, pieces) in columns {
+        let (mut foot, mut below): (f32, Option<f32>) = (0.0, None);
+        let mut placed = VecDeque::new();
+        for piece in pieces.iter().filter(|piece| !piece.new_page) {
+            let top = foot + below.map_or(0.0, |below: f32| below.max(piece.above));
+            foot = top + piece.height;
+            below = Some(piece.below);
+            placed.push_back((top, foot, piece));
         }
+        left.push(placed);
+    }
+    let mut slices: Vec<Piece> = Vec::new();
+    let mut end = 0.0;
+    while let Some(start) = left.iter().filter_map(|column| column.front()).map(|(top, _, _)| *top).reduce(f32::min) {
+        // What is higher than a slice makes the one that begins with it so high.
+        let begun = left.iter().filter_map(|column| column.front()).filter(|(top, _, _)| *top <= start);
+        let begun = begun.map(|(_, foot, _)| *foot).fold(start, f32::max);
+        let cut = cut(&left, start, room / 2.0).max(begun);
+        let above = if slices.is_empty() { 0.0 } else { (start - end).max(0.0) };
+        let mut slice = Piece { above, ..Piece::default() };
+        for ((x, _), column) in columns.iter().zip(&mut left) {
+            let mut with_next = false;
+            while let Some((top, foot, piece)) = column.front().copied() {
+                if foot > cut {
+                    break;
+                }
+                column.pop_front();
+                let mut piece = piece.clone().moved(*x, top - start);
+                slice.height = slice.height.max(foot - start);
+                slice.listed.append(&mut piece.listed);
+                slice.marks.append(&mut piece.marks);
+                with_next = piece.with_next && !column.is_empty();
+            }
+            slice.with_next |= with_next;
+        }
+        end = start + slice.height;
         slices.push(slice);
     }
     slices
+}
+
+/// Where a slice ends: at the first height across which no piece stands, or where it is high enough.
+fn cut(left: &[VecDeque<(f32, f32, &Piece)>], start: f32, highest: f32) -> f32 {
+    let ends = left.iter().flatten().map(|(_, foot, _)| *foot).filter(|foot| *foot <= start + highest);
+    let mut ends: Vec<f32> = ends.collect();
+    ends.sort_by(f32::total_cmp);
+    let whole =
+        |at: &f32| left.iter().flatten().all(|(top, foot, _)| *foot <= at + CUT_LEEWAY || *top >= at - CUT_LEEWAY);
+    ends.iter().copied().find(whole).map_or(start + highest, |at| at + CUT_LEEWAY)
 }
 
 /// Room above the first and below the last, where it is said.

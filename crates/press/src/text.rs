@@ -141,8 +141,14 @@ fn portions(parts: Vec<(String, Look)>) -> Vec<Vec<(String, Look)>> {
     for (words, look) in parts {
         let mut words = words.as_str();
         while long + words.len() > PORTION_LONGEST {
-            let room = words.floor_char_boundary(PORTION_LONGEST - long);
+            let mut room = words.floor_char_boundary(PORTION_LONGEST - long);
+            // No mark is parted from its letter.
+            while room > 0 && words[room..].starts_with(|c| ('\u{300}'..='\u{36F}').contains(&c)) {
+                room = words.floor_char_boundary(room - 1);
+            }
             let (now, later) = words.split_at(words[..room].rfind([' ', '\n']).map_or(room, |at| at + 1));
+            // A portion begins a line anyway.
+            let now = now.strip_suffix('\n').unwrap_or(now);
             portions.last_mut().expect("there is always one").push((now.to_owned(), look));
             portions.push(Vec::new());
             (long, words) = (0, later);

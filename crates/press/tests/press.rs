@@ -411,13 +411,106 @@ fn a_heading_moves_on_with_what_fits_on_a_page_only_without_it() {
     if !readers() {
         return;
     }
-    let template = "let all = []; for n in 0..44 { all.push(text(\"line\", #{ size: 10, above: 0, below: 7.5 })); }\n\
+    let template = "let all = []; for n in 0..47 { all.push(text(\"line\", #{ size: 10, above: 0, below: 7.5 })); }\n\
                     document(#{ margins: 60 }, [\"intro\", heading(1, \"HEADING\", #{ size: 40 }), frame(all, #{ together: true })])";
     let pages = boxes(&made(template, "{}"));
-    for page in &pages {
-        assert_ne!(page.last().unwrap().0, "HEADING", "it stands alone at the foot");
+    assert_eq!(pages.iter().flatten().filter(|(word, _)| word == "line").count(), 47);
+    let first = |word: &str| pages[0].iter().filter(|(found, _)| found == word).count();
+    assert!(first("HEADING") == 1 && first("line") > 1, "it stands alone: {:?}", pages[0]);
+
+    // In a frame with lines around it, and as the first item of a list, whose number stays with it.
+    for inside in [
+        "frame(frame(all, #{ together: true }), #{ edges: line(1) })",
+        "list(\"numbers\", [[frame(all, #{ together: true })]], #{})",
+    ] {
+        let template = template.replace("frame(all, #{ together: true })]", &format!("{inside}]"));
+        let pages = boxes(&made(&template, "{}"));
+        let first = |word: &str| pages[0].iter().filter(|(found, _)| found == word).count();
+        assert!(first("HEADING") == 1 && first("line") > 1, "{inside}: {:?}", pages[0]);
+        assert_eq!(pages.iter().flatten().filter(|(word, _)| word == "line").count(), 47, "{inside}");
+        assert_eq!(
+            pages.iter().flatten().filter(|(word, _)| word == "1.").count(),
+            usize::from(inside.starts_with("list"))
+        );
     }
-    assert_eq!(pages.iter().flatten().filter(|(word, _)| word == "line").count(), 44);
+}
+
+#[test]
+fn items_keep_their_numbers_wherever_they_begin() {
+    if !readers() {
+        return;
+    }
+    let template = "document(#{}, list(\"numbers\", [\"first\", [new_page(), \"second\"], \"third\"], #{}))";
+    let text: String = text_of(&made(template, "{}")).split_whitespace().collect();
+    assert!(text.contains("1.first") && text.contains("2.second3.third"), "{text}");
+    let template = "let all = []; for n in 0..120 { all.push(\"word word\"); }\n\
+                    document(#{}, table([#{}], [[list(\"numbers\", all, #{})]], #{}))";
+    let words: Vec<_> = boxes(&made(template, "{}")).into_iter().flatten().filter(|(word, _)| word == "word").collect();
+    assert_eq!(words.len(), 240);
+    assert!(words.chunks(2).all(|pair| (pair[0].1[1] - pair[1].1[1]).abs() < 0.1), "an item of two words is one line");
+}
+
+#[test]
+fn a_heading_in_a_cell_that_runs_over_does_not_stand_alone_either() {
+    if !readers() {
+        return;
+    }
+    for above in 30..70 {
+        let template = format!(
+            "let all = []; for n in 0..{above} {{ all.push(text(\"l\", #{{ above: 0, below: 4 }})); }}\n\
+             all.push(heading(1, \"LAST\", #{{ above: 0, below: 4 }})); for n in 0..20 {{ all.push(\"body\"); }}\n\
+             document(#{{ margins: 60 }}, table([#{{}}], [[all]], #{{}}))"
+        );
+        for page in boxes(&made(&template, "{}")) {
+            assert_ne!(page.last().unwrap().0, "LAST", "after {above}");
+        }
+    }
+}
+
+#[test]
+fn a_picture_keeps_its_caption_and_a_text_beside_it_has_no_hole() {
+    if !readers() {
+        return;
+    }
+    let svg =
+        "<svg xmlns='http://www.w3.org/2000/svg' width='90' height='240'><path d='M0 0L90 240' stroke='black'/></svg>";
+    let words: Vec<String> = (0..400).map(|n| format!("w{n}w")).collect();
+    let data = serde_json::json!({ "text": words.join(" ") }).to_string();
+    for body in [
+        "picture(\"tall.svg\", \"a\", #{ caption: text(\"CAPTION\") })",
+        "frame([\"CAPTION\", picture(\"tall.svg\", \"a\", #{})], #{ edges: line(1) })",
+        "columns([\"fill\"], [[\"CAPTION\", picture(\"tall.svg\", \"a\", #{})]], #{})",
+        "[\"CAPTION\", table([#{ width: 150 }, #{ width: 300 }], [[picture(\"tall.svg\", \"a\", #{}), doc.text]], #{})]",
+    ] {
+        let template = format!("document(#{{ margins: 60 }}, {body})");
+        let job = Job { pictures: vec![("tall.svg".into(), svg.into())], ..job(&template, &data) };
+        let pressed = pdf(&job).unwrap();
+        assert!(pressed.warnings.is_empty(), "{body}: {:?}", pressed.warnings);
+        let pages = boxes(&pressed);
+        assert!(pages[0].iter().any(|(word, _)| word == "CAPTION"), "{body}");
+        let mut lines: Vec<f64> =
+            pages[0].iter().filter(|(word, _)| word.ends_with('w')).map(|(_, sides)| sides[1]).collect();
+        lines.dedup();
+        assert!(lines.windows(2).all(|pair| pair[1] - pair[0] < 25.0), "{body}: {lines:?}");
+    }
+}
+
+#[test]
+fn room_at_the_sides_gives_way_before_words_do() {
+    if !readers() {
+        return;
+    }
+    let columns = "let w = []; let c = []; for n in 0..12 { w.push(\"fill\"); c.push(\"c\" + n); }\n";
+    for body in
+        ["columns(w, c, #{ gap: 50 })", "frame(c, #{ inset: #{ left: 600, right: 20 } })", "frame(c, #{ inset: 300 })"]
+    {
+        let pressed = made(&format!("{columns}document(#{{ margins: 60 }}, {body})"), "{}");
+        let pages = boxes(&pressed);
+        for (word, [left, _, right, _]) in pages.iter().flatten() {
+            assert!(*left > 59.0 && *right < 536.3, "{body}: {word} {left} {right}");
+        }
+        assert_eq!(pages.iter().flatten().count(), 12, "{body}");
+    }
 }
 
 #[test]
@@ -448,6 +541,15 @@ fn a_very_long_text_is_whole_on_paper_and_as_it_is_copied() {
         assert_eq!(text.matches(word.trim()).count(), times, "{why}");
         assert!(text.ends_with("END"), "{why}");
     }
+    // Where it is cut for the shaper nobody sees.
+    let lines: String = (0..12_000).map(|n| format!("word{n:05}\n")).collect();
+    let data = serde_json::json!({ "text": lines }).to_string();
+    let pages = boxes(&made("document(#{ size: 6, margins: 30 }, doc.text)", &data));
+    assert_eq!(pages.iter().flatten().count(), 12_000);
+    for page in pages {
+        let steps: Vec<f64> = page.windows(2).map(|pair| pair[1].1[1] - pair[0].1[1]).collect();
+        assert!(steps.iter().all(|step| (step - steps[0]).abs() < 0.1), "a line is left out near {}", page[0].0);
+    }
 }
 
 #[test]
@@ -459,11 +561,18 @@ fn marks_stand_over_their_letters_and_are_copied_once() {
         let data = serde_json::json!({ "text": text }).to_string();
         assert_eq!(text_of(&made("document(#{}, doc.text)", &data)).trim(), text);
     }
-    // Between an X and a line over it there is white: rows of ink in two groups.
     let data = serde_json::json!({ "text": "X\u{304}" }).to_string();
+    assert_eq!(groups_of_ink(&made("document(#{ size: 60 }, doc.text)", &data)), 2, "the line goes through the letter");
+    // Parts may be larger than their text, and do not stand on what is above it.
+    let template = "document(#{}, [\"over\", text([part(\"BIG\", #{ size: 60 }), \" on\"], #{ above: 4 })])";
+    assert_eq!(groups_of_ink(&made(template, "{}")), 2, "large letters stand in the line above");
+}
+
+/// How many groups of rows with ink a page has, each with white above it.
+fn groups_of_ink(pressed: &Pressed) -> usize {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("made.pdf");
-    std::fs::write(&file, made("document(#{ size: 60 }, doc.text)", &data).pdf).unwrap();
+    std::fs::write(&file, &pressed.pdf).unwrap();
     let image = Command::new("pdftoppm").args(["-gray", "-r", "72"]).arg(&file).output().unwrap().stdout;
     // "P5", width, height and the largest value, each on a line or behind a space; then a byte a pixel.
     let mut head = image.splitn(5, |byte| byte.is_ascii_whitespace());
@@ -471,8 +580,7 @@ fn marks_stand_over_their_letters_and_are_copied_once() {
     assert_eq!(next(), "P5");
     let (width, _, _): (usize, _, _) = (next().parse().unwrap(), next(), next());
     let inked: Vec<bool> = head.next().unwrap().chunks(width).map(|row| row.iter().any(|pixel| *pixel < 128)).collect();
-    let groups = inked.windows(2).filter(|pair| !pair[0] && pair[1]).count();
-    assert_eq!(groups, 2, "the line goes through the letter");
+    inked.windows(2).filter(|pair| !pair[0] && pair[1]).count()
 }
 
 #[test]
@@ -499,10 +607,10 @@ fn letters_that_cannot_stand_together_are_told_and_the_document_is_made() {
     let lines = text_of(&made("document(#{}, doc.text)", &data));
     assert_eq!(lines.trim().lines().map(str::trim).collect::<Vec<_>>(), ["one", "two", "three"]);
     // In a picture a mark that is no part of its letter stands there by its number too.
-    let svg = "<svg xmlns='http://www.w3.org/2000/svg' width='300' height='20'><text x='1' y='15'>x\u{304} e\u{301}</text></svg>";
+    let svg = "<svg xmlns='http://www.w3.org/2000/svg' width='300' height='20'><text x='1' y='15'>x\u{304} e\u{301} &#x5317;&#38;</text></svg>";
     let template = "document(#{}, picture(\"a.svg\", \"a\", #{}))";
     let pressed = pdf(&Job { pictures: vec![("a.svg".into(), svg.into())], ..job(template, "{}") }).unwrap();
-    assert!(text_of(&pressed).contains("x[U+0304] é"), "{}", text_of(&pressed));
+    assert!(text_of(&pressed).contains("x[U+0304] é [U+5317]&"), "{}", text_of(&pressed));
 }
 
 #[test]

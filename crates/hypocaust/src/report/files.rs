@@ -61,10 +61,14 @@ pub(super) fn pdf(
 pub(crate) fn tried(site: &Site, template: &Path) -> Result<Pressed, CommandError> {
     let remedy = format!("correct `reports: template` in {}, or name one that is there", site.settings_path);
     let (name, text) = read(template, &remedy)?;
-    let (document, pictures) = post::document::sample(site.reports.paper);
-    let template = Template { name: &name, text: &text };
-    post::document::pdf(&document, pictures, Timestamp::from_millis(0), Some(template))
-        .map_err(|e| CommandError::Refused(chain(&e)))
+    let pressed = |bare| {
+        let (document, pictures) = post::document::sample(site.reports.paper, bare);
+        let template = Template { name: &name, text: &text };
+        post::document::pdf(&document, pictures, Timestamp::from_millis(0), Some(template))
+            .map_err(|e| CommandError::Refused(chain(&e)))
+    };
+    pressed(true)?;
+    pressed(false)
 }
 
 /// What a template is called in messages, and its text.
