@@ -454,7 +454,8 @@ fn any_plan() -> impl Strategy<Value = Plan> {
         2 => (0_u8..3, prop::collection::vec(any_words(40), 1..9)).prop_map(|(marks, items)| Plan::List(marks, items)),
         4 => table.prop_map(|(columns, rows)| Plan::Table(columns, rows)),
         1 => any_words(30).prop_map(Plan::Figure),
-        1 => prop::collection::vec(any_words(9), 1..40).prop_map(Plan::Verbatim),
+        // No line so long that it is broken: it may be broken within a number, and a foot of a page may stand between the two parts.
+        1 => prop::collection::vec(prop::collection::vec(1_usize..12, 1..9), 1..40).prop_map(Plan::Verbatim),
         1 => any_words(6).prop_map(Plan::Signature),
         1 => Just(Plan::PageBreak),
     ]
