@@ -194,11 +194,11 @@ impl Press<'_> {
 
     fn caption(&mut self, element: &Element, slot: Slot) -> Result<Vec<Piece>, PressError> {
         let Node::Text(text) = element.node.as_ref() else {
-            return Err(self.refused(element, "the caption of a table is no text".to_owned(), "give one text(…)"));
+            return Err(self.refused(element.at, "the caption of a table is no text".to_owned(), "give one text(…)"));
         };
         if text.role != Role::Paragraph {
             let message = "the caption of a table is a heading".to_owned();
-            return Err(self.refused(element, message, "set the heading before the table, or make it a text(…)"));
+            return Err(self.refused(element.at, message, "set the heading before the table, or make it a text(…)"));
         }
         let group = self.tags.group(slot.group, Tag::Caption);
         let mut pieces = self.text(text, element, Slot { group, ..slot })?;

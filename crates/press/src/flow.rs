@@ -7,6 +7,7 @@ use std::num::NonZeroU16;
 use std::rc::Rc;
 
 use krilla::tagging::{ListNumbering, Tag};
+use rhai::Position;
 
 use crate::columns;
 use crate::element::{
@@ -86,9 +87,9 @@ impl Press<'_> {
         }
     }
 
-    /// What is refused at the call that made `element`.
-    pub(crate) fn refused(&self, element: &Element, message: String, remedy: &str) -> PressError {
-        let place = template::place(&self.template, element.at);
+    /// What is refused at a call of the template.
+    pub(crate) fn refused(&self, at: Position, message: String, remedy: &str) -> PressError {
+        let place = template::place(&self.template, at);
         PressError::Refused { faults: vec![Fault { place, message, remedies: vec![remedy.to_owned()] }] }
     }
 
@@ -104,7 +105,7 @@ impl Press<'_> {
                     let message =
                         format!("a heading of level {level} stands where level {} is the deepest", self.level + 1);
                     let remedy = "leave no level out: a reader who hears the document goes by them";
-                    return Err(self.refused(element, message, remedy));
+                    return Err(self.refused(element.at, message, remedy));
                 }
                 self.level = level;
                 let level = NonZeroU16::new(level.into()).unwrap_or(NonZeroU16::MIN);
@@ -117,7 +118,7 @@ impl Press<'_> {
     pub(crate) fn text(&mut self, text: &Text, element: &Element, slot: Slot) -> Result<Vec<Piece>, PressError> {
         if self.setter.numbers.is_none() && text.parts.iter().any(|part| part.number.is_some()) {
             let message = "here no page has a number yet".to_owned();
-            return Err(self.refused(element, message, "page_number() and page_count() stand in `head` and `foot`"));
+            return Err(self.refused(element.at, message, "page_number() and page_count() stand in `head` and `foot`"));
         }
         let look = text.look.within(slot.look);
         let size = look.points();
@@ -285,7 +286,7 @@ impl Press<'_> {
             let have = if have.is_empty() { "none".to_owned() } else { have.join(", ") };
             let message = format!("there is no picture `{}`", it.name);
             return Err(self.refused(
-                element,
+                element.at,
                 message,
                 &format!("a template has the pictures of the document only: {have}"),
             ));

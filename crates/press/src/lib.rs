@@ -153,13 +153,8 @@ impl Press<'_> {
         if page.height - page.margins.top - page.margins.bottom >= 72.0 {
             return Ok(page);
         }
-        Err(PressError::Refused {
-            faults: vec![Fault {
-                place: template::place(&self.template, sheet.at),
-                message: "head and foot leave less than an inch for the text".to_owned(),
-                remedies: vec!["shorten what stands in them, or make its letters smaller".to_owned()],
-            }],
-        })
+        let message = "head and foot leave less than an inch for the text".to_owned();
+        Err(self.refused(sheet.at, message, "shorten what stands in them, or make its letters smaller"))
     }
 
     /// Head and foot of a page, of so many.

@@ -115,7 +115,7 @@ fn height(left: &VecDeque<Rc<Piece>>, count: usize, below: f32, begins: bool) ->
     for (n, piece) in left.iter().take(count).enumerate() {
         if n > 0 || !begins {
             high += below.max(piece.above);
-        } else if let Some(head) = head_of(piece, f32::MAX) {
+        } else if let Some(head) = &piece.repeated {
             high += head.height;
         }
         high += piece.height;
