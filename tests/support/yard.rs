@@ -209,6 +209,15 @@ pub fn crashing_series() -> Vec<f64> {
         .collect()
 }
 
+/// What a process used since its start, as the kernel counts it.
+#[derive(Clone, Copy, Debug)]
+pub struct Spent {
+    /// Most memory that was resident at one time, in MB of 1,000,000 bytes (`VmHWM` of proc(5)).
+    pub megabytes: f64,
+    /// Processor time of all threads, in seconds (`utime` and `stime` of proc(5), counted in hundredths).
+    pub seconds: f64,
+}
+
 /// The daemon as a process of its own, by the machine's clock.
 pub struct Process {
     child: Child,
@@ -241,6 +250,19 @@ impl Process {
 
     pub fn log(&self) -> String {
         std::fs::read_to_string(&self.log).unwrap_or_default()
+    }
+
+    /// What it used so far.
+    pub fn spent(&self) -> Spent {
+        let proc = PathBuf::from(format!("/proc/{}", self.child.id()));
+        let status = std::fs::read_to_string(proc.join("status")).unwrap();
+        let peak = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("a living process has a peak");
+        let kibibytes: f64 = peak.trim().trim_end_matches(" kB").parse().unwrap();
+        let stat = std::fs::read_to_string(proc.join("stat")).unwrap();
+        // The name before the last parenthesis may hold spaces; `utime` is the twelfth word after it.
+        let words: Vec<&str> = stat.rsplit(')').next().unwrap().split_whitespace().collect();
+        let ticks: f64 = words[11].parse::<f64>().unwrap() + words[12].parse::<f64>().unwrap();
+        Spent { megabytes: kibibytes * 1024.0 / 1e6, seconds: ticks / 100.0 }
     }
 
     /// kill -9, in the middle of whatever it does.

@@ -1,0 +1,44 @@
+//! What a hostile, mistaken or broken world does to the real daemon: one row an input, with the bound that holds it and what happened.
+//!
+//! Each row starts the daemon that ships, as a process of its own, and may not depend on another row. Words after `--` choose rows:
+//! `cargo test --release --test hostile -- clock` runs those whose line has the word.
+
+#![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+#[path = "support/log.rs"]
+mod log;
+#[path = "support/mosquitto.rs"]
+mod mosquitto;
+#[path = "support/smtp_sink.rs"]
+mod smtp_sink;
+#[path = "hostile/table.rs"]
+mod table;
+#[path = "support/yard.rs"]
+mod yard;
+
+#[path = "hostile/catching_up.rs"]
+mod catching_up;
+#[path = "hostile/clock.rs"]
+mod clock;
+#[path = "hostile/doors.rs"]
+mod doors;
+#[path = "hostile/files.rs"]
+mod files;
+#[path = "hostile/health.rs"]
+mod health;
+#[path = "hostile/time.rs"]
+mod time;
+#[path = "hostile/work.rs"]
+mod work;
+
+fn main() -> std::process::ExitCode {
+    table::run([
+        ("time", time::rows()),
+        ("work", work::rows()),
+        ("files", files::rows()),
+        ("doors", doors::rows()),
+        ("clock", clock::rows()),
+        ("catching up", catching_up::rows()),
+        ("health", health::rows()),
+    ])
+}
