@@ -4,6 +4,7 @@
 //! `cargo test --release --test hostile -- clock` runs those whose line has the word.
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+#![allow(unreachable_pub, reason = "its modules are its own")]
 
 #[path = "support/log.rs"]
 mod log;

@@ -306,14 +306,19 @@ pub fn hypocaust_with(settings: &Path, arguments: &[&str]) -> (i32, String) {
 }
 
 /// Waits until `done` gives something.
-pub async fn eventually<T>(what: &str, mut done: impl FnMut() -> Option<T>) -> T {
-    let until = Instant::now() + PATIENCE;
+pub async fn eventually<T>(what: &str, done: impl FnMut() -> Option<T>) -> T {
+    eventually_within(PATIENCE, what, done).await
+}
+
+/// Waits until `done` gives something, for as long as `patience` lasts.
+pub async fn eventually_within<T>(patience: Duration, what: &str, mut done: impl FnMut() -> Option<T>) -> T {
+    let until = Instant::now() + patience;
     let mut pause = tokio::time::interval(Duration::from_millis(20));
     loop {
         if let Some(found) = done() {
             return found;
         }
-        assert!(Instant::now() < until, "waited {} s for {what}", PATIENCE.as_secs());
+        assert!(Instant::now() < until, "waited {} s for {what}", patience.as_secs());
         pause.tick().await;
     }
 }

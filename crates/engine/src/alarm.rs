@@ -2,12 +2,13 @@
 //!
 //! Must never clear on silence: only the conditioned condition, a person or the end of the rule moves an alarm.
 
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
 use site::ids::BinId;
 
 use crate::conditioning::Conditioning;
 use crate::life::Life;
+use crate::limits;
 
 /// A number that names one alarm for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -228,6 +229,22 @@ impl Alarm {
             reminder_at: None,
             graver: false,
             held: false,
+        }
+    }
+
+    /// Takes it back at a start. What a clock that was ahead wrote down as still to come must not hold anything up: no proof, no end of
+    /// a shelf, no reminder and no new occurrence.
+    pub(crate) fn come_back(&mut self, now: Timestamp) {
+        self.conditioning.come_back(now);
+        if let Some(shelf) = self.life.shelf.as_mut().filter(|shelf| shelf.since > now) {
+            shelf.until = now + shelf.until.since(shelf.since);
+            shelf.since = now;
+        }
+        if self.raised_at.is_some_and(|at| at > now) {
+            self.reminder_at = self.reminder_at.map(|_| now);
+        }
+        if self.life.cleared_at.is_some_and(|at| at > now) {
+            self.life.cleared_at = Some(now - limits::REOPEN_WITHIN - Span::millis(1));
         }
     }
 

@@ -19,7 +19,7 @@ pub fn believed(probe: &Probe, points: Vec<Point>) -> (Vec<Point>, Vec<(Point, S
     let id = SeriesId { source: Source::Probe(probe.id.clone()), quantity: Quantity::Temperature };
     let (mut good, mut doubted) = (Vec::with_capacity(points.len()), Vec::new());
     for point in points {
-        let reading = Reading {
+        let mut reading = Reading {
             series: id.clone(),
             measured_at: point.at,
             received_at: point.at,
@@ -27,7 +27,7 @@ pub fn believed(probe: &Probe, points: Vec<Point>) -> (Vec<Point>, Vec<(Point, S
             time_source: TimeSource::Device,
             retained: false,
         };
-        match series.take(&reading) {
+        match series.take(&mut reading, None) {
             Taken::Kept { quality: Quality::Good, .. } => good.push(point),
             Taken::Kept { reason, .. } => doubted.push((point, reason)),
             Taken::Repeat => {}

@@ -83,5 +83,35 @@ pub(crate) const CHANGE_NOT_TAKEN: Builtin = Builtin {
     severity: Severity::Major,
 };
 
+/// The machine's clock was set back while the daemon watched, or since it watched last.
+pub(crate) const CLOCK_SET_BACK: Builtin = Builtin {
+    rule: "clock-set-back",
+    title: "Clock set back",
+    cause: "A time server or a person corrected a clock that was ahead, or the clock failed.",
+    consequence: "Times in mails and records are ahead of the machine's clock until both agree. Bins are watched and alarms are mailed as always.",
+    response: &[
+        "Compare the machine's clock with a telephone.",
+        "If the machine's clock is wrong, set it. Hypocaust follows a clock that is set forward at once.",
+        "If the machine's clock is right, wait: the alarm clears when both agree. A note in the log helps whoever reads the records.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
+/// The machine's clock shows a time that cannot be.
+pub(crate) const CLOCK_NOT_SET: Builtin = Builtin {
+    rule: "clock-not-set",
+    title: "Clock not set",
+    cause: "The machine lost its time when it had no power, and no time server set its clock.",
+    consequence: "Dates and times in mails and records are wrong. Bins are watched and alarms are mailed as always.",
+    response: &[
+        "Set the machine's clock, or connect the machine to a time server. Hypocaust follows at once.",
+        "If the machine forgets its time whenever it has no power, replace the battery of its clock.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 4] = [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE, &CHANGE_NOT_TAKEN];
+pub(crate) const ALL: [&Builtin; 6] =
+    [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE, &CHANGE_NOT_TAKEN, &CLOCK_SET_BACK, &CLOCK_NOT_SET];

@@ -122,6 +122,14 @@ impl Conditioning {
         };
     }
 
+    /// Takes it back at a start: evidence that is still to come was written down by a clock that was ahead, and proves nothing now.
+    pub(crate) fn come_back(&mut self, now: Timestamp) {
+        if self.last.is_some_and(|last| last > now) {
+            self.break_proof();
+            self.last = Some(now);
+        }
+    }
+
     /// Whether the condition is proven and its end is not.
     pub fn raised(&self) -> bool {
         matches!(self.phase, Phase::On | Phase::PendingOff { .. })

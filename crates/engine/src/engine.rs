@@ -20,6 +20,7 @@ use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
 use site::zone::{Day, IsoWeek};
 
 use crate::alarm::{Alarm, AlarmEvent, AlarmEventKind, AlarmKey, AlarmState, Subject};
+use crate::clock::Lag;
 use crate::effect::{Effect, Level, MailId};
 use crate::input::{Input, LinkState, PreviousRun};
 use crate::limits;
@@ -69,6 +70,12 @@ pub struct Engine {
     pub(crate) disk_free: Option<(Timestamp, f64)>,
     /// When the clock last jumped, and by how much.
     pub(crate) clock_jumped: Option<(Timestamp, Span)>,
+    /// How far the machine's clock is behind `now`.
+    pub(crate) lag: Lag,
+    /// Since when the machine's clock shows a time that cannot be.
+    pub(crate) clock_unset: Option<Timestamp>,
+    /// The first reading of the site; there is nothing to sum up before it.
+    pub(crate) first_reading: Option<Timestamp>,
     /// Temperatures for which time above is accounted.
     pub(crate) thresholds: Vec<Celsius>,
     pub(crate) reach: Span,
@@ -226,9 +233,10 @@ impl Engine {
             alarms: BTreeMap::new(),
             last_alarm: 0,
             outbox: Outbox::new(restored.last_mail),
+            // Those of a time that is still to come were made by a clock that was ahead; they keep nothing back.
             week: WeekMemory {
-                last_summary: restored.last_summary,
-                last_round_list: restored.last_round_list,
+                last_summary: restored.last_summary.filter(|week| *week <= site.zone.iso_week(now)),
+                last_round_list: restored.last_round_list.filter(|day| *day <= site.zone.day(now)),
                 ..WeekMemory::default()
             },
             reports: BTreeMap::new(),
@@ -238,6 +246,9 @@ impl Engine {
             hiding: BTreeSet::new(),
             disk_free: None,
             clock_jumped: None,
+            lag: Lag::none(now),
+            clock_unset: None,
+            first_reading: restored.first_reading,
             thresholds,
             reach,
             deadlines: BTreeSet::new(),
@@ -311,13 +322,16 @@ impl Engine {
             }
         }
         let ids: BTreeMap<_, _> = restored.alarms.iter().map(|a| (a.id, a.key.clone())).collect();
-        for event in &restored.events {
+        // What a clock that was ahead wrote is no part of the last minutes and hours that figures and floods count.
+        for event in restored.events.iter().filter(|event| event.at <= self.now) {
             if let Some(key) = ids.get(&event.alarm) {
                 self.week.remember(event, key);
             }
         }
-        self.week.mails.extend(restored.mails);
-        for alarm in restored.alarms {
+        let now = self.now;
+        self.week.mails.extend(restored.mails.into_iter().filter(|(at, _)| *at <= now));
+        for mut alarm in restored.alarms {
+            alarm.come_back(self.now);
             self.last_alarm = self.last_alarm.max(alarm.id.0);
             self.hiding.extend(alarm.life.by_design.clone());
             self.alarms.insert(alarm.key.clone(), alarm);
@@ -330,7 +344,7 @@ impl Engine {
             self.remember(entry);
         }
         for mail in restored.waiting {
-            if let Some(deadline) = self.outbox.put_back(mail) {
+            if let Some(deadline) = self.outbox.put_back(mail, self.now) {
                 self.deadlines.insert(deadline);
             }
         }
@@ -408,18 +422,32 @@ impl Engine {
         for alarm in self.alarms.values_mut() {
             alarm.conditioning.break_proof();
         }
-        let skipped: Vec<_> = self
-            .deadlines
-            .iter()
-            .filter(|(at, d)| {
-                *at < now && matches!(d, Deadline::Tick(_) | Deadline::SiteTick | Deadline::Health | Deadline::Beat)
-            })
-            .cloned()
-            .collect();
-        for (at, deadline) in skipped {
+        self.outbox.nobody_tried_for(now.since(self.now));
+        self.make_up_for(now);
+    }
+
+    /// Has what was due before `now` over and over done once: one tick of each bin, one look at each account and batch, which go on in
+    /// pieces, and only the newest summary and round list. What is due a single time stays due.
+    fn make_up_for(&mut self, now: Timestamp) {
+        let overdue = |(at, d): &&(Timestamp, Deadline)| {
+            use Deadline::{Beat, Health, Results, RoundList, SiteTick, Summary, Tick, Water};
+            *at < now && matches!(d, Tick(_) | SiteTick | Health | Beat | Results(_) | Water(_) | Summary | RoundList)
+        };
+        let overdue: Vec<_> = self.deadlines.iter().filter(overdue).cloned().collect();
+        for (at, deadline) in overdue {
             self.deadlines.remove(&(at, deadline.clone()));
-            self.deadlines.insert((now, deadline));
+            let at = if deadline == Deadline::Summary { self.newest_summary_due(now) } else { now };
+            self.deadlines.insert((at, deadline));
         }
+    }
+
+    /// The newest time at which a summary was due, `now` included.
+    fn newest_summary_due(&self, now: Timestamp) -> Timestamp {
+        let zone = &self.site.zone;
+        // A week is an hour shorter or longer where the clocks change.
+        zone.next_weekly(now - Span::days(8), self.site.summary)
+            .max(zone.next_weekly(now - Span::days(7) - Span::hours(2), self.site.summary))
+            .min(zone.next_weekly(now, self.site.summary))
     }
 
     pub(crate) fn schedule_tick(&mut self, bin: &BinId, after: Timestamp) {
@@ -480,6 +508,7 @@ impl Engine {
                 }
             }
             Input::Health { disk_free } => self.disk_free = Some((now, disk_free)),
+            Input::Clock(clock) => self.machine_clock(now, clock, effects),
             Input::Rules(set) => {
                 let reply = self.take_rules(now, *set, effects);
                 effects.push(Effect::Reply(reply));
@@ -489,7 +518,8 @@ impl Engine {
         }
     }
 
-    fn take(&mut self, reading: Reading, effects: &mut Vec<Effect>) {
+    fn take(&mut self, mut reading: Reading, effects: &mut Vec<Effect>) {
+        let counts_at = self.lag.counts_at(&reading);
         let Some(series) = self.series_mut(&reading.series) else {
             let refusal = Refusal {
                 received_at: reading.received_at,
@@ -501,7 +531,7 @@ impl Engine {
             self.refuse(refusal, effects);
             return;
         };
-        let Taken::Kept { quality, reason, recount } = series.take(&reading) else {
+        let Taken::Kept { quality, reason, recount } = series.take(&mut reading, counts_at) else {
             self.repeated += 1;
             return;
         };
@@ -510,6 +540,7 @@ impl Engine {
         }
         self.stored_since_beat += 1;
         self.readings_taken += u64::from(quality == Quality::Good);
+        self.first_reading = Some(self.first_reading.map_or(reading.measured_at, |at| at.min(reading.measured_at)));
         effects.push(Effect::Store { reading, quality, reason });
     }
 
@@ -534,12 +565,10 @@ impl Engine {
             if due <= now && run.last_alive < due && self.week.last_round_list != Some(zone.day(due)) {
                 self.deadlines.insert((now, Deadline::RoundList));
             }
-            // The newest time at which a summary was due: if the daemon was not there for it, it goes out now.
-            let due = zone
-                .next_weekly(now - Span::days(8), self.site.summary)
-                .max(zone.next_weekly(now - Span::days(7) - Span::hours(2), self.site.summary));
-            if due <= now && run.last_alive < due && self.week.last_summary != Some(crate::weekly::week_of(zone, due)) {
-                self.deadlines.insert((now, Deadline::Summary));
+            // The newest summary: if the daemon was not there for it, it goes out now, about the week that it was due for.
+            let due = self.newest_summary_due(now);
+            if due <= now && run.last_alive < due {
+                self.deadlines.insert((due, Deadline::Summary));
             }
             if now.since(run.last_alive) > Span::minutes(1) {
                 self.week.off.push_back((run.last_alive, now));
@@ -565,6 +594,7 @@ impl Engine {
             self.recall(id, effects);
         }
         self.plan_results(now, effects);
+        self.make_up_for(now);
         self.status(now, effects);
     }
 

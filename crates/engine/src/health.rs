@@ -98,6 +98,7 @@ impl Engine {
                 self.mail_to(at, &notice, |person| person.calls != Calls::None, effects);
             }
         }
+        self.clocks_agree(at, effects);
         let week = Span::days(8);
         let old = |t: &Timestamp| at.since(*t) > week;
         for memory in [&mut self.week.raised, &mut self.week.answered] {

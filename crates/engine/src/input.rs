@@ -2,7 +2,7 @@
 //!
 //! Must never carry a handle to the outside: an input is a value that can be written down and fed again.
 
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use rulebook::RuleText;
 use site::entry::{BatchId, Entry};
@@ -85,6 +85,8 @@ pub enum Input {
         /// The share of the data folder's disk that is free, 0 to 1.
         disk_free: f64,
     },
+    /// The machine's clock stands otherwise beside `now` than was known: it was set back, agrees again, or is not set.
+    Clock(MachineClock),
     /// A set of rules takes the place of the one in force.
     Rules(Box<RuleSet>),
     /// The daemon starts to watch; comes once, first, after the state was rebuilt. When history is lived again it comes once for each
@@ -179,6 +181,15 @@ pub enum LinkState {
     Up,
     /// They cannot.
     Down,
+}
+
+/// The machine's clock beside `now`. One that is ahead is followed, so it is never ahead.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum MachineClock {
+    /// It is behind by so much; by nothing where both agree.
+    Behind(Span),
+    /// It shows a time that cannot be, so that nobody knows how late it is.
+    NotSet,
 }
 
 /// How the run before this one ended.

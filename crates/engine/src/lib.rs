@@ -6,6 +6,7 @@ pub mod alarm;
 pub mod believed;
 mod builtin;
 pub mod cases;
+mod clock;
 pub mod conditioning;
 pub mod effect;
 mod engine;

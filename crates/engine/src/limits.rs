@@ -53,6 +53,18 @@ pub const OUTAGE_TOLD_AFTER: Span = Span::minutes(5);
 pub const OUTAGE_SETTLES_IN: Span = Span::minutes(45);
 /// A jump of the wall clock longer than this restarts delays and gives silence grace.
 pub const CLOCK_JUMP: Span = Span::hours(1);
+/// A probe's clock may be ahead of ours by this much (our own bound; `decode` holds it too).
+pub const DEVICE_AHEAD_MOST: Span = Span::minutes(5);
+/// The machine's clock agrees with ours while it is behind by no more than this; by more, and it was set back.
+pub const CLOCK_AGREES_WITHIN: Span = Span::minutes(1);
+/// While the machine's clock is behind, ours gives one part in so many of the passing time back, until the two meet.
+pub const CLOCK_GIVES_BACK_ONE_IN: i64 = 10;
+/// A clock that is further behind is not waited for: it would take months. A restart takes its word.
+pub const CLOCK_WAITED_FOR_MOST: Span = Span::days(7);
+/// What was due while nobody watched is made up for in pieces: a water account takes so many cells at once, two days of them.
+pub const WATER_CELLS_AT_ONCE: usize = 288;
+/// From one such piece to the next, so that messages and alarms come between.
+pub const NEXT_PIECE_AFTER: Span = Span::seconds(1);
 /// From one retained status message to the next.
 pub const STATUS_EVERY: Span = Span::minutes(5);
 /// From one retained status message of a bin to the next, while nothing happens to its alarms.

@@ -65,11 +65,22 @@ impl Outbox {
     }
 
     /// Puts a mail back that was waiting when the daemon stopped.
-    pub(crate) fn put_back(&mut self, mail: Mail) -> Option<(Timestamp, Deadline)> {
+    ///
+    /// A next try that is further off than any wait was planned by a clock that was ahead: it is due now.
+    pub(crate) fn put_back(&mut self, mail: Mail, now: Timestamp) -> Option<(Timestamp, Deadline)> {
         let MailState::Waiting { next_try, tries, .. } = mail.state else { return None };
         let give_up_after = give_up_after(&mail.notice);
         self.waiting.insert(mail.id, Waiting { created_at: mail.created_at, give_up_after, tries });
+        let longest = limits::MAIL_RETRY.iter().copied().fold(Span::ZERO, Span::max);
+        let next_try = if next_try > now + longest { now } else { next_try };
         Some((next_try, Deadline::Mail(mail.id)))
+    }
+
+    /// Time went by in which no mail could be tried, or the clock was only set; it does not count against those that wait.
+    pub(crate) fn nobody_tried_for(&mut self, span: Span) {
+        for waiting in self.waiting.values_mut() {
+            waiting.created_at = waiting.created_at + span;
+        }
     }
 
     /// A mail's time has come: try it, or let it stand in line.

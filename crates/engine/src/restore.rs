@@ -37,6 +37,8 @@ pub struct Restored {
     pub waiting: Vec<Mail>,
     /// The highest mail id given out; 0 before the first.
     pub last_mail: u64,
+    /// When the oldest reading was measured; `None` without any.
+    pub first_reading: Option<Timestamp>,
     /// The week of the newest summary.
     pub last_summary: Option<IsoWeek>,
     /// The day of the newest round list.

@@ -56,6 +56,8 @@ pub(crate) struct Series {
     place: String,
     /// The newest reading without a time of its own, to know it again when it is delivered twice.
     newest_untimed: Option<(Timestamp, f64)>,
+    /// The newest time that its source itself gave.
+    newest_claim: Option<Timestamp>,
 }
 
 /// What became of a reading.
@@ -132,6 +134,7 @@ impl Series {
             power_on_85: false,
             place: place.to_owned(),
             newest_untimed: None,
+            newest_claim: None,
         }
     }
 
@@ -147,25 +150,31 @@ impl Series {
         limits::LATE_AFTER.max(self.interval.times(3))
     }
 
-    /// Takes a reading in; says what is to be kept.
-    pub(crate) fn take(&mut self, reading: &Reading) -> Taken {
+    /// Takes a reading in; says what is to be kept. `counts_at` is when it counts as measured where its own time does not say so: the
+    /// machine's clock was set back.
+    pub(crate) fn take(&mut self, reading: &mut Reading, counts_at: Option<Timestamp>) -> Taken {
+        if let Some(counts_at) = counts_at {
+            self.keep_order(reading, counts_at);
+        }
         let untimed = reading.time_source != TimeSource::Device;
         if untimed && self.is_second_delivery(reading) {
             return Taken::Repeat;
         }
-        if untimed {
-            self.newest_untimed = Some((reading.received_at, reading.value));
+        match untimed {
+            true => self.newest_untimed = Some((reading.received_at, reading.value)),
+            false => self.newest_claim = self.newest_claim.max(Some(reading.measured_at)),
         }
-        let on_time = reading.received_at.since(reading.measured_at) <= self.late_after();
-        if on_time && self.heard_at.is_none_or(|at| at < reading.measured_at) {
-            self.heard_at = Some(reading.measured_at);
+        let at = counts_at.unwrap_or(reading.measured_at);
+        let on_time = reading.received_at.since(at) <= self.late_after();
+        if on_time && self.heard_at.is_none_or(|heard| heard < at) {
+            self.heard_at = Some(at);
         }
         if let Some((quality, reason)) = self.doubt(reading) {
             self.bad_in_a_row = self.bad_in_a_row.saturating_add(1);
-            self.last_bad = Some((reading.measured_at, reading.value));
+            self.last_bad = Some((at, reading.value));
             return Taken::Kept { quality, reason, recount: Recount::No };
         }
-        let point = self.corrected(Point { at: reading.measured_at, value: reading.value });
+        let point = self.corrected(Point { at, value: reading.value });
         if point.at < self.here_since {
             // It is of the place that the probe was in before; history keeps it for that.
             return Taken::Kept { quality: Quality::Good, reason: String::new(), recount: Recount::No };
@@ -186,9 +195,20 @@ impl Series {
         Taken::Kept { quality: Quality::Good, reason: String::new(), recount }
     }
 
+    /// A source whose fresh readings go back behind its own earlier ones was set back together with the machine: it would claim
+    /// instants for the second time. What comes then is kept under the time at which it came.
+    fn keep_order(&mut self, reading: &mut Reading, counts_at: Timestamp) {
+        let fresh = reading.received_at.since(counts_at) <= limits::DEVICE_AHEAD_MOST;
+        if fresh && self.newest_claim.is_some_and(|claim| reading.measured_at <= claim) {
+            reading.measured_at = counts_at;
+            reading.time_source = TimeSource::DeviceClockWrong;
+        }
+    }
+
     /// Puts back the window that the store filled from good readings.
     pub(crate) fn restore(&mut self, window: Window) {
         self.heard_at = self.heard_at.max(window.newest().map(|p| p.at));
+        self.newest_claim = self.heard_at;
         self.window = match self.checks.is_empty() && self.here_since == Timestamp::MIN {
             true => Arc::new(window),
             false => self.window_of(&window, |point| self.corrected(point)),

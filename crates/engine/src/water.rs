@@ -153,7 +153,7 @@ impl Engine {
         effects.push(Effect::Water(Box::new(kept)));
     }
 
-    /// Closes every cell of a bin whose time for late readings is over at `at`.
+    /// Closes the cells of a bin whose time for late readings is over at `at`; after a long stop in pieces, each kept by itself.
     pub(crate) fn close_water(&mut self, bin: &BinId, at: Timestamp, effects: &mut Vec<Effect>) {
         let late = self.water_late_after(bin);
         let Some(water) = self.bins.get(bin).and_then(|s| s.water.clone()) else { return };
@@ -163,7 +163,9 @@ impl Engine {
             return;
         }
         let mut next = (*account).clone();
-        while next.at() + limits::WATER_CELL + late <= at {
+        let mut cells = 0;
+        while next.at() + limits::WATER_CELL + late <= at && cells < limits::WATER_CELLS_AT_ONCE {
+            cells += 1;
             let stretch = self.stretch(bin, next.at(), next.at() + limits::WATER_CELL);
             if let Err(error) = next.pass(&stretch) {
                 let why = format!("the water account stopped: {error}");
@@ -187,8 +189,11 @@ impl Engine {
         let late = self.water_late_after(bin);
         let stands =
             self.bins.get(bin).and_then(|s| s.water.as_ref()).and_then(|w| w.account.as_ref().ok()).map(|a| a.at());
-        if let Some(at) = stands {
-            self.insert_deadline(at + limits::WATER_CELL + late, Deadline::Water(bin.clone()));
+        if let Some(stands) = stands {
+            let due = stands + limits::WATER_CELL + late;
+            // What is overdue goes on in its next piece.
+            let at = if due <= self.now { self.now + limits::NEXT_PIECE_AFTER } else { due };
+            self.insert_deadline(at, Deadline::Water(bin.clone()));
         }
     }
 

@@ -26,6 +26,10 @@ impl Engine {
         if self.week.last_summary.is_some_and(|last| last >= week) {
             return;
         }
+        // Nobody can want a summary of weeks before the site's first reading.
+        if self.first_reading.is_none_or(|first| first >= at) {
+            return;
+        }
         let from = at - Span::days(7);
         let notice = SummaryNotice {
             week,
@@ -39,10 +43,11 @@ impl Engine {
             mails_given_up: count(self.week.given_up.iter().filter(|t| **t >= from)),
             off: self.week.off.iter().filter(|(_, until)| *until >= from).copied().collect(),
             alarms: self.alarm_figures(from, at),
-            copies_wait_for: self.drafted(week, at, effects),
+            copies_wait_for: self.drafted(week, self.now, effects),
         };
         self.week.last_summary = Some(week);
-        self.mail_to(at, &Notice::Summary(Box::new(notice)), |person| person.summary, effects);
+        // One that is made up for goes out now.
+        self.mail_to(self.now, &Notice::Summary(Box::new(notice)), |person| person.summary, effects);
         effects.push(Effect::SummaryDone(week));
     }
 

@@ -335,12 +335,74 @@ fn a_summary_that_fell_due_while_the_daemon_was_off_goes_out_at_the_start() {
         (due + minutes(1), None, 0, "it was up when it was due"),
     ] {
         let previous = Some(PreviousRun { last_alive, stopped_cleanly: true });
-        let restored = Restored { life: 7, previous, last_summary, ..Restored::default() };
+        let first_reading = Some(START - Span::days(30));
+        let restored = Restored { life: 7, previous, last_summary, first_reading, ..Restored::default() };
         let mut yard = Yard::restored(&[("hot-core", HOT)], restored, due + Span::hours(3));
         yard.step(Input::Started { previous });
         yard.wait(minutes(2));
         assert_eq!(yard.summaries().len(), want, "{why}");
     }
+}
+
+#[test]
+fn after_a_stop_of_any_length_one_summary_and_one_round_list_are_made_up_for_and_the_next_ones_come_in_time() {
+    for (off, why) in [
+        (Span::days(2), "back on Wednesday"),
+        (Span::days(6), "on Sunday"),
+        (Span::days(31), "a month later"),
+        (Span::days(366), "a year later"),
+    ] {
+        for restart in [true, false] {
+            let first_reading = Some(START - Span::days(30));
+            let mut yard = Yard::restored(
+                &[("hot-core", HOT)],
+                Restored { life: 7, first_reading, ..Restored::default() },
+                START - Span::hours(2),
+            );
+            yard.step(Input::Started { previous: None });
+            let last_alive = yard.now;
+            yard.now = START + off;
+            let previous = Some(PreviousRun { last_alive, stopped_cleanly: true });
+            let effects = if restart {
+                yard = Yard::restored(
+                    &[("hot-core", HOT)],
+                    Restored { life: 7, first_reading, previous, ..Restored::default() },
+                    yard.now,
+                );
+                yard.step(Input::Started { previous })
+            } else {
+                yard.step(Input::Wake)
+            };
+            yard.wait(minutes(2));
+            let weeks = |yard: &Yard| yard.summaries().iter().map(|s| s.to).collect::<Vec<_>>();
+            assert_eq!(weeks(&yard).len(), 1, "{why}, restart: {restart}");
+            assert_eq!(yard.round_lists().len(), 0, "nobody of this yard gets one");
+            let lists = yard.effects.iter().filter(|e| matches!(e, Effect::RoundListDone(_))).count();
+            assert!(lists <= 1, "{why}: {lists} round lists");
+            assert!(effects.len() < 60, "{why}: {} effects at once", effects.len());
+            let age = yard.now.since(weeks(&yard)[0]);
+            assert!(age <= Span::days(7), "{why}: the newest week, not one that is {age} old");
+            yard.wait(Span::days(7));
+            let both = weeks(&yard);
+            assert_eq!(both.len(), 2, "{why}: the next one comes in its time");
+            assert_eq!(both[1].since(both[0]), Span::days(7), "{why}: no week is left out or told twice");
+        }
+    }
+}
+
+#[test]
+fn weeks_before_the_first_reading_have_no_summary() {
+    let mut yard = Yard::new();
+    yard.wait(Span::days(8));
+    assert_eq!(yard.summaries().len(), 0, "nothing was ever measured");
+    // A machine that began without its time finds it: half a century at once.
+    yard.now = yard.now + Span::days(56 * 365);
+    yard.step(Input::Wake);
+    yard.wait(Span::days(8));
+    assert_eq!(yard.summaries().len(), 0);
+    yard.cores(&[50.0; 12]);
+    yard.wait(Span::days(7));
+    assert_eq!(yard.summaries().len(), 1);
 }
 
 #[test]

@@ -40,7 +40,7 @@ fn yard(more: &str) -> Yard {
         "  - { name: Ann, mail: \"ann@test.example\", gets: [alarms, summary] }\n  \
            - { name: Inspector, mail: \"inspector@county.example\", role: reader }\n",
     );
-    let restored = Restored { life: 7, ..Restored::default() };
+    let restored = Restored { life: 7, first_reading: Some(START - Span::days(30)), ..Restored::default() };
     let mut yard = Yard::described(&settings, &[("held", SAYS)], restored, START);
     yard.step(Input::Started { previous: None });
     yard

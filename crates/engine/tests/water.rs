@@ -183,6 +183,53 @@ fn a_restart_at_any_moment_leaves_the_account_as_it_would_have_been() {
 }
 
 #[test]
+fn after_a_month_the_account_catches_up_in_pieces_that_are_kept_each() {
+    let first = lived(4, usual, &[]);
+    let mut restored = remembered(&first.effects, first.now);
+    let back = first.now + Span::days(31);
+    let previous = Some(PreviousRun { last_alive: first.now, stopped_cleanly: true });
+    restored.previous = previous;
+    let mut second = Yard::restored(&[QUIET], restored.clone(), back);
+    second.step(Input::Started { previous });
+    let mut pieces = Vec::new();
+    let stands = |effects: &[Effect]| {
+        effects.iter().rev().find_map(|e| match e {
+            Effect::Water(kept) => Some((kept.at, kept.numbers.clone())),
+            _ => None,
+        })
+    };
+    for _ in 0..120 {
+        second.now = second.now + Span::seconds(1);
+        let effects = second.step(Input::Wake);
+        let kept = effects.iter().filter(|e| matches!(e, Effect::Water(_))).count();
+        assert!(kept <= 1, "a piece is kept once, not cell by cell: {kept}");
+        pieces.extend(stands(&effects));
+    }
+    assert!(pieces.len() > 10, "31 days are more than one piece: {}", pieces.len());
+    assert!(pieces.windows(2).all(|p| p[1].0.since(p[0].0) <= Span::days(2)), "and no piece is more than two days");
+    let (at, numbers) = pieces.last().unwrap();
+    assert!(second.now.since(*at) < Span::hours(2), "it has caught up: {}", second.now.since(*at));
+    // Killed in the middle, it goes on from the piece that was kept.
+    let mut again = Yard::restored(&[QUIET], restored.clone(), back);
+    again.step(Input::Started { previous });
+    for _ in 0..5 {
+        again.now = again.now + Span::seconds(1);
+        again.step(Input::Wake);
+    }
+    let mut kept = remembered(&again.effects, again.now);
+    kept.windows = restored.windows;
+    kept.batches = restored.batches;
+    kept.entries = restored.entries;
+    let mut third = Yard::restored(&[QUIET], kept, again.now);
+    third.step(Input::Started { previous: Some(PreviousRun { last_alive: again.now, stopped_cleanly: false }) });
+    for _ in 0..115 {
+        third.now = third.now + Span::seconds(1);
+        third.step(Input::Wake);
+    }
+    assert_eq!(stands(&third.effects), Some((*at, numbers.clone())), "and comes to the same");
+}
+
+#[test]
 fn an_account_that_was_not_kept_is_not_made_up() {
     let first = lived(4, usual, &[]);
     let restored = Restored { water: vec![], ..remembered(&first.effects, first.now) };

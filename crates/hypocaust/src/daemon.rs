@@ -9,7 +9,7 @@ use decode::Written;
 use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, Level, MailId};
-use engine::input::{Input, MailOutcome, RefusedChange, RuleSet, Word};
+use engine::input::{Input, MachineClock, MailOutcome, RefusedChange, RuleSet, Word};
 use engine::reports::ReportWord;
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
@@ -237,6 +237,13 @@ pub async fn run(
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
     let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
+    if let Clock::Live(_) = clock {
+        let lived = ledger.runs().map_err(in_ledger)?.last().map(|run| run.last_alive);
+        if let Some(doubt) = crate::clock::set(lived, &mut stop).await {
+            tracing::warn!("{doubt}; bins are watched all the same, and times may be wrong until somebody sets it");
+        }
+        clock = Clock::not_before(lived.unwrap_or(Timestamp::MIN));
+    }
     let now = clock.now();
     let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
     let previous = restored.previous;
@@ -393,11 +400,8 @@ pub async fn run(
                 if let Err(source) = this.ledger.alive(now) {
                     tracing::warn!("the store does not take a sign of life: {source}");
                 }
-                if let Some(step) = this.clock.step() {
-                    let body = serde_json::json!({ "by_ms": step.by.as_millis(), "followed": step.followed });
-                    if let Err(source) = this.ledger.put_on_record(now, "clock.step", &body) {
-                        tracing::warn!("a step of the machine's clock by {} is not on record: {source}", step.by);
-                    }
+                if this.clock_differs(now) {
+                    items.push(Item::alone(Input::Wake));
                 }
                 this.take_out_old_readings(now);
                 progress.send_modify(|p| p.tended_at = Some(now));
@@ -478,6 +482,9 @@ impl Loop {
     async fn run_batch(&mut self, items: Vec<Item>) {
         let now = self.clock.now();
         let mut effects = Vec::new();
+        if let Some(clock) = self.look_at_clock(now) {
+            effects.extend(self.step(now, clock));
+        }
         let mut acks = Vec::new();
         let mut answers = Vec::new();
         for item in items {
@@ -521,6 +528,38 @@ impl Loop {
         for effect in effects {
             self.let_out(effect).await;
         }
+    }
+
+    /// Whether the machine's clock stands otherwise beside ours than the engine knows.
+    fn clock_differs(&self, now: Timestamp) -> bool {
+        let agrees = engine::limits::CLOCK_AGREES_WITHIN;
+        match (self.clock.is_set(), self.engine.clock_behind(now)) {
+            (true, Some(known)) => {
+                let behind = self.clock.behind();
+                behind - known > agrees || known - behind > agrees
+            }
+            (set, known) => set != known.is_some(),
+        }
+    }
+
+    /// Puts a step of the machine's clock on record, and gives the engine what it must know of it.
+    fn look_at_clock(&mut self, now: Timestamp) -> Option<Input> {
+        let differs = self.clock_differs(now);
+        let behind = self.clock.is_set().then(|| self.clock.behind());
+        let step = self.clock.step();
+        if !differs && step.is_none() {
+            return None;
+        }
+        let body = serde_json::json!({
+            "by_ms": step.map_or(0, |step| step.by.as_millis()),
+            "followed": step.is_none_or(|step| step.followed),
+            "behind_ms": behind.map(Span::as_millis),
+            "told": differs,
+        });
+        if let Err(source) = self.ledger.put_on_record(now, "clock.step", &body) {
+            tracing::warn!("a step of the machine's clock is not on record: {}", chain(&source));
+        }
+        differs.then(|| Input::Clock(behind.map_or(MachineClock::NotSet, MachineClock::Behind)))
     }
 
     fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {

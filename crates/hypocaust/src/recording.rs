@@ -11,10 +11,10 @@ use std::sync::Arc;
 use engine::Engine;
 use engine::alarm::AlarmId;
 use engine::effect::{Effect, MailId};
-use engine::input::{Input, LinkState, MailOutcome, PreviousRun, RefusedChange, RuleSet, Word};
+use engine::input::{Input, LinkState, MachineClock, MailOutcome, PreviousRun, RefusedChange, RuleSet, Word};
 use engine::reports::ReportWord;
 use engine::restore::Restored;
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
@@ -143,6 +143,8 @@ enum InputLine {
     Link(bool),
     Gateway(String, bool),
     Health(f64),
+    /// By how many milliseconds the machine's clock is behind; none where it is not set.
+    Clock(Option<i64>),
     Rules {
         texts: Vec<RuleLine>,
         folder: String,
@@ -369,6 +371,8 @@ impl InputLine {
             Input::Link { state } => InputLine::Link(*state == LinkState::Up),
             Input::Gateway { gateway, gone } => InputLine::Gateway(gateway.clone(), *gone),
             Input::Health { disk_free } => InputLine::Health(*disk_free),
+            Input::Clock(MachineClock::Behind(behind)) => InputLine::Clock(Some(behind.as_millis())),
+            Input::Clock(MachineClock::NotSet) => InputLine::Clock(None),
             Input::Rules(set) => InputLine::Rules {
                 texts: set.texts.iter().map(RuleLine::of).collect(),
                 folder: set.changed.folder.display().to_string(),
@@ -428,6 +432,7 @@ impl InputLine {
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
             InputLine::Gateway(gateway, gone) => Input::Gateway { gateway, gone },
             InputLine::Health(disk_free) => Input::Health { disk_free },
+            InputLine::Clock(behind) => Input::Clock(machine_clock(behind)),
             InputLine::Rules { texts, folder, changed, refused } => {
                 let mut settings = RuleSettings { folder: folder.into(), ..RuleSettings::default() };
                 for ChangedLine(rule, setting, value, unit, place) in changed {
@@ -465,6 +470,11 @@ impl RuleLine {
     fn into_text(self) -> RuleText {
         RuleText { name: self.name, path: self.path, text: self.text }
     }
+}
+
+/// The machine's clock, from by how many milliseconds it is behind; none where it is not set.
+pub(crate) fn machine_clock(behind: Option<i64>) -> MachineClock {
+    behind.map_or(MachineClock::NotSet, |ms| MachineClock::Behind(Span::millis(ms)))
 }
 
 fn changed_lines(settings: &RuleSettings) -> Vec<ChangedLine> {

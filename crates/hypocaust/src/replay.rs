@@ -8,7 +8,7 @@ use std::path::Path;
 
 use engine::Engine;
 use engine::alarm::AlarmEventKind;
-use engine::input::Input;
+use engine::input::{Input, MachineClock};
 use engine::replay::{Change, Difference, Occurrence, Replay, Told, compare};
 use engine::restore::Restored;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -110,6 +110,7 @@ struct Course {
 /// What else happened beside readings.
 enum Moment<'h> {
     Entry(&'h Entry),
+    Clock(MachineClock),
     Restart { last_alive: Timestamp },
 }
 
@@ -185,6 +186,7 @@ impl Course {
                             Moment::Entry(entry) => {
                                 replay.feed(at, Input::Entry((*entry).clone()), &mut recall)?;
                             }
+                            Moment::Clock(clock) => replay.feed(at, Input::Clock(*clock), &mut recall)?,
                             Moment::Restart { last_alive } => replay.restart(*last_alive, at, &mut recall)?,
                         }
                     }
@@ -216,6 +218,7 @@ impl Course {
             (pair[1].started_at, Moment::Restart { last_alive: pair[0].last_alive.min(pair[1].started_at) })
         });
         let mut moments: Vec<(Timestamp, Moment<'h>)> = restarts.collect();
+        moments.extend(history.clock.iter().map(|(at, clock)| (*at, Moment::Clock(*clock))));
         moments.extend(history.entries.iter().map(|(at, entry)| (*at, Moment::Entry(entry))));
         moments.retain(|(at, _)| during(at));
         moments.sort_by_key(|(at, _)| *at);

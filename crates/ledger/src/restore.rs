@@ -13,14 +13,14 @@ use site::zone::IsoWeek;
 
 use crate::days::{self, Packed};
 use crate::error::Cause;
-use crate::{Ledger, LedgerError, rows, runs};
+use crate::{Ledger, LedgerError, chunk, rows, runs};
 
 /// Raise events and times off are given back for this long, a day more than the weekly summary covers.
 const SUMMARY_REACH: Span = Span::days(8);
 /// Entries are given back for this long, and since the on-air of the bin's newest batch.
 const REPORT_REACH: Span = Span::days(60);
-/// How far ahead of our clock a reading may be and still be of the present.
-const AHEAD: Span = Span::hours(1);
+/// How far ahead of our clock a reading may be and still be of the present: as far as a probe's clock may be ahead.
+const AHEAD: Span = engine::limits::DEVICE_AHEAD_MOST;
 /// The entries of this long before now are given back whatever batch they are of.
 const ENTRY_REACH: Span = Span::days(30);
 
@@ -94,6 +94,7 @@ impl Ledger {
                 )?,
                 last_mail: u64::try_from(last_mail)
                     .map_err(|_| Cause::row("outbox", last_mail, "its number is negative"))?,
+                first_reading: first_reading(conn)?,
                 last_summary: weeks.into_iter().next(),
                 last_round_list: days.into_iter().next(),
                 previous,
@@ -118,6 +119,21 @@ impl Ledger {
             })
         })
     }
+}
+
+/// When the oldest reading was measured; of a packed day its beginning, so that none has to be opened.
+fn first_reading(conn: &Connection) -> Result<Option<Timestamp>, Cause> {
+    let lately: Option<i64> = conn.query_row("SELECT min(measured_at) FROM arrivals", [], |row| row.get(0))?;
+    let packed: Option<i64> = conn.query_row("SELECT min(id) FROM chunks", [], |row| row.get(0))?;
+    let mut first =
+        [lately, packed.map(|key| chunk::begin_of(days::of_key(key).1).as_millis())].into_iter().flatten().min();
+    // One look at the beginning of each series; a single query would walk the whole history.
+    let mut oldest = conn.prepare_cached("SELECT min(measured_at) FROM readings WHERE series = ?1")?;
+    for (id, _) in rows::series_ids(conn)? {
+        let low: Option<i64> = oldest.query_row([id], |row| row.get(0))?;
+        first = [first, low].into_iter().flatten().min();
+    }
+    Ok(first.map(Timestamp::from_millis))
 }
 
 /// Windows over the good readings of the span before `now`, by series; series without any are left out. Readings of after `now` are left out

@@ -34,7 +34,8 @@ pub enum TimeSource {
     Device,
     /// The payload carried none: the time of intake stands in.
     Intake,
-    /// The payload carried a time before 2015 or not readable as one: the time of intake stands in.
+    /// The payload carried a time that is too early, not readable as one, or back behind its own earlier ones once the machine's clock was
+    /// set back: the time of intake stands in.
     DeviceClockWrong,
     /// The payload carried a time more than five minutes ahead: the time of intake stands in.
     DeviceClockAhead,

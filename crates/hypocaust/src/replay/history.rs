@@ -2,11 +2,14 @@
 //!
 //! Must never hold more of a store's readings in memory than a day's, and those that came in late.
 
+use engine::input::MachineClock;
 use ledger::{Access, Ledger, LedgerError, ReadingFilter, Run};
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use site::entry::Entry;
 use site::reading::{Reading, SeriesId, TimeSource};
+
+use crate::recording::machine_clock;
 
 /// Recorded or imported history.
 #[derive(Debug)]
@@ -16,6 +19,8 @@ pub(crate) struct History {
     pub(crate) entries: Vec<(Timestamp, Entry)>,
     /// The daemon's runs, where they are on record.
     pub(crate) runs: Vec<Run>,
+    /// How the machine's clock stood beside the daemon's, and when it was told.
+    pub(crate) clock: Vec<(Timestamp, MachineClock)>,
     /// The oldest and the newest reading.
     pub(crate) span: Option<(Timestamp, Timestamp)>,
 }
@@ -42,6 +47,12 @@ impl History {
         Ok(History {
             entries: ledger.recorded_entries()?.into_iter().map(|e| (e.recorded_at, e.entry)).collect(),
             runs: ledger.runs()?,
+            clock: ledger
+                .rows_of(&["clock.step"], Timestamp::MIN, Timestamp::MAX)?
+                .iter()
+                .filter(|row| row.body["told"].as_bool() == Some(true))
+                .map(|row| (row.at, machine_clock(row.body["behind_ms"].as_i64())))
+                .collect(),
             span: ledger.span()?,
             source: Source::Store(Box::new(ledger)),
         })
@@ -57,6 +68,7 @@ impl History {
             span: imported.rows.first().zip(imported.rows.last()).map(|(a, b)| (a.0, b.0)),
             entries: entries.into_iter().map(|e| (e.at, e)).collect(),
             runs: Vec::new(),
+            clock: Vec::new(),
             source: Source::Files(imported),
         }
     }

@@ -165,7 +165,8 @@ impl Sources<'_> {
                     let by = Span::millis(row.body["by_ms"].as_i64().unwrap_or(0));
                     let followed =
                         if row.body["followed"].as_bool() == Some(true) { "followed" } else { "not followed" };
-                    Some(format!("the clock of the machine was set by {by}; that was {followed}"))
+                    // A row without a step says how the clock stood at a start, or that it agrees again.
+                    (by != Span::ZERO).then(|| format!("the clock of the machine was set by {by}; that was {followed}"))
                 }
                 "settings" => {
                     let hash = row.body["sha256"].as_str().unwrap_or_default().to_owned();
