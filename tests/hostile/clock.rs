@@ -142,7 +142,7 @@ async fn lived(story: Story) -> Happened {
 }
 
 #[expect(clippy::disallowed_methods, reason = "the probe of this test has the true time")]
-fn true_now() -> Timestamp {
+pub fn true_now() -> Timestamp {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
     Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
 }

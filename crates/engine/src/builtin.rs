@@ -112,6 +112,21 @@ pub(crate) const CLOCK_NOT_SET: Builtin = Builtin {
     severity: Severity::Major,
 };
 
+/// Readings come fresh and claim an earlier time, always by as much.
+pub(crate) const CLOCKS_DIFFER: Builtin = Builtin {
+    rule: "clocks-differ",
+    title: "Readings carry a wrong time",
+    cause: "The clock of this machine is ahead, or the clock of the probes or of their gateway is behind.",
+    consequence: "Records show these readings at the wrong hour. Rules take them as fresh, so bins are watched as always.",
+    response: &[
+        "Compare the machine's clock with a telephone. If it is wrong, set it.",
+        "If the machine's clock is right, set the clock of the gateway or probes named below.",
+        "Write into the log which readings carry the wrong time.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 6] =
-    [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE, &CHANGE_NOT_TAKEN, &CLOCK_SET_BACK, &CLOCK_NOT_SET];
+pub(crate) const ALL: [&Builtin; 7] =
+    [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE, &CHANGE_NOT_TAKEN, &CLOCK_SET_BACK, &CLOCK_NOT_SET, &CLOCKS_DIFFER];

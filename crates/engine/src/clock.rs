@@ -91,6 +91,35 @@ impl Engine {
         }
     }
 
+    /// Tells of readings that come fresh and claim an earlier time, always by as much.
+    pub(crate) fn look_for_wrong_times(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        // Once the machine's clock was set back, its alarm says so already.
+        let told = self.lag.behind(at) > limits::CLOCK_AGREES_WITHIN;
+        let wrong: Vec<(&str, Span)> = self
+            .series
+            .iter()
+            .filter(|_| !told)
+            .filter_map(|(id, series)| Some((id.source.as_str(), series.trails_by(at)?)))
+            .collect();
+        let Some((least, most)) = wrong.iter().map(|(_, by)| *by).min().zip(wrong.iter().map(|(_, by)| *by).max())
+        else {
+            let right = "readings carry the time at which they come";
+            return self.clear_builtin(&builtin::CLOCKS_DIFFER, &Subject::Site, at, right, effects);
+        };
+        let by =
+            if most - least < limits::CLOCK_AGREES_WITHIN { format!("{most}") } else { format!("{least} to {most}") };
+        let mut sources: Vec<&str> = wrong.iter().map(|(source, _)| *source).collect();
+        sources.dedup();
+        let named = sources.iter().take(limits::WRONG_TIMES_NAMED).copied().collect::<Vec<_>>().join(", ");
+        let more = sources.len().saturating_sub(limits::WRONG_TIMES_NAMED);
+        let evidence = match more {
+            0 => format!("From {named}."),
+            more => format!("From {named} and {more} more."),
+        };
+        let finding = format!("fresh readings carry a time {by} ago");
+        self.raise_builtin(&builtin::CLOCKS_DIFFER, Subject::Site, at, finding, vec![evidence], effects);
+    }
+
     fn how_clocks_meet(&self, now: Timestamp, behind: Span) -> String {
         if behind > limits::CLOCK_WAITED_FOR_MOST {
             return "Hypocaust keeps its own time until a restart. If the machine's clock is right, restart hypocaust."

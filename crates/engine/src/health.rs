@@ -99,6 +99,7 @@ impl Engine {
             }
         }
         self.clocks_agree(at, effects);
+        self.look_for_wrong_times(at, effects);
         let week = Span::days(8);
         let old = |t: &Timestamp| at.since(*t) > week;
         for memory in [&mut self.week.raised, &mut self.week.answered] {

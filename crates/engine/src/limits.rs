@@ -63,8 +63,18 @@ pub const CLOCK_GIVES_BACK_ONE_IN: i64 = 10;
 pub const CLOCK_WAITED_FOR_MOST: Span = Span::days(7);
 /// What was due while nobody watched is made up for in pieces: a water account takes so many cells at once, two days of them.
 pub const WATER_CELLS_AT_ONCE: usize = 288;
+/// A water account that is further behind is not made up for: nothing was measured for so long that it would say nothing.
+pub const WATER_BEHIND_MOST: Span = Span::days(45);
 /// From one such piece to the next, so that messages and alarms come between.
 pub const NEXT_PIECE_AFTER: Span = Span::seconds(1);
+/// Probes that the alarm about wrong times names; it counts the others.
+pub const WRONG_TIMES_NAMED: usize = 8;
+/// Readings come as they are measured while the times between them agree within this, or a tenth (our own bound).
+pub const STEADY_WITHIN: Span = Span::minutes(1);
+/// So many in a row, over [`STEADY_FOR`] at the least, show a clock that is wrong and no backlog (our own bound).
+pub const STEADY_READINGS: u32 = 3;
+/// See [`STEADY_READINGS`].
+pub const STEADY_FOR: Span = Span::minutes(2);
 /// From one retained status message to the next.
 pub const STATUS_EVERY: Span = Span::minutes(5);
 /// From one retained status message of a bin to the next, while nothing happens to its alarms.

@@ -58,6 +58,41 @@ pub(crate) struct Series {
     newest_untimed: Option<(Timestamp, f64)>,
     /// The newest time that its source itself gave.
     newest_claim: Option<Timestamp>,
+    /// How its readings trail behind their own times.
+    trail: Trail,
+}
+
+/// How readings trail behind the times that their source gives, to know a wrong clock from a backlog: a backlog comes faster than it was
+/// measured, and a clock that is wrong is wrong by the same time always.
+#[derive(Clone, Copy, Debug, Default)]
+struct Trail {
+    /// When the last one came in, and when it claims to be measured.
+    last: Option<(Timestamp, Timestamp)>,
+    /// Readings in a row that came as far apart as they were measured, and when the first of them came in.
+    steady: Option<(u32, Timestamp)>,
+}
+
+impl Trail {
+    fn follow(&mut self, reading: &Reading) {
+        let (received, measured) = (reading.received_at, reading.measured_at);
+        let as_measured = self.last.is_some_and(|(before, claimed)| {
+            let (came, claims) = (received.since(before), measured.since(claimed));
+            let tolerance = limits::STEADY_WITHIN.max(Span::millis(came.as_millis() / 10));
+            // One that comes sooner than it was measured was held back and is given out now.
+            claims > Span::ZERO && came.times(10) >= claims.times(9) && came <= claims + tolerance
+        });
+        self.steady = match self.steady.filter(|_| as_measured) {
+            Some((count, since)) => Some((count.saturating_add(1), since)),
+            None => Some((1, received)),
+        };
+        self.last = Some((received, measured));
+    }
+
+    fn is_steady(&self) -> bool {
+        self.last.zip(self.steady).is_some_and(|((received, _), (count, since))| {
+            count >= limits::STEADY_READINGS && received.since(since) >= limits::STEADY_FOR
+        })
+    }
 }
 
 /// What became of a reading.
@@ -135,6 +170,7 @@ impl Series {
             place: place.to_owned(),
             newest_untimed: None,
             newest_claim: None,
+            trail: Trail::default(),
         }
     }
 
@@ -164,7 +200,10 @@ impl Series {
             true => self.newest_untimed = Some((reading.received_at, reading.value)),
             false => self.newest_claim = self.newest_claim.max(Some(reading.measured_at)),
         }
-        let at = counts_at.unwrap_or(reading.measured_at);
+        if !untimed {
+            self.trail.follow(reading);
+        }
+        let at = counts_at.or(self.came_fresh(reading)).unwrap_or(reading.measured_at);
         let on_time = reading.received_at.since(at) <= self.late_after();
         if on_time && self.heard_at.is_none_or(|heard| heard < at) {
             self.heard_at = Some(at);
@@ -193,6 +232,21 @@ impl Series {
         // the first. The accounts are made again in any case where time went backwards.
         let recount = if absorbed == Absorbed::Conflict { Recount::No } else { self.account(point) };
         Taken::Kept { quality: Quality::Good, reason: String::new(), recount }
+    }
+
+    /// A reading that seems late and is not: its source's readings come as they are measured, and by the same time too late always, so one of
+    /// the two clocks is wrong. It counts when it comes.
+    fn came_fresh(&self, reading: &Reading) -> Option<Timestamp> {
+        let fresh = self.trails_by(reading.received_at).is_some() && reading.time_source == TimeSource::Device;
+        fresh.then_some(reading.received_at)
+    }
+
+    /// By how much its readings are too late always, if its newest one at `now` is of that kind.
+    pub(crate) fn trails_by(&self, now: Timestamp) -> Option<Span> {
+        let (received, measured) = self.trail.last?;
+        let behind = received.since(measured);
+        let lately = now.since(received) <= self.late_after();
+        (lately && behind > self.late_after() && self.trail.is_steady()).then_some(behind)
     }
 
     /// A source whose fresh readings go back behind its own earlier ones was set back together with the machine: it would claim

@@ -162,6 +162,12 @@ impl Engine {
         if !on_air {
             return;
         }
+        if at.since(account.at()) > limits::WATER_BEHIND_MOST {
+            let since = self.site.zone.show(account.at());
+            let why =
+                format!("the water balance ended on {since}: hypocaust was off, or its clock was wrong, for too long");
+            return self.end_water(bin, water.batch, why, effects);
+        }
         let mut next = (*account).clone();
         let mut cells = 0;
         while next.at() + limits::WATER_CELL + late <= at && cells < limits::WATER_CELLS_AT_ONCE {
@@ -169,11 +175,7 @@ impl Engine {
             let stretch = self.stretch(bin, next.at(), next.at() + limits::WATER_CELL);
             if let Err(error) = next.pass(&stretch) {
                 let why = format!("the water account stopped: {error}");
-                effects.push(Effect::Say { level: crate::effect::Level::Warn, text: format!("bin {bin}: {why}") });
-                if let Some(state) = self.bins.get_mut(bin) {
-                    state.water = Some(BinWater { batch: water.batch, account: Err(why) });
-                }
-                return;
+                return self.end_water(bin, water.batch, why, effects);
             }
         }
         if next.at() > account.at() {
@@ -183,6 +185,13 @@ impl Engine {
             self.keep_water(bin, effects);
         }
         self.schedule_water(bin);
+    }
+
+    fn end_water(&mut self, bin: &BinId, batch: BatchId, why: String, effects: &mut Vec<Effect>) {
+        effects.push(Effect::Say { level: crate::effect::Level::Warn, text: format!("bin {bin}: {why}") });
+        if let Some(state) = self.bins.get_mut(bin) {
+            state.water = Some(BinWater { batch, account: Err(why) });
+        }
     }
 
     fn schedule_water(&mut self, bin: &BinId) {

@@ -104,6 +104,40 @@ fn a_probe_that_was_set_back_with_the_machine_claims_no_instant_twice() {
 }
 
 #[test]
+fn a_machine_that_is_an_hour_ahead_all_the_time_or_a_probe_that_is_behind_mutes_nothing_either() {
+    for (behind, why) in [
+        (Span::hours(1), "the machine's clock shows summer time for UTC"),
+        (Span::days(400), "the probe lost its date"),
+    ] {
+        let mut yard = Yard::new();
+        let send = |yard: &mut Yard, value: f64| {
+            yard.step(Input::Readings(vec![reading("b1-core", yard.now - behind, yard.now, value)]));
+            yard.wait(minutes(5));
+        };
+        for value in [60.0, 60.0, 60.0, 84.0, 84.0, 84.0, 84.0] {
+            send(&mut yard, value);
+        }
+        assert_eq!(raised(&yard, "hot-core"), 1, "{why}");
+        assert_eq!(told(&yard, "clocks-differ"), [format!("fresh readings carry a time {behind} ago")], "{why}");
+    }
+    // A backlog is late in truth: a day of readings within a minute turns no alarm and tells of no clock.
+    let mut yard = Yard::new();
+    let begin = yard.now - Span::days(1);
+    for i in 0..280 {
+        yard.now = yard.now + Span::millis(200);
+        yard.step(Input::Readings(vec![reading("b1-core", begin + minutes(5 * i), yard.now, 84.0)]));
+    }
+    // The same at a gateway that gives a reading a second, measured a second apart.
+    let begin = yard.now - Span::hours(3);
+    for i in 0..1200 {
+        yard.now = yard.now + Span::millis(50);
+        yard.step(Input::Readings(vec![reading("b2-core", begin + Span::seconds(i), yard.now, 84.0)]));
+    }
+    yard.wait(minutes(30));
+    assert_eq!((raised(&yard, "hot-core"), raised(&yard, "clocks-differ")), (0, 0));
+}
+
+#[test]
 fn the_alarm_about_the_clock_ends_when_both_agree() {
     let mut yard = Yard::new();
     yard.step(Input::Clock(MachineClock::Behind(minutes(10))));

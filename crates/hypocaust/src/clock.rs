@@ -45,7 +45,7 @@ pub const MADE_AFTER: Timestamp = Timestamp::from_millis(1_767_225_600_000);
 /// 2100-01-01T00:00:00Z: a wall clock that shows a later time is broken.
 const WORKS_UNTIL: Timestamp = Timestamp::from_millis(4_102_444_800_000);
 /// A start waits so long for a clock that is not set, or not synchronised yet, before it goes on in doubt.
-pub const SET_WITHIN: Duration = Duration::from_secs(60);
+pub const SET_WITHIN: Duration = Duration::from_secs(30);
 /// From one look at a clock that is waited for to the next.
 const LOOKED_AT_EVERY: Duration = Duration::from_millis(250);
 /// Where systemd-timesyncd says that it looks after the clock, and in it that the clock was set (systemd-timesyncd.service(8)).

@@ -131,6 +131,9 @@ impl CommandError {
     }
 }
 
+/// A stop takes no longer than this, whatever hangs: what is not committed by then was not acknowledged, and comes again.
+const STOPS_WITHIN: std::time::Duration = std::time::Duration::from_millis(4_500);
+
 /// Runs the daemon.
 ///
 /// # Errors
@@ -185,6 +188,7 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
             asked_to_stop().await;
             tracing::info!("asked to stop: finishing the commit in hand");
             let _ = stop.send(true);
+            std::thread::spawn(end_by_force);
             // The channel must outlive the loop, which waits on it.
             stop.closed().await;
         });
@@ -264,6 +268,16 @@ pub fn runtime() -> Result<tokio::runtime::Runtime, CommandError> {
             source,
         },
     )
+}
+
+/// Ends a stop that hangs. A thread of its own, because timers and tasks may be what hangs.
+fn end_by_force() {
+    std::thread::sleep(STOPS_WITHIN);
+    tracing::warn!(
+        "the stop did not end in {:.1} s and is cut short: nothing that was acknowledged is lost, and the next start takes it for a crash",
+        STOPS_WITHIN.as_secs_f64()
+    );
+    std::process::exit(70);
 }
 
 async fn asked_to_stop() {
