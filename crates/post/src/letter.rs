@@ -95,7 +95,7 @@ pub(crate) fn clean(text: &str) -> String {
         let c = match c {
             c if c.is_control() => ' ',
             '\u{2028}' | '\u{2029}' => ' ',
-            '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}' => continue,
+            c if site::plain::steers(c) => continue,
             c => c,
         };
         if !(c == ' ' && (out.is_empty() || out.ends_with(' '))) {

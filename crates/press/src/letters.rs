@@ -69,6 +69,11 @@ impl Letters {
                     }
                     _ => self.number(letter, &mut fit),
                 },
+                // A font may have them; they would turn round what stands beside them.
+                '\u{61C}' | '\u{2028}'..='\u{202E}' | '\u{2061}'..='\u{206F}' | '\u{FFF9}'..='\u{FFFB}' => {
+                    self.number(letter, &mut fit);
+                    base = None;
+                }
                 _ if self.faces.iter().any(|face| face.contains(&letter)) => {
                     fit.push(letter);
                     base = Some((letter, 0));
