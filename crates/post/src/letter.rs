@@ -405,6 +405,14 @@ mod tests {
         }
     }
 
+    proptest::proptest! {
+        #[test]
+        fn nothing_in_a_line_steers(text in proptest::prelude::any::<String>()) {
+            let cleaned = clean(&text);
+            proptest::prop_assert!(!cleaned.chars().any(site::plain::steers), "{:?}", cleaned);
+        }
+    }
+
     #[test]
     fn numbers_keep_their_units_on_the_line() {
         for (text, want) in [
