@@ -68,7 +68,7 @@ fn certificates(folder: &Path) {
 fn daemon(folder: &Path, tls: u16) -> Daemon {
     let example = std::fs::read_to_string(root().join("config/site.yaml")).unwrap();
     let place = folder.display();
-    std::fs::write(folder.join("daemon-password"), password("hypocaust")).unwrap();
+    yard::write_secret(&folder.join("daemon-password"), &password("hypocaust"));
     let broker = format!(
         "  url: \"mqtts://localhost:{tls}\"\n  user: hypocaust\n  password_file: {place}/daemon-password\n  ca_file: {place}/broker-ca.pem\n"
     );

@@ -24,13 +24,13 @@ use pile::units::Celsius;
 use site::entry::EntryKind;
 use smtp_sink::SmtpSink;
 use victoria::Victoria;
-use yard::{START, Yard, crashing_series, eventually, hypocaust, letter, live, payload, probe_id};
+use yard::{START, Yard, crashing_series, eventually, hypocaust, letter, live, payload, probe_id, write_secret};
 
 const DAYS: [&str; 4] = ["--from", "2026-03-09T00:00:00Z", "--to", "2026-03-20T00:00:00Z"];
 
 fn copied_to(yard: Yard, url: &str, token: &str) -> Yard {
     let file = yard.path("token");
-    std::fs::write(&file, token).unwrap();
+    write_secret(&file, token);
     let influx = format!(
         "influx: {{ url: \"{url}\", organisation: yard, bucket: compost, token_file: \"{}\" }}\ncriteria: [ {{ id: us503-pfrp-asp }} ]\n",
         file.display()

@@ -28,7 +28,7 @@ const LOG: &str = "hypocaust/test-yard/log";
 /// A yard in which Ann may write over MQTT, and that is judged by one probe in the core.
 fn yard() -> Yard {
     let mut yard = Yard::new(2);
-    std::fs::write(yard.path("ann"), format!("{TOKEN}\n")).unwrap();
+    yard::write_secret(&yard.path("ann"), &format!("{TOKEN}\n"));
     std::fs::create_dir(yard.path("own")).unwrap();
     let own = "id: core-only\ntitle: Core at 55 °C for three days\njurisdiction: site\nregulation: Invented permit\nsection: condition 14\n\
         edition: first\nasks: \"55 °C for three days.\"\nconfirmed: invented\nsystems: [aerated-static-pile]\n\

@@ -45,7 +45,7 @@ const NOT_RUN_HERE: [(&str, &str); 16] = [
 ];
 
 /// Other programs in the manuals, and why the lines that start with them are not run as they stand.
-const OTHER_PROGRAMS: [(&str, &str); 14] = [
+const OTHER_PROGRAMS: [(&str, &str); 15] = [
     ("apt", "installs packages; deploy/test-package installs ours with dpkg"),
     ("systemctl", "wants a running service manager; deploy/test-package stands in for it"),
     ("cargo", "builds; the gate does"),
@@ -59,6 +59,7 @@ const OTHER_PROGRAMS: [(&str, &str); 14] = [
     ("install", "writes into places of the system"),
     ("openssl", "run below, in a folder of their own"),
     ("adduser", "changes the system"),
+    ("podman", "wants an engine for containers, which no machine of the tests has"),
     ("diff", "compares files of the system"),
 ];
 

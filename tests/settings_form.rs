@@ -31,7 +31,7 @@ people: [ { name: Ann, on_duty: [ { from: "06:00" } ] } ]
 rules: { folder: rules }
 criteria: [ { id: c } ]
 sounder: { topic: s }
-heartbeat: { url: "https://watch.example" }
+heartbeat: { credential: c }
 round_list: { reminders: [ { text: r } ] }
 summary: { weekday: monday }
 reports: { outside_copies: { weekday: friday } }

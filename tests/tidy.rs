@@ -9,13 +9,15 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Crates, lowest first; each may depend only on those before it.
-const ORDER: [&str; 14] = [
+const ORDER: [&str; 16] = [
     "pile",
     "site",
     "seal",
     "rulebook",
     "engine",
     "decode",
+    "files",
+    "reqwest",
     "intake",
     "ledger",
     "copier",
@@ -115,6 +117,9 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
             if name == "press" && place.contains_key(dependency.as_str()) && dependency != "pile" {
                 wrong.push(format!("press depends on {dependency}; it does not know what a document is about"));
             }
+            if PURE.contains(&name.as_str()) && dependency == "files" {
+                wrong.push(format!("{name} depends on files; pure crates open nothing"));
+            }
             if ["influxdb2", "reqwest"].contains(&dependency.as_str()) && name != "copier" {
                 wrong.push(format!("{name} depends on {dependency}; only copier speaks to InfluxDB"));
             }
@@ -166,6 +171,46 @@ fn pure_crates_touch_no_clock_file_socket_or_environment() {
         }
     }
     assert!(wrong.is_empty(), "pure crates must not use:\n{}", wrong.join("\n"));
+}
+
+#[test]
+fn paths_from_outside_are_opened_in_one_place() {
+    let forbidden = [
+        "File::open(",
+        "File::create(",
+        "fs::read(",
+        "fs::read_to_string(",
+        "fs::write(",
+        "fs::copy(",
+        "OpenOptions::new(",
+    ];
+    // What is opened there is no path from outside: a folder to sync it, the kernel's random numbers, a file that must be new.
+    let allowed = [
+        ("ledger/src/folder.rs", "File::open(parent)"),
+        ("ledger/src/folder.rs", "File::open(folder)"),
+        ("ledger/src/backup.rs", "File::open(parent)"),
+        ("ledger/src/backup.rs", "File::open(&copied)"),
+        ("post/src/postman.rs", "File::open(folder)"),
+        ("hypocaust/src/record_key.rs", "File::open(\"/dev/urandom\")"),
+        ("hypocaust/src/record_key.rs", "create_new(true)"),
+        ("hypocaust/src/init.rs", "create_new(true)"),
+        ("hypocaust/src/init/asking.rs", "read_to_string(\"/etc/timezone\")"),
+    ];
+    let mut wrong = Vec::new();
+    for name in crates().iter().filter(|n| *n != "files") {
+        for path in sources(name) {
+            let text = fs::read_to_string(&path).unwrap();
+            let code = text.split("#[cfg(test)]").next().unwrap_or_default();
+            for (number, line) in (1..).zip(code.lines()) {
+                let code = line.split("//").next().unwrap_or_default();
+                let is_allowed = |(file, words): &(&str, &str)| path.ends_with(file) && code.contains(words);
+                if forbidden.iter().any(|words| code.contains(words)) && !allowed.iter().any(is_allowed) {
+                    wrong.push(format!("{}:{number}: {}", path.display(), code.trim()));
+                }
+            }
+        }
+    }
+    assert!(wrong.is_empty(), "open these by the crate `files`:\n{}", wrong.join("\n"));
 }
 
 #[test]

@@ -323,6 +323,13 @@ pub async fn eventually_within<T>(patience: Duration, what: &str, mut done: impl
     }
 }
 
+/// Writes a secret as a site keeps it: for its owner alone.
+pub fn write_secret(path: &Path, text: &str) {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::write(path, text).unwrap();
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o600)).unwrap();
+}
+
 /// A free port, for servers that must come back on the same one.
 pub fn free_port() -> u16 {
     std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap().port()

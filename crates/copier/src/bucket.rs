@@ -55,7 +55,7 @@ impl Bucket {
         let mut http = reqwest::ClientBuilder::new().connect_timeout(CONNECT_WITHIN).timeout(patience);
         if let Some(path) = &influx.ca_file {
             let unusable = |why: String| CopyError::Authority { path: path.clone(), why };
-            let pem = std::fs::read(path).map_err(|e| unusable(e.to_string()))?;
+            let pem = files::read(path, files::AUTHORITY).map_err(|e| unusable(e.to_string()))?;
             let authority = reqwest::Certificate::from_pem(&pem).map_err(|e| unusable(e.to_string()))?;
             http = http.tls_built_in_root_certs(false).add_root_certificate(authority);
         }

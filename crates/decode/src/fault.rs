@@ -95,10 +95,8 @@ pub(crate) fn quoted(text: &str) -> String {
 /// Appends the first `limit` characters of `text`; what a terminal or a mail could take for a command is escaped.
 pub(crate) fn escape_into(text: &str, limit: usize, out: &mut String) {
     for c in text.chars().take(limit) {
-        // Beside control characters: invisible marks and marks that turn the reading direction, with which a text can lie.
-        let hidden =
-            matches!(c, '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}');
-        if c.is_control() || hidden {
+        // The joiners too: a source or topic has no need of them, and with them two that look the same are not.
+        if site::plain::steers(c) || matches!(c, '\u{200C}' | '\u{200D}') {
             out.extend(c.escape_default());
         } else {
             out.push(c);

@@ -114,11 +114,14 @@ impl CommandError {
             | CommandError::CannotCreate { .. } => 73,
             CommandError::NotSent(_) | CommandError::NotRunning(_) | CommandError::Socket(_) => 69,
             CommandError::Folder(FolderError::InUse { .. }) => 75,
+            // Starting again does not change a mode.
+            CommandError::Folder(FolderError::Unfit { .. }) | CommandError::Ledger(LedgerError::Unfit { .. }) => 78,
             CommandError::Folder(_) => 73,
             CommandError::Backup(BackupError::UnderWay { .. }) => 75,
             CommandError::Backup(BackupError::Occupied { .. } | BackupError::HasStore { .. }) => 73,
             CommandError::Ledger(_) | CommandError::Backup(_) | CommandError::Io { .. } => 74,
             CommandError::Daemon(e) => match e {
+                DaemonError::Ledger { source: LedgerError::Unfit { .. }, .. } => 78,
                 DaemonError::Ledger { .. } => 74,
                 DaemonError::Intake(_) => 69,
                 DaemonError::IntakeEnded => 70,
@@ -133,12 +136,23 @@ impl CommandError {
 
 /// A stop takes no longer than this, whatever hangs: what is not committed by then was not acknowledged, and comes again.
 const STOPS_WITHIN: std::time::Duration = std::time::Duration::from_millis(4_500);
+/// The memory of a daemon holds passwords and the site's key; a crash must not lay them down in a file. The unit that ships says so too, but containers
+/// and shells do not.
+fn leave_no_core() {
+    use rustix::process::{Resource, Rlimit, setrlimit};
+    if let Err(e) = setrlimit(Resource::Core, Rlimit { current: Some(0), maximum: Some(0) }) {
+        tracing::warn!(
+            "the system does not let core dumps be switched off: {e}; forbid them where the daemon is started"
+        );
+    }
+}
 
 /// Runs the daemon.
 ///
 /// # Errors
 /// When it cannot start.
 pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
+    leave_no_core();
     let Settings { site, text, path } = wiring::settings(config)?;
     for advice in site::settings::advice(&site) {
         tracing::warn!("{advice}");
@@ -309,6 +323,12 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     wiring::postman(&site)?;
     crate::by_mqtt::Tokens::read(&site).map_err(|e| CommandError::Refused(e.to_string()))?;
     crate::criteria::of_site(&site)?;
+    let heartbeat_address = site
+        .heartbeat
+        .as_ref()
+        .map(|h| wiring::heartbeat_address(&h.address))
+        .transpose()
+        .map_err(WiringError::from)?;
     let template = site.reports.template.as_deref();
     let tried = template.map(|template| crate::report::tried(&site, template)).transpose()?;
     println!(
@@ -337,7 +357,9 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
         println!("  {}  {what}", site.zone.show(at));
     }
     if let Some(heartbeat) = &site.heartbeat {
-        println!("  every {}  heartbeat to {}", heartbeat.every, heartbeat.url);
+        let url = heartbeat_address.unwrap_or_default();
+        // Whoever knows the whole address can call it in our place.
+        println!("  every {}  heartbeat to {}", heartbeat.every, site::settings::host_of(&url).unwrap_or_default());
     }
     println!("  every {}  status on {}", engine::limits::STATUS_EVERY, engine::status_topic(&site));
     Ok(())

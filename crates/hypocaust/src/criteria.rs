@@ -141,10 +141,9 @@ fn own_texts(site: &Site) -> Result<Vec<Text>, CommandError> {
         source,
     };
     let mut texts = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
+    for path in files::paths_in(folder).map_err(failed)? {
         if path.extension().is_some_and(|e| e == "yaml") {
-            let text = std::fs::read_to_string(&path).map_err(failed)?;
+            let text = files::read_text(&path, files::CRITERION).map_err(failed)?;
             let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
             texts.push(Text { name, path: path.display().to_string(), text });
         }

@@ -96,7 +96,7 @@ fn prepare(out: &Path) -> Result<PathBuf, CommandError> {
             .map_err(failed(format!("{} cannot be made; give a folder that can with --out", path.display())))
     };
     make(&out.join("mail"))?;
-    std::fs::write(out.join(MARK), "made by `hypocaust demo`; replaced by the next one\n")
+    files::write(&out.join(MARK), "made by `hypocaust demo`; replaced by the next one\n")
         .map_err(failed(format!("{} cannot be written to", out.display())))?;
     Ok(out.to_owned())
 }
@@ -415,7 +415,7 @@ fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), Co
     }
     println!("{:<17} {:<6} round list, {mornings} times", format!("daily {}", site.round_list.at), "-");
     let config = out.join("site.yaml");
-    std::fs::write(&config, kept_settings(out))
+    files::write(&config, kept_settings(out))
         .map_err(|source| CommandError::Io { what: format!("{} cannot be written", config.display()), source })?;
     let config = config.display();
     println!(

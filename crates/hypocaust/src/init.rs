@@ -5,7 +5,7 @@
 mod asking;
 mod text;
 
-use std::io::{self, IsTerminal, Read, Write};
+use std::io::{self, IsTerminal, Write};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 
@@ -199,11 +199,9 @@ fn write(file: &Planned) -> io::Result<()> {
 fn password_of(path: &Path) -> Result<String, CommandError> {
     let read = || -> io::Result<String> {
         if path == Path::new("-") {
-            let mut text = String::new();
-            io::stdin().read_to_string(&mut text)?;
-            return Ok(text);
+            return files::read_stdin(files::SECRET);
         }
-        std::fs::read_to_string(path)
+        files::read_text(path, files::SECRET)
     };
     let text = read().map_err(|source| CommandError::NoInput {
         what: format!("the password in {} cannot be read; write it on the first line of that file", path.display()),

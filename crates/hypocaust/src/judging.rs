@@ -76,7 +76,7 @@ pub fn judgements(config: &Path, args: &JudgeArgs) -> Result<(), CommandError> {
         bar.inc(1);
     }
     bar.finish_and_clear();
-    let mut out = BufWriter::new(std::io::stdout().lock());
+    let mut out = BufWriter::new(crate::out::stdout());
     let printed = if args.json { as_json(&mut out, &rows) } else { as_text(&mut out, &site, &rows) };
     printed.and_then(|()| out.flush()).or_else(|source| match source.kind() {
         // A reader that has seen enough (`| head`) is no failure.
@@ -246,7 +246,7 @@ fn facts(site: &Site, args: &JudgeArgs, batches: usize) -> Result<Facts, Command
         )));
     }
     let shown = path.display().to_string();
-    let text = std::fs::read_to_string(path)
+    let text = ::files::read_text(path, ::files::CRITERION)
         .map_err(|source| CommandError::Io { what: format!("{shown} cannot be read; check the path"), source })?;
     read_facts(&text, &shown, &site.zone)
         .map_err(|faults| CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n")))

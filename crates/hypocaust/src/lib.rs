@@ -2,6 +2,10 @@
 //!
 //! Must never decide anything about compost.
 
+// First, because it says what `println!` means in all that follows.
+#[macro_use]
+pub mod out;
+
 pub mod by_mqtt;
 pub mod calc;
 mod case_chart;

@@ -39,7 +39,7 @@ pub fn readings(site: &Site, args: &ReadingsArgs) -> Result<(), CommandError> {
     let sources = bin.probes.iter().cloned().map(Source::Probe).chain(bin.blower.iter().cloned().map(Source::Blower));
     let filter = ReadingFilter { sources: sources.collect(), quantity: None, from: Some(from), to: Some(to) };
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let mut out = BufWriter::new(std::io::stdout().lock());
+    let mut out = BufWriter::new(crate::out::stdout());
     let mut outcome = Ok(());
     let mut count = 0u64;
     if args.csv {

@@ -33,10 +33,11 @@ fn main() -> ExitCode {
     match carry_out(cli) {
         Ok(code) => code,
         Err(error) => {
-            eprintln!("hypocaust: {error}");
+            let shown = |text: String| eprintln!("{}", site::plain::shown(&text));
+            shown(format!("hypocaust: {error}"));
             let mut cause = std::error::Error::source(&error);
             while let Some(source) = cause {
-                eprintln!("  because: {source}");
+                shown(format!("  because: {source}"));
                 cause = source.source();
             }
             ExitCode::from(error.exit_code())
@@ -105,7 +106,7 @@ fn start_log(format: LogFormat, command: &Command) {
     // The broker's and client's own lines about each connection say nothing that ours do not.
     let quiet = format!("{default},mqtt5=error,rumqttc=error");
     let filter = EnvFilter::try_from_env("HYPOCAUST_LOG").unwrap_or_else(|_| EnvFilter::new(quiet));
-    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).with_target(false);
+    let builder = tracing_subscriber::fmt().with_env_filter(filter).with_writer(hypocaust::out::Log).with_target(false);
     match format {
         LogFormat::Text => builder.with_ansi(false).init(),
         LogFormat::Json => builder.json().init(),

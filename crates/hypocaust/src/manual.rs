@@ -43,7 +43,7 @@ pub fn man(out: &Path) -> Result<(), CommandError> {
     let pages = pages().map_err(cannot(out))?;
     for (name, text) in &pages {
         let path = out.join(name);
-        std::fs::write(&path, text).map_err(cannot(&path))?;
+        files::write(&path, text).map_err(cannot(&path))?;
     }
     println!("{} pages in {}; read one with `man -l {}/hypocaust.1`", pages.len(), out.display(), out.display());
     Ok(())

@@ -92,7 +92,7 @@ fn recipe(path: &Path, library: &Library) -> Result<Recipe, CommandError> {
 }
 
 fn text(path: &Path, called: &str) -> Result<String, CommandError> {
-    std::fs::read_to_string(path).map_err(|source| CommandError::Io {
+    files::read_text(path, files::FEEDSTOCKS).map_err(|source| CommandError::Io {
         what: format!("the {called} {} cannot be read; see `hypocaust mix --help` for an example", path.display()),
         source,
     })

@@ -3,7 +3,7 @@
 //! Must never write to the store: it reads beside a running daemon, and a bundle is whole or not there.
 
 use std::collections::BTreeMap;
-use std::fs::{DirBuilder, File};
+use std::fs::DirBuilder;
 use std::io::{self, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -146,7 +146,8 @@ fn fill(
     folder: &mut Growing,
 ) -> Result<String, CommandError> {
     let mut table = Table::default();
-    let data = File::create(folder.partial.join(bundle::DATA)).map_err(|source| folder.fault(bundle::DATA, source))?;
+    let data =
+        files::create(&folder.partial.join(bundle::DATA)).map_err(|source| folder.fault(bundle::DATA, source))?;
     let mut data = BufWriter::new(data);
     let mut outcome = writeln!(data, "{}", readings::HEADER);
     let evidence = ledger.evidence(from, to, &mut |line| {
@@ -248,7 +249,7 @@ fn signed(key: &SignerKey, checkpoint: &Checkpoint) -> Result<String, CommandErr
 }
 
 fn read_previous(path: &Path) -> Result<String, CommandError> {
-    std::fs::read_to_string(path).map_err(|source| CommandError::NoInput {
+    files::read_text(path, files::NOTE).map_err(|source| CommandError::NoInput {
         what: format!("the earlier checkpoint {} cannot be read; correct the path", path.display()),
         source,
     })
@@ -272,7 +273,12 @@ impl Growing {
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
         let partial = path.with_file_name(format!(".{name}.{}.partial", std::process::id()));
         let folder = Growing { path: path.to_owned(), partial, files: BTreeMap::new() };
-        let made = DirBuilder::new().recursive(true).create(folder.partial.join("proofs"));
+        let above = path.parent().filter(|above| !above.as_os_str().is_empty());
+        let made = above
+            .map_or(Ok(()), |above| DirBuilder::new().recursive(true).create(above))
+            // New, and so nobody else's.
+            .and_then(|()| DirBuilder::new().create(&folder.partial))
+            .and_then(|()| DirBuilder::new().create(folder.partial.join("proofs")));
         made.map_err(|source| CommandError::Io {
             what: format!("the folder {} cannot be made; name one in a place that can be written", path.display()),
             source,
@@ -282,7 +288,8 @@ impl Growing {
 
     /// Lists a file that was written without [`Growing::write`].
     fn list(&mut self, name: &str) -> Result<(), CommandError> {
-        let read = File::open(self.partial.join(name)).and_then(|file| sha256_of(&mut BufReader::new(file)));
+        let read =
+            files::open(&self.partial.join(name), files::OWN).and_then(|file| sha256_of(&mut BufReader::new(file)));
         let listed = read.map_err(|source| self.fault(name, source))?;
         self.files.insert(name.to_owned(), listed);
         Ok(())
@@ -291,7 +298,7 @@ impl Growing {
     fn write(&mut self, name: &str, content: impl AsRef<[u8]>) -> Result<(), CommandError> {
         let (path, content) = (self.partial.join(name), content.as_ref());
         let made = path.parent().map_or(Ok(()), std::fs::create_dir_all);
-        made.and_then(|()| std::fs::write(&path, content)).map_err(|source| self.fault(name, source))?;
+        made.and_then(|()| files::write(&path, content)).map_err(|source| self.fault(name, source))?;
         if ![bundle::MANIFEST, bundle::MANIFEST_NOTE].contains(&name) {
             self.files.insert(name.to_owned(), (content.len() as u64, sha256(content)));
         }

@@ -71,7 +71,7 @@ pub fn signer(site: &Site) -> Result<SignerKey, KeyError> {
 
 fn read(path: &Path) -> Result<SignerKey, KeyError> {
     let cannot = |source| KeyError::Read { path: path.into(), source };
-    let mut file = File::open(path).map_err(cannot)?;
+    let mut file = files::open(path, files::KEY).map_err(cannot)?;
     let mode = file.metadata().map_err(cannot)?.permissions().mode() & 0o777;
     if mode & 0o077 != 0 {
         return Err(KeyError::Open { path: path.into(), mode });

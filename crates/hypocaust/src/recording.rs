@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{BufRead, BufReader, BufWriter, Write};
+use std::io::{BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -215,7 +215,7 @@ impl Recorder {
             settings: settings.into(),
             rules,
         };
-        Ok(Recorder { out: BufWriter::new(File::create(path)?), head })
+        Ok(Recorder { out: BufWriter::new(files::create(path)?), head })
     }
 
     /// Writes the head.
@@ -272,7 +272,7 @@ impl Recorder {
 /// [`RecordingError`] when the file cannot be used; a difference is a result, not an error.
 pub fn rerun(path: &Path) -> Result<Rerun, RecordingError> {
     let read = |source| RecordingError::Read { path: path.to_owned(), source };
-    let lines = BufReader::new(File::open(path).map_err(read)?).lines();
+    let lines = files::lines(BufReader::new(files::open(path, files::RECORDING).map_err(read)?));
     let mut engine: Option<Engine> = None;
     let mut did: Vec<String> = Vec::new();
     let mut result = Rerun { inputs: 0, effects: 0, difference: None };

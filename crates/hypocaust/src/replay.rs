@@ -79,7 +79,7 @@ pub fn replay(config: &Path, args: &ReplayArgs) -> Result<(), CommandError> {
             .collect()
     };
     let told = shown(tried.told());
-    let mut out = BufWriter::new(std::io::stdout().lock());
+    let mut out = BufWriter::new(crate::out::stdout());
     let printed = match in_force.first() {
         Some(in_force) => {
             let mut all = compare(&shown(in_force.told()), &told);

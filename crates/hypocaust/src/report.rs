@@ -62,7 +62,7 @@ pub fn report(site: &Site, command: &ReportCommand) -> Result<ExitCode, CommandE
 /// A sample by a template, for who writes one.
 fn sample(site: &Site, template: &Path, out: &Path) -> Result<(), CommandError> {
     let pressed = tried(site, template)?;
-    std::fs::write(out, &pressed.pdf).map_err(|source| CommandError::Io {
+    ::files::write(out, &pressed.pdf).map_err(|source| CommandError::Io {
         what: format!("the sample {} cannot be written; name another file, with --out", out.display()),
         source,
     })?;

@@ -114,7 +114,7 @@ fn read_folder(
 ) -> Result<Vec<RuleText>, SettingsError> {
     let mut texts = Vec::new();
     for (name, path) in wiring::rule_files(folder)? {
-        match std::fs::read_to_string(&path) {
+        match files::read_text(&path, files::RULE) {
             Ok(text) => texts.push(RuleText { name, path: path.display().to_string(), text }),
             Err(source) => {
                 texts.extend(in_force.iter().find(|t| t.name == name).cloned());
@@ -217,9 +217,9 @@ fn look(config: &Path, folder: &Path) -> Look {
         Some((data.modified().ok()?, data.len()))
     };
     look.insert(config.to_owned(), seen(config));
-    match std::fs::read_dir(folder) {
-        Ok(entries) => {
-            for path in entries.flatten().map(|entry| entry.path()) {
+    match files::paths_in(folder) {
+        Ok(paths) => {
+            for path in paths {
                 let name = path.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
                 if name.ends_with(RULE_ENDING) || name.ends_with(CASES_ENDING) {
                     let of_file = seen(&path);

@@ -225,7 +225,7 @@ fn rules_with_cases(path: &Path) -> Result<Vec<(RuleText, PathBuf)>, CommandErro
     };
     let beside = |ending| path.with_file_name(format!("{name}{ending}"));
     let rule = beside(RULE_ENDING);
-    let text = std::fs::read_to_string(&rule).map_err(|source| CommandError::Io {
+    let text = files::read_text(&rule, files::RULE).map_err(|source| CommandError::Io {
         what: format!("the rule {} cannot be read; its cases stand beside it under its name", rule.display()),
         source,
     })?;
@@ -234,7 +234,7 @@ fn rules_with_cases(path: &Path) -> Result<Vec<(RuleText, PathBuf)>, CommandErro
 
 /// The cases of one file; `None` where there is no such file.
 pub(crate) fn cases_of(path: &Path) -> Result<Option<Vec<Case>>, CommandError> {
-    let text = match std::fs::read_to_string(path) {
+    let text = match files::read_text(path, files::RULE_CASES) {
         Ok(text) => text,
         Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(source) => {

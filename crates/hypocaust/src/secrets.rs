@@ -29,6 +29,23 @@ pub enum SecretError {
         /// Which.
         name: String,
     },
+    /// Others can read or change it, or it is no file.
+    #[error("the password file {}: {fault}", path.display())]
+    Unfit {
+        /// Which.
+        path: PathBuf,
+        /// What is wrong with it.
+        fault: files::Fault,
+    },
+    /// It holds no address to call.
+    #[error(
+        "the first line of {} is not a web address; write it like https://watch.example/harrow-lane, without a user name",
+        path.display()
+    )]
+    NoAddress {
+        /// Which.
+        path: PathBuf,
+    },
     /// There is nothing in it.
     #[error("the password file {path} is empty; write the password on its first line")]
     Empty {
@@ -66,8 +83,7 @@ pub fn path_of(secret: &SecretFile) -> Result<PathBuf, SecretError> {
 /// # Errors
 /// [`SecretError`] with the next step.
 pub fn read(secret: &SecretFile) -> Result<String, SecretError> {
-    let path = path_of(secret)?;
-    let text = std::fs::read_to_string(&path).map_err(|source| SecretError::Read { path: path.clone(), source })?;
+    let (path, text) = text_of(secret, files::SECRET)?;
     match text.lines().next() {
         Some(line) if !line.is_empty() => Ok(line.to_owned()),
         _ => Err(SecretError::Empty { path }),
@@ -79,7 +95,17 @@ pub fn read(secret: &SecretFile) -> Result<String, SecretError> {
 /// # Errors
 /// [`SecretError`] with the next step.
 pub fn read_all(secret: &SecretFile) -> Result<String, SecretError> {
-    let path = path_of(secret)?;
-    let text = std::fs::read_to_string(&path).map_err(|source| SecretError::Read { path: path.clone(), source })?;
+    let (path, text) = text_of(secret, files::PASSWORDS)?;
     if text.trim().is_empty() { Err(SecretError::Empty { path }) } else { Ok(text) }
+}
+
+fn text_of(secret: &SecretFile, kind: files::Kind) -> Result<(PathBuf, String), SecretError> {
+    let path = path_of(secret)?;
+    match files::read_secret(&path, kind) {
+        Ok(text) => Ok((path, text)),
+        Err(source) => Err(match files::Fault::of(&source) {
+            Some(fault) => SecretError::Unfit { path, fault: fault.clone() },
+            None => SecretError::Read { path, source },
+        }),
+    }
 }

@@ -546,8 +546,13 @@ struct Sounder {
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
 struct Heartbeat {
-    /// The address to call.
-    url: String,
+    /// The former place of the address, until the next version: a secret does not belong into the settings.
+    #[schemars(extend("deprecated" = true))]
+    url: Option<String>,
+    /// A file whose first line is the address to call.
+    url_file: Option<String>,
+    /// In place of url_file: the name of a credential of the service manager.
+    credential: Option<String>,
     /// How often. Default: 15
     #[schemars(range(min = 1, max = 1_440))]
     every_minutes: Option<f64>,

@@ -2,7 +2,8 @@
 //!
 //! Must never be reachable from another machine, and never answer before what was asked is committed.
 
-use std::io::{BufRead, BufReader, Write};
+use std::io::{BufRead, BufReader, Read, Write};
+use std::os::fd::AsRawFd;
 use std::os::unix::net::UnixStream as BlockingStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -11,6 +12,7 @@ use engine::alarm::AlarmId;
 use engine::input::{Input, Word};
 use engine::reports::ReportWord;
 use pile::time::Timestamp;
+use rustix::fs::{Mode, OFlags};
 use serde::{Deserialize, Serialize};
 use site::entry::{Entry, EntryKind};
 use site::ids::BinId;
@@ -149,6 +151,8 @@ pub enum SocketError {
 
 /// A line longer than this is not read on.
 const LINE_BYTES_MAX: u64 = 64 * 1024;
+/// Bytes of an answer: whoever owns the data folder may have put another socket there.
+const ANSWER_LONGEST: u64 = 16 << 20;
 /// The daemon answers after its commit; a disk in trouble may take long.
 const ANSWER_WITHIN: Duration = Duration::from_secs(60);
 
@@ -228,8 +232,21 @@ pub fn ask(folder: &Path, request: &Request) -> Result<Option<Answer>, SocketErr
     line.push('\n');
     (&stream).write_all(line.as_bytes()).map_err(talk)?;
     let mut answer = String::new();
-    BufReader::new(&stream).read_line(&mut answer).map_err(talk)?;
+    BufReader::new((&stream).take(ANSWER_LONGEST)).read_line(&mut answer).map_err(talk)?;
     serde_json::from_str(&answer).map(Some).map_err(|e| talk(e.into()))
+}
+
+/// Lets the folder's group speak to the socket. It is opened without following a link, which may have taken its place, and its mode is set by way
+/// of what was opened.
+fn share(path: &Path) -> std::io::Result<()> {
+    use std::os::unix::fs::FileTypeExt;
+    let socket = rustix::fs::open(path, OFlags::PATH | OFlags::NOFOLLOW | OFlags::CLOEXEC, Mode::empty())?;
+    let socket = std::fs::File::from(socket);
+    if !socket.metadata()?.file_type().is_socket() {
+        return Err(std::io::Error::other("something else has taken its place; look who can write in that folder"));
+    }
+    let opened = format!("/proc/self/fd/{}", socket.as_raw_fd());
+    std::fs::set_permissions(opened, std::os::unix::fs::PermissionsExt::from_mode(0o660))
 }
 
 /// Listens for commands and hands their requests to the loop.
@@ -246,8 +263,7 @@ pub fn listen(folder: &Path, asked: mpsc::Sender<Asked>) -> Result<tokio::task::
     }
     let listener = UnixListener::bind(&path).map_err(|source| SocketError::Bind { path: path.clone(), source })?;
     // The folder is ours alone (0700); the socket says so once more for folders that are shared on purpose.
-    let mode = std::os::unix::fs::PermissionsExt::from_mode(0o660);
-    std::fs::set_permissions(&path, mode).map_err(|source| SocketError::Bind { path, source })?;
+    share(&path).map_err(|source| SocketError::Bind { path, source })?;
     Ok(tokio::spawn(async move {
         loop {
             match listener.accept().await {

@@ -2,9 +2,8 @@
 //!
 //! Must never need the settings, the store or the network: whoever was handed a bundle has none of them.
 
-use std::fs::File;
-use std::io::{self, BufRead, BufReader};
-use std::path::{Component, Path};
+use std::io::{BufRead, BufReader};
+use std::path::Path;
 use std::process::ExitCode;
 
 use seal::bundle::{self, Outcome, Source, Step};
@@ -24,7 +23,7 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
         what: format!("{} cannot be read; correct the path", path.display()),
         source,
     };
-    let archive = match folder.is_file() {
+    let archive = match !folder.is_dir() {
         true if zipped::is_zip(folder).map_err(|source| no_input(folder, source))? => {
             // A zip that cannot be opened is a bundle that is not whole.
             let opened = Archive::open(folder);
@@ -36,7 +35,7 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
     let mut names = Vec::new();
     match &archive {
         Some(archive) => names = archive.names(),
-        None => zipped::list(folder, "", &mut names).map_err(|source| no_input(folder, source))?,
+        None => zipped::list(folder, &mut names).map_err(|source| no_input(folder, source))?,
     }
     names.sort();
     let key = match &args.vkey {
@@ -44,12 +43,12 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
         None => None,
     };
     let previous = match &args.previous {
-        Some(path) => Some(std::fs::read_to_string(path).map_err(|source| no_input(path, source))?),
+        Some(path) => Some(files::read_text(path, files::NOTE).map_err(|source| no_input(path, source))?),
         None => None,
     };
     let open = |name: &str| match &archive {
         Some(archive) => archive.file(name),
-        None => open(folder, name),
+        None => Ok(Box::new(BufReader::new(files::open_within(folder, name, files::MEMBER)?)) as Box<dyn BufRead>),
     };
     let source = Source { names, open: &open };
     let checked = bundle::verify(&source, key.as_ref(), previous.as_deref());
@@ -57,21 +56,23 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
     let mut holds = true;
     for Step { name, outcome } in steps {
         match outcome {
-            Outcome::Good(said) => println!("ok    {name:<11} {said}"),
-            Outcome::Unsure(said) => println!("ok?   {name:<11} {said}"),
+            Outcome::Good(said) => println!("ok    {name:<11} {}", quoted(&said)),
+            Outcome::Unsure(said) => println!("ok?   {name:<11} {}", quoted(&said)),
             Outcome::Bad(faults) => {
                 holds = false;
-                faults.iter().for_each(|fault| println!("FAIL  {name:<11} {fault}"));
+                faults.iter().for_each(|fault| println!("FAIL  {name:<11} {}", quoted(fault)));
             }
         }
     }
     Ok(if holds { ExitCode::SUCCESS } else { ExitCode::from(1) })
 }
 
-/// Opens a file of the bundle; a name that leads out of it is no file of it.
-fn open(folder: &Path, name: &str) -> io::Result<Box<dyn BufRead>> {
-    if !Path::new(name).components().all(|part| matches!(part, Component::Normal(_))) {
-        return Err(io::ErrorKind::NotFound.into());
-    }
-    Ok(Box::new(BufReader::new(File::open(folder.join(name))?)))
+/// A line of the answer. What a bundle says of itself is quoted and cut: whoever made it may want to write over the answer.
+fn quoted(said: &str) -> String {
+    let cut: String = said.chars().take(SAID_LONGEST).collect();
+    let end = if said.chars().nth(SAID_LONGEST).is_some() { "…" } else { "" };
+    format!("{}{end}", site::plain::line(&cut))
 }
+
+/// Characters of one line.
+const SAID_LONGEST: usize = 1_000;

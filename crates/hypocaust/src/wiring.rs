@@ -12,7 +12,7 @@ use intake::{Intake, IntakeError, Secrets, StatusTopic};
 use pile::time::Timestamp;
 use post::{Postman, PostmanError};
 use rulebook::RuleText;
-use site::model::{Broker, Login, Site, Transport};
+use site::model::{Broker, HeartbeatAddress, Login, Site, Transport};
 
 use crate::clock::Clock;
 use crate::secrets::{self, SecretError};
@@ -22,7 +22,7 @@ use crate::secrets::{self, SecretError};
 pub struct Settings {
     /// The checked site.
     pub site: Site,
-    /// The text, for a recording.
+    /// The text without what is secret in it, for the record and for a recording.
     pub text: String,
     /// The path as given.
     pub path: String,
@@ -98,10 +98,12 @@ pub fn config_path(named: Option<PathBuf>) -> PathBuf {
 /// # Errors
 /// [`SettingsError`] with every fault at once.
 pub fn settings(path: &Path) -> Result<Settings, SettingsError> {
-    let text = std::fs::read_to_string(path).map_err(|source| SettingsError::Read { path: path.to_owned(), source })?;
+    let text = files::read_text(path, files::SETTINGS)
+        .map_err(|source| SettingsError::Read { path: path.to_owned(), source })?;
     let shown = path.display().to_string();
     let site = site::settings::read(&text, &shown)
         .map_err(|faults| SettingsError::Faults(faults.iter().map(ToString::to_string).collect()))?;
+    let text = site::settings::without_secrets(&text, &site);
     Ok(Settings { site, text, path: shown })
 }
 
@@ -110,7 +112,7 @@ pub fn settings(path: &Path) -> Result<Settings, SettingsError> {
 /// # Errors
 /// [`SettingsError::Rules`] and [`SettingsError::NoRules`].
 pub fn rules(folder: &Path) -> Result<Vec<RuleText>, SettingsError> {
-    let read = |(name, path): (String, PathBuf)| match std::fs::read_to_string(&path) {
+    let read = |(name, path): (String, PathBuf)| match files::read_text(&path, files::RULE) {
         Ok(text) => Ok(RuleText { name, path: path.display().to_string(), text }),
         Err(source) => Err(SettingsError::Rules { path, source }),
     };
@@ -123,21 +125,20 @@ pub fn rules(folder: &Path) -> Result<Vec<RuleText>, SettingsError> {
 /// [`SettingsError::Rules`] and [`SettingsError::NoRules`].
 pub fn rule_files(folder: &Path) -> Result<Vec<(String, PathBuf)>, SettingsError> {
     let failed = |source| SettingsError::Rules { path: folder.to_owned(), source };
-    let mut files = Vec::new();
-    for entry in std::fs::read_dir(folder).map_err(failed)? {
-        let path = entry.map_err(failed)?.path();
+    let mut found = Vec::new();
+    for path in files::paths_in(folder).map_err(failed)? {
         // Definitions for editors are no rules.
         let is_rule = path.extension().is_some_and(|e| e == "rhai") && !path.to_string_lossy().ends_with(".d.rhai");
         if is_rule {
             let name = path.file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
-            files.push((name, path));
+            found.push((name, path));
         }
     }
-    if files.is_empty() {
+    if found.is_empty() {
         return Err(SettingsError::NoRules(folder.to_owned()));
     }
-    files.sort();
-    Ok(files)
+    found.sort();
+    Ok(found)
 }
 
 /// The way out for mail.
@@ -172,16 +173,55 @@ pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>
     Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, sessions, status, clock).await?)
 }
 
+/// The address of the heartbeat, wherever it is kept.
+///
+/// # Errors
+/// [`SecretError`] with the next step; it never shows the address.
+pub fn heartbeat_address(address: &HeartbeatAddress) -> Result<String, SecretError> {
+    match address {
+        HeartbeatAddress::Plain(url) => Ok(url.clone()),
+        HeartbeatAddress::Secret(secret) => {
+            let url = secrets::read(secret)?;
+            if site::settings::host_of(&url).is_some() {
+                Ok(url)
+            } else {
+                Err(SecretError::NoAddress { path: secrets::path_of(secret)? })
+            }
+        }
+    }
+}
+
 /// Calls the outward heartbeat in the background and notes when it was answered; a failure is one log line, not an alarm of ours.
 pub fn beat(site: &Site, clock: Clock, answered_at: Arc<AtomicI64>) {
     let Some(heartbeat) = site.heartbeat.clone() else { return };
     tokio::task::spawn_blocking(move || {
+        let url = match heartbeat_address(&heartbeat.address) {
+            Ok(url) => url,
+            Err(error) => {
+                tracing::warn!(
+                    "the heartbeat failed: {}; whoever watches it will wonder",
+                    crate::daemon::chain(&error)
+                );
+                return;
+            }
+        };
         let agent: ureq::Agent =
             ureq::Agent::config_builder().timeout_global(Some(Duration::from_secs(20))).build().into();
-        match agent.get(&heartbeat.url).call() {
+        match agent.get(&url).call() {
             Ok(_) => answered_at.store(clock.now().as_millis(), Ordering::Relaxed),
             Err(source) => {
-                tracing::warn!("the heartbeat to {} failed: {source}; whoever watches it will wonder", heartbeat.url);
+                // The library's words may repeat the address, or where it was sent on to.
+                let why = match source {
+                    ureq::Error::StatusCode(code) => format!("the answer was {code}"),
+                    ureq::Error::Io(e) => format!("no connection ({})", e.kind()),
+                    ureq::Error::HostNotFound => "its host was not found".into(),
+                    ureq::Error::Timeout(_) => "no answer came in time".into(),
+                    ureq::Error::Tls(_) | ureq::Error::Rustls(_) => {
+                        "its certificate is not to be trusted, or it speaks no TLS".into()
+                    }
+                    _ => "it cannot be called".into(),
+                };
+                tracing::warn!("the heartbeat failed: {why}; whoever watches it will wonder");
             }
         }
     });

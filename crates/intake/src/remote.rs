@@ -132,7 +132,8 @@ fn transport(security: &LinkSecurity) -> Result<Transport, IntakeError> {
 fn authority(path: &Path) -> Result<Vec<u8>, IntakeError> {
     use rustls::pki_types::CertificateDer;
     use rustls::pki_types::pem::PemObject;
-    let pem = std::fs::read(path).map_err(|source| IntakeError::Authority { path: path.to_owned(), source })?;
+    let pem = files::read(path, files::AUTHORITY)
+        .map_err(|source| IntakeError::Authority { path: path.to_owned(), source })?;
     let mut certificates = CertificateDer::pem_slice_iter(&pem);
     match certificates.next() {
         Some(Ok(_)) => Ok(pem),

@@ -2,9 +2,9 @@
 //!
 //! Must never give a copy its name before it is whole, written through to the disk and looked over.
 
-use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::fs::{DirBuilder, File, TryLockError};
 use std::io;
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::os::unix::fs::DirBuilderExt;
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{self, RecvTimeoutError};
 use std::time::Duration;
@@ -141,8 +141,7 @@ pub fn backup(folder: &Path, file: &Path, progress: &mut dyn FnMut(u64, u64)) ->
     let cannot = |why: String| BackupError::CannotWrite { path: file.into(), needs, why };
     let partial = beside(file);
     // The lock says that somebody writes it; a file without one was left by a power cut.
-    let lock = OpenOptions::new().write(true).create(true).truncate(false).mode(0o600).open(&partial);
-    let lock = lock.map_err(|e| cannot(e.to_string()))?;
+    let lock = files::open_own(&partial, 0o600).map_err(|e| cannot(e.to_string()))?;
     match lock.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => return Err(BackupError::UnderWay { path: file.into() }),
@@ -215,7 +214,13 @@ pub fn put_back(file: &Path, folder: &Path, at: Timestamp, mails: WaitingMails) 
     let work = folder.join(PARTIAL);
     // What a power cut left of an earlier attempt.
     let _ = std::fs::remove_dir_all(&work);
-    let made = DirBuilder::new().recursive(true).mode(0o700).create(&work).map_err(fault("making a folder"));
+    let made = DirBuilder::new()
+        .recursive(true)
+        .mode(0o700)
+        .create(folder)
+        // New and empty, and nobody else's: not recursive.
+        .and_then(|()| DirBuilder::new().mode(0o700).create(&work))
+        .map_err(fault("making a folder"));
     let done = made.and_then(|()| put_together(file, &work, at, mails)).and_then(|put| {
         // The log is empty, and says that none is missing.
         for from in [check::log_of(&work.join(FILE)), work.join(FILE)] {
@@ -233,10 +238,10 @@ pub fn put_back(file: &Path, folder: &Path, at: Timestamp, mails: WaitingMails) 
 fn put_together(file: &Path, work: &Path, at: Timestamp, mails: WaitingMails) -> Result<PutBack, BackupError> {
     let fault = |source| BackupError::Folder { folder: work.into(), doing: "copying the backup", source };
     let copied = work.join(FILE);
-    std::fs::copy(file, &copied).map_err(fault)?;
+    copy_file(file, &copied).map_err(fault)?;
     // A store that was copied with its log is whole only with it.
     if check::log_of(file).exists() {
-        std::fs::copy(check::log_of(file), check::log_of(&copied)).map_err(fault)?;
+        copy_file(&check::log_of(file), &check::log_of(&copied)).map_err(fault)?;
     }
     let mut ledger = Ledger::open(work, Access::Write)?;
     let waiting: Vec<(MailId, String)> = ledger
@@ -292,6 +297,10 @@ impl Ledger {
             if busy == 0 { Ok(()) } else { Err(Cause::Contradiction("the log is in use".into())) }
         })
     }
+}
+
+fn copy_file(from: &Path, to: &Path) -> io::Result<()> {
+    io::copy(&mut files::open(from, files::STORE)?, &mut files::create(to)?).map(drop)
 }
 
 /// Whether a file is a store of ours, of whatever layout.

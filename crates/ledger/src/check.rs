@@ -97,6 +97,19 @@ pub(crate) fn open(path: &Path, log: &Path) -> Result<Connection, LedgerError> {
     if !path.exists() {
         return Err(LedgerError::Missing { path: path.into() });
     }
+    // SQLite would wait for a pipe.
+    for path in [path, log] {
+        match files::open(path, files::STORE) {
+            Err(e) if e.kind() == std::io::ErrorKind::NotFound => {}
+            Err(e) => {
+                return Err(match files::Fault::of(&e) {
+                    Some(fault) => LedgerError::Unfit { path: path.into(), fault: fault.clone() },
+                    None => crate::error::cannot_open(path, e),
+                });
+            }
+            Ok(_) => {}
+        }
+    }
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     if log.exists() {
         crate::connect(path, path, flags)
@@ -162,7 +175,7 @@ pub(crate) fn is_without_its_log(path: &Path) -> bool {
 fn is_with_log(path: &Path) -> bool {
     use std::io::Read;
     let mut head = [0; 20];
-    let read = std::fs::File::open(path).and_then(|mut file| file.read_exact(&mut head));
+    let read = files::open(path, files::STORE).and_then(|mut file| file.read_exact(&mut head));
     read.is_ok() && head.get(18..20) == Some(&[2, 2])
 }
 

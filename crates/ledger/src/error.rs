@@ -36,6 +36,14 @@ pub enum LedgerError {
         /// The process, if it wrote its number down.
         pid: Option<u32>,
     },
+    /// Others can put files in its folder, or have put something in the place of a file of ours.
+    #[error("{}: {fault}", path.display())]
+    Unfit {
+        /// The folder or the file.
+        path: PathBuf,
+        /// What is wrong with it.
+        fault: files::Fault,
+    },
     /// The file is something else.
     #[error(
         "{} is not a ledger of hypocaust ({found}); move it away, or name another `data_folder`; nothing in it was changed",

@@ -2,10 +2,13 @@
 //!
 //! Must never be unlocked while a ledger in it is open for writing.
 
-use std::fs::{DirBuilder, File, OpenOptions, TryLockError};
+use std::fs::{DirBuilder, File, TryLockError};
 use std::io::{self, Read, Seek, Write};
-use std::os::unix::fs::{DirBuilderExt, MetadataExt, lchown};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt};
 use std::path::{Path, PathBuf};
+
+use rustix::fs::{AtFlags, Dir, Mode, OFlags, chownat, openat};
+use rustix::process::{Gid, Uid};
 
 /// A locked data folder; the lock ends when this is dropped, or with the process, however it ends.
 #[derive(Debug)]
@@ -38,6 +41,14 @@ pub enum FolderError {
         path: PathBuf,
         /// What the system said.
         source: io::Error,
+    },
+    /// Others can put files in it, or have put something in the place of ours.
+    #[error("the data folder {}: {fault}", path.display())]
+    Unfit {
+        /// The folder, or what is in it.
+        path: PathBuf,
+        /// What is wrong with it.
+        fault: files::Fault,
     },
     /// Its file system knows no locks.
     #[error("the data folder {} cannot be locked; name one on a local disk as `data_folder`", path.display())]
@@ -79,7 +90,14 @@ impl Folder {
                 File::open(parent).and_then(|dir| dir.sync_all()).ok();
             }
         }
-        let lock = take(&path.join("lock")).map_err(|refused| match refused {
+        let unfit = |path: &Path, source: io::Error| match files::Fault::of(&source) {
+            Some(fault) => FolderError::Unfit { path: path.into(), fault: fault.clone() },
+            None => FolderError::CannotWrite { path: path.into(), source },
+        };
+        files::check_folder(path).map_err(|source| unfit(path, source))?;
+        let lock_path = path.join("lock");
+        let lock = take(&lock_path).map_err(|refused| match refused {
+            Refused::CannotOpen(source) if files::Fault::of(&source).is_some() => unfit(&lock_path, source),
             Refused::CannotOpen(source) => FolderError::CannotWrite { path: path.into(), source },
             Refused::CannotLock(source) => FolderError::CannotLock { path: path.into(), source },
             Refused::Held { pid } => FolderError::InUse { path: path.into(), pid },
@@ -96,32 +114,51 @@ impl Folder {
 impl Drop for Folder {
     /// What root made in the folder of a daemon that runs as a user of its own is that user's, or the daemon could not use it.
     fn drop(&mut self) {
-        if let Err(e) = hand_over(&self.path, &self.path) {
+        if let Err(e) = hand_over(&self.path) {
             tracing::warn!("something in {} is root's and stays so: {e}", self.path.display());
         }
     }
 }
 
 /// Gives what is root's in the folder to the folder's own user. Anybody but root finds nothing to give, or may not.
-fn hand_over(folder: &Path, whose: &Path) -> io::Result<()> {
-    let owner = std::fs::metadata(whose)?;
-    if owner.uid() == 0 {
+fn hand_over(folder: &Path) -> io::Result<()> {
+    let folder = File::open(folder)?;
+    let owner = folder.metadata()?;
+    if owner.uid() == 0 || !rustix::process::geteuid().is_root() {
         return Ok(());
     }
-    for entry in std::fs::read_dir(folder)? {
-        let path = entry?.path();
-        let about = std::fs::symlink_metadata(&path)?;
+    hand_over_in(&folder, (Uid::from_raw(owner.uid()), Gid::from_raw(owner.gid())), DEPTH_MOST)
+}
+
+/// Folders within folders that the daemon makes are fewer.
+const DEPTH_MOST: usize = 8;
+
+/// Each file is opened by its name once, never through a link, and judged and given by what was opened: the folder's user could put another in
+/// its place meanwhile.
+fn hand_over_in(folder: &File, whose: (Uid, Gid), depth: usize) -> io::Result<()> {
+    for entry in Dir::read_from(folder)? {
+        let entry = entry?;
+        let name = entry.file_name();
+        if name == c"." || name == c".." {
+            continue;
+        }
+        let found = File::from(openat(folder, name, OFlags::PATH | OFlags::NOFOLLOW | OFlags::CLOEXEC, Mode::empty())?);
+        let about = found.metadata()?;
         // A file with a second name may be one of the system's.
         if about.uid() != 0 || !(about.is_dir() || about.is_file() && about.nlink() == 1) {
             continue;
         }
-        if about.is_dir() {
-            hand_over(&path, whose)?;
+        if about.is_dir() && depth > 0 {
+            let inner = OFlags::RDONLY | OFlags::DIRECTORY | OFlags::NOFOLLOW | OFlags::CLOEXEC;
+            hand_over_in(&File::from(openat(&found, c".", inner, Mode::empty())?), whose, depth - 1)?;
         }
-        lchown(&path, Some(owner.uid()), Some(owner.gid()))?;
+        chownat(&found, c"", Some(whose.0), Some(whose.1), AtFlags::EMPTY_PATH)?;
     }
     Ok(())
 }
+
+/// Bytes of a process number and the end of its line.
+const PID_LONGEST: u64 = 32;
 
 /// Why a lock file was not had.
 pub(crate) enum Refused {
@@ -132,18 +169,12 @@ pub(crate) enum Refused {
 
 /// Takes the lock file and writes our process number into it; the lock lasts as long as the file is open.
 pub(crate) fn take(path: &Path) -> Result<File, Refused> {
-    let mut file = OpenOptions::new()
-        .read(true)
-        .write(true)
-        .create(true)
-        .truncate(false)
-        .open(path)
-        .map_err(Refused::CannotOpen)?;
+    let mut file = files::open_own(path, 0o666).map_err(Refused::CannotOpen)?;
     match file.try_lock() {
         Ok(()) => {}
         Err(TryLockError::WouldBlock) => {
             let mut text = String::new();
-            file.read_to_string(&mut text).ok();
+            (&file).take(PID_LONGEST).read_to_string(&mut text).ok();
             return Err(Refused::Held { pid: text.trim().parse().ok() });
         }
         Err(TryLockError::Error(source)) => return Err(Refused::CannotLock(source)),

@@ -113,27 +113,37 @@ impl Ledger {
     /// [`LedgerError`] when it is missing, not ours, damaged, of a later layout, in use or unwritable.
     pub fn open(folder: &Path, access: Access) -> Result<Ledger, LedgerError> {
         let path = folder.join(FILE);
+        fit(folder)?;
+        // SQLite takes no link anywhere in a name that it is not to follow; a link to the folder itself is the site's own.
+        let name = folder.canonicalize().map_or_else(|_| path.clone(), |folder| folder.join(FILE));
         let mut lost_log = false;
         let (mut conn, writer) = match access {
             Access::Write => {
                 let writer = folder::take(&folder.join("ledger.lock")).map_err(|refused| match refused {
-                    folder::Refused::CannotOpen(e) | folder::Refused::CannotLock(e) => error::cannot_open(&path, e),
+                    folder::Refused::CannotOpen(e) | folder::Refused::CannotLock(e) => match files::Fault::of(&e) {
+                        Some(fault) => LedgerError::Unfit { path: folder.join("ledger.lock"), fault: fault.clone() },
+                        None => error::cannot_open(&path, e),
+                    },
                     folder::Refused::Held { pid } => LedgerError::InUse { path: path.clone(), pid },
                 })?;
-                let flags =
-                    OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_CREATE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+                let flags = OpenFlags::SQLITE_OPEN_READ_WRITE
+                    | OpenFlags::SQLITE_OPEN_CREATE
+                    | OpenFlags::SQLITE_OPEN_NO_MUTEX
+                    | OpenFlags::SQLITE_OPEN_NOFOLLOW;
                 lost_log = check::is_without_its_log(&path);
-                (connect(&path, &path, flags)?, Some(writer))
+                (connect(&path, &name, flags)?, Some(writer))
             }
             Access::Read => {
                 if !path.exists() {
                     return Err(LedgerError::Missing { path });
                 }
-                let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-                if folder.join(format!("{FILE}-wal")).exists() {
-                    (connect(&path, &path, flags)?, None)
+                let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
+                    | OpenFlags::SQLITE_OPEN_NO_MUTEX
+                    | OpenFlags::SQLITE_OPEN_NOFOLLOW;
+                if check::log_of(&path).exists() {
+                    (connect(&path, &name, flags)?, None)
                 } else {
-                    (connect(&path, &as_it_lies(&path), flags | OpenFlags::SQLITE_OPEN_URI)?, None)
+                    (connect(&path, &as_it_lies(&name), flags | OpenFlags::SQLITE_OPEN_URI)?, None)
                 }
             }
         };
@@ -217,6 +227,22 @@ impl Ledger {
         };
         read().map_err(|cause: Cause| cause.at(&self.path, doing))
     }
+}
+
+/// Nobody but its owner puts files into the folder, and what lies in the places of the store's files is a file: SQLite would wait for a pipe, and
+/// root would write where a link leads.
+fn fit(folder: &Path) -> Result<(), LedgerError> {
+    let told = |path: PathBuf, error: std::io::Error| match files::Fault::of(&error) {
+        Some(fault) => Err(LedgerError::Unfit { path, fault: fault.clone() }),
+        // What is not there or not ours to look at is said where it is opened.
+        None => Ok(()),
+    };
+    files::check_folder(folder).or_else(|e| told(folder.into(), e))?;
+    for ending in ["", "-wal", "-shm", "-journal"] {
+        let path = folder.join(format!("{FILE}{ending}"));
+        files::check_own(&path).or_else(|e| told(path, e))?;
+    }
+    Ok(())
 }
 
 fn connect(path: &Path, name: &Path, flags: OpenFlags) -> Result<Connection, LedgerError> {

@@ -95,7 +95,7 @@ pub(crate) fn clean(text: &str) -> String {
         let c = match c {
             c if c.is_control() => ' ',
             '\u{2028}' | '\u{2029}' => ' ',
-            '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{feff}' => continue,
+            c if site::plain::steers(c) => continue,
             c => c,
         };
         if !(c == ' ' && (out.is_empty() || out.ends_with(' '))) {
@@ -402,6 +402,14 @@ mod tests {
             ("Größe °C", "Größe °C", "letters of all alphabets stay"),
         ] {
             assert_eq!(clean(text), want, "{why}");
+        }
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn nothing_in_a_line_steers(text in proptest::prelude::any::<String>()) {
+            let cleaned = clean(&text);
+            proptest::prop_assert!(!cleaned.chars().any(site::plain::steers), "{:?}", cleaned);
         }
     }
 

@@ -204,7 +204,8 @@ impl Postman {
 fn tls(host: &str, ca_file: Option<&Path>) -> Result<TlsParameters, PostmanError> {
     let mut builder = TlsParameters::builder(host.to_owned());
     if let Some(path) = ca_file {
-        let pem = std::fs::read(path).map_err(|source| PostmanError::CaUnreadable { path: path.into(), source })?;
+        let pem = files::read(path, files::AUTHORITY)
+            .map_err(|source| PostmanError::CaUnreadable { path: path.into(), source })?;
         // An empty file parses as no certificates at all, and would then be blamed on the relay.
         if !String::from_utf8_lossy(&pem).contains("-----BEGIN CERTIFICATE-----") {
             return Err(PostmanError::CaEmpty { path: path.into() });
@@ -392,8 +393,8 @@ fn lay_into(folder: &Path, to: &str, bytes: &[u8]) -> Result<PathBuf, String> {
     let id = message_id(bytes).ok_or("the mail has no Message-ID, so it has no file name either")?;
     let path = folder.join(format!("{}.{}.eml", file_name(id), file_name(to)));
     let half = folder.join(format!(".{}.{}.half", file_name(id), file_name(to)));
-    std::fs::create_dir_all(folder).map_err(|e| told("make", folder, e))?;
-    let mut file = std::fs::File::create(&half).map_err(|e| told("write", &half, e))?;
+    files::create_folder(folder).map_err(|e| told("make", folder, e))?;
+    let mut file = files::create(&half).map_err(|e| told("write", &half, e))?;
     file.write_all(bytes).and_then(|()| file.sync_all()).map_err(|e| told("write", &half, e))?;
     std::fs::rename(&half, &path).map_err(|e| told("write", &path, e))?;
     // The new name itself lasts only once the folder is synced.

@@ -69,6 +69,15 @@ impl Letters {
                     }
                     _ => self.number(letter, &mut fit),
                 },
+                // A font may have them; they would turn round what stands beside them.
+                '\u{61C}'
+                | '\u{180E}'
+                | '\u{2028}'..='\u{202E}'
+                | '\u{2061}'..='\u{206F}'
+                | '\u{FFF9}'..='\u{FFFB}' => {
+                    self.number(letter, &mut fit);
+                    base = None;
+                }
                 _ if self.faces.iter().any(|face| face.contains(&letter)) => {
                     fit.push(letter);
                     base = Some((letter, 0));
@@ -152,4 +161,24 @@ fn steers(letter: char) -> bool {
     letter.is_control()
         || matches!(letter, '\u{300}'..='\u{36F}' | '\u{61C}' | '\u{2028}'..='\u{202E}' | '\u{2061}'..='\u{206F}'
             | '\u{FFF9}'..='\u{FFFB}' | '\u{FFFE}' | '\u{FFFF}' | '\u{E000}'..='\u{F8FF}' | '\u{E0000}'..='\u{10FFFF}')
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn no_letter_turns_the_line_round_or_hides_in_it() {
+        let mut letters = Letters::known().unwrap();
+        for letter in '\0'..=char::MAX {
+            let fit = letters.settle(&format!("a{letter}b"), false);
+            let bad = |c: char| {
+                c != '\n'
+                    && (c.is_control()
+                        || matches!(c, '\u{61C}' | '\u{180E}' | '\u{200B}'..='\u{200F}' | '\u{2028}'..='\u{202E}' | '\u{2060}'..='\u{206F}' | '\u{FEFF}'))
+            };
+            assert!(!fit.chars().any(bad), "U+{:04X}: {fit:?}", u32::from(letter));
+        }
+    }
 }

@@ -3,11 +3,12 @@
 //! Must never stop at the first fault: whoever checks wants every place that was touched.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::io::{self, BufRead};
+use std::io::{self, BufRead, Read};
 
 use serde_json::{Value, json};
 
 use crate::canonical;
+use crate::limits;
 use crate::merkle::{Hash, sha256, sha256_of};
 use crate::note::{Checkpoint, NoteError, SignerKey, VerifierKey};
 use crate::proof::{ConsistencyProof, RowProof};
@@ -46,8 +47,6 @@ pub const HOUR_KIND: &str = "readings.hour";
 const MANIFEST_HEAD: &str = "hypocaust-bundle-manifest@v1";
 /// The version of the manifest's form.
 const VERSION: u64 = 1;
-/// Faults of one kind that are listed.
-const LISTED: usize = 8;
 
 /// The name of the file with the proof of a row.
 pub fn proof_name(seq: u64) -> String {
@@ -174,9 +173,9 @@ pub fn verify(
     asked: Option<&VerifierKey>,
     previous: Option<&str>,
 ) -> Result<Vec<Step>, BundleError> {
-    let manifest_text = source.text(MANIFEST).map_err(|_| BundleError::NoManifest)?;
+    let manifest_text = source.text(MANIFEST, limits::MANIFEST).map_err(|_| BundleError::NoManifest)?;
     let manifest = Manifest::parse(&manifest_text).ok_or(BundleError::NoManifest)?;
-    let enclosed = source.text(KEY).ok().and_then(|text| VerifierKey::parse(&text).ok());
+    let enclosed = source.text(KEY, limits::NOTE).ok().and_then(|text| VerifierKey::parse(&text).ok());
     let key = match (asked, &enclosed) {
         (Some(key), _) | (None, Some(key)) => key.clone(),
         (None, None) => return Err(BundleError::NoKey),
@@ -213,20 +212,27 @@ fn key_step(enclosed: Option<&VerifierKey>, asked: Option<&VerifierKey>) -> Step
 }
 
 impl Source<'_> {
-    fn text(&self, name: &str) -> Result<String, String> {
+    /// The whole text of a file, of `most` bytes at the most.
+    fn text(&self, name: &str, most: u64) -> Result<String, String> {
         let mut text = String::new();
-        let opened = (self.open)(name).and_then(|mut file| file.read_to_string(&mut text));
+        let opened = (self.open)(name).and_then(|file| file.take(most + 1).read_to_string(&mut text));
         opened.map_err(|e| format!("{name}: cannot be read: {e}"))?;
+        if text.len() as u64 > most {
+            return Err(format!("{name}: is longer than {most} bytes, which no bundle of ours has"));
+        }
         Ok(text)
     }
 
     /// Each file is the one that the manifest names, and there is no other.
     fn files(&self, manifest: &Manifest) -> Step {
-        let mut faults = Vec::new();
+        let mut faults = Faults::default();
         for (name, (bytes, wanted)) in &manifest.files {
-            match self.hash(name) {
+            match self.hash(name, *bytes) {
                 Err(e) if e.kind() == io::ErrorKind::NotFound => faults.push(format!("{name}: is missing")),
                 Err(e) => faults.push(format!("{name}: cannot be read: {e}")),
+                Ok((found, _)) if found > *bytes => {
+                    faults.push(format!("{name}: has more than {bytes} bytes; it was changed"));
+                }
                 Ok((found, _)) if found != *bytes => {
                     faults.push(format!("{name}: has {found} bytes, not {bytes}; it was changed or cut short"));
                 }
@@ -251,13 +257,14 @@ impl Source<'_> {
         })
     }
 
-    fn hash(&self, name: &str) -> io::Result<(u64, Hash)> {
-        sha256_of(&mut *(self.open)(name)?)
+    /// Reads one byte more than there should be, and no further.
+    fn hash(&self, name: &str, bytes: u64) -> io::Result<(u64, Hash)> {
+        sha256_of(&mut (self.open)(name)?.take(bytes.min(limits::FILE).saturating_add(1)))
     }
 
     fn signed_manifest(&self, manifest: &str, key: &VerifierKey) -> Step {
         let signed = || -> Result<(), String> {
-            let note = self.text(MANIFEST_NOTE)?;
+            let note = self.text(MANIFEST_NOTE, limits::NOTE)?;
             let text = key.open(&note).map_err(|e| format!("{MANIFEST_NOTE}: {e}"))?;
             if text == note_text(manifest) {
                 Ok(())
@@ -265,12 +272,14 @@ impl Source<'_> {
                 Err(format!("{MANIFEST}: is not the one that was signed"))
             }
         };
-        Step::of("manifest", signed().err().into_iter().collect(), || "the list of files is signed by that key".into())
+        let mut faults = Faults::default();
+        faults.extend(signed().err());
+        Step::of("manifest", faults, || "the list of files is signed by that key".into())
     }
 
     fn checkpoint(&self, key: &VerifierKey) -> (Step, Option<Checkpoint>) {
         let opened = self
-            .text(CHECKPOINT)
+            .text(CHECKPOINT, limits::NOTE)
             .and_then(|note| Checkpoint::open(&note, key).map_err(|e| format!("{CHECKPOINT}: {e}")));
         match opened {
             Ok(checkpoint) => {
@@ -283,11 +292,11 @@ impl Source<'_> {
 
     /// Rows follow one another without a gap; also gives the last of them.
     fn events(&self) -> (Step, Option<Row>) {
-        let text = match self.text(EVENTS) {
+        let text = match self.text(EVENTS, limits::TEXT) {
             Ok(text) => text,
             Err(fault) => return (Step { name: "rows", outcome: Outcome::Bad(vec![fault]) }, None),
         };
-        let (mut faults, mut head, mut first, mut last) = (Vec::new(), None, None, None);
+        let (mut faults, mut head, mut first, mut last) = (Faults::default(), None, None, None);
         for (number, line) in (1..).zip(text.lines()) {
             let place = |seq: u64, e: &dyn std::fmt::Display| format!("{EVENTS} line {number}, row {seq}: {e}");
             match row::parse(line) {
@@ -321,8 +330,8 @@ impl Source<'_> {
         key: &VerifierKey,
         checkpoint: Option<&Checkpoint>,
     ) -> (Step, BTreeMap<String, Row>) {
-        let (mut faults, mut hours) = (Vec::new(), BTreeMap::new());
-        let text = self.text(HOURS).unwrap_or_else(|fault| {
+        let (mut faults, mut hours) = (Faults::default(), BTreeMap::new());
+        let text = self.text(HOURS, limits::HOURS).unwrap_or_else(|fault| {
             faults.push(fault);
             String::new()
         });
@@ -345,7 +354,7 @@ impl Source<'_> {
         let mut proven = BTreeSet::new();
         for (place, row) in &rows {
             let name = proof_name(row.seq);
-            let checked = self.text(&name).and_then(|text| {
+            let checked = self.text(&name, limits::NOTE).and_then(|text| {
                 let proof = RowProof::parse(&text).map_err(|e| format!("{name}: {e}"))?;
                 let at = proof.check(row.hash, key).map_err(|e| format!("{place}, {name}: {e}"))?;
                 if proof.index != row.seq {
@@ -368,13 +377,23 @@ impl Source<'_> {
 
     /// The readings of each hour give the root on record.
     fn data(&self, hours: &BTreeMap<String, Row>, manifest: &Manifest) -> (Step, Table) {
-        let (mut faults, mut table) = (Vec::new(), Table::default());
+        let (mut faults, mut table) = (Faults::default(), Table::default());
         let read = (self.open)(DATA).and_then(|file| {
-            for (number, line) in (1..).zip(file.lines()) {
-                let line = line?;
-                let is_fine = if number == 1 { line == HEADER } else { table.push(&line) };
+            let (mut file, mut line) = (file, Vec::new());
+            for number in 1u64.. {
+                line.clear();
+                if file.by_ref().take(limits::LINE).read_until(b'\n', &mut line)? == 0 {
+                    break;
+                }
+                let line = std::str::from_utf8(&line).unwrap_or_default();
+                let line = line.strip_suffix('\n').unwrap_or(line);
+                let line = line.strip_suffix('\r').unwrap_or(line);
+                let is_fine = if number == 1 { line == HEADER } else { table.push(line) };
                 if !is_fine {
                     faults.push(format!("{DATA} line {number}: is no reading in the form of the first line"));
+                }
+                if table.hours().len() > limits::HOURS_MOST || table.figures_kept() > limits::FIGURES_MOST {
+                    return Err(io::Error::other("it has more hours or series than any bundle of ours"));
                 }
             }
             Ok(())
@@ -419,9 +438,9 @@ impl Source<'_> {
     }
 
     fn figures(&self, table: &Table) -> Step {
-        let mut faults = Vec::new();
+        let mut faults = Faults::default();
         let mut count = 0;
-        match self.text(FIGURES) {
+        match self.text(FIGURES, limits::TEXT) {
             Err(fault) => faults.push(fault),
             Ok(text) => {
                 let wanted = table.figures();
@@ -433,7 +452,10 @@ impl Source<'_> {
                     }
                     count = number - 1;
                     if found != wanted {
-                        let show = |line: Option<&str>| line.map_or("nothing".to_owned(), |line| format!("`{line}`"));
+                        let show = |line: Option<&str>| {
+                            let cut = |line: &str| line.chars().take(limits::SHOWN).collect::<String>();
+                            line.map_or("nothing".to_owned(), |line| format!("`{}`", cut(line)))
+                        };
                         faults.push(format!(
                             "{FIGURES} line {number}: is {}, the readings give {}",
                             show(found),
@@ -456,7 +478,7 @@ impl Source<'_> {
             }
             let name = CONSISTENCY;
             let proof = self
-                .text(name)
+                .text(name, limits::NOTE)
                 .map_err(|e| format!("{e}; ask for a bundle made with --previous and that checkpoint"))?;
             let proof = ConsistencyProof::parse(&proof).map_err(|e| format!("{name}: {e}"))?;
             if proof.holds(&earlier, later) {
@@ -477,17 +499,37 @@ impl Source<'_> {
     }
 }
 
+/// The first faults of one kind, and how many more there are.
+#[derive(Default)]
+struct Faults {
+    listed: Vec<String>,
+    more: u64,
+}
+
+impl Faults {
+    fn push(&mut self, fault: String) {
+        if self.listed.len() < limits::LISTED {
+            self.listed.push(fault);
+        } else {
+            self.more += 1;
+        }
+    }
+
+    fn extend(&mut self, faults: impl IntoIterator<Item = String>) {
+        faults.into_iter().for_each(|fault| self.push(fault));
+    }
+}
+
 impl Step {
-    fn of(name: &'static str, mut faults: Vec<String>, good: impl FnOnce() -> String) -> Step {
-        if faults.is_empty() {
+    fn of(name: &'static str, faults: Faults, good: impl FnOnce() -> String) -> Step {
+        let Faults { mut listed, more } = faults;
+        if listed.is_empty() {
             return Step { name, outcome: Outcome::Good(good()) };
         }
-        let more = faults.len().saturating_sub(LISTED);
-        faults.truncate(LISTED);
         if more > 0 {
-            faults.push(format!("and {more} more of this kind"));
+            listed.push(format!("and {more} more of this kind"));
         }
-        Step { name, outcome: Outcome::Bad(faults) }
+        Step { name, outcome: Outcome::Bad(listed) }
     }
 }
 

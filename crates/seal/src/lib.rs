@@ -4,6 +4,7 @@
 
 pub mod bundle;
 pub mod canonical;
+mod limits;
 pub mod merkle;
 pub mod note;
 pub mod proof;

@@ -161,6 +161,11 @@ impl Table {
         &self.hours
     }
 
+    /// How many daily figures there are.
+    pub(crate) fn figures_kept(&self) -> usize {
+        self.figures.len()
+    }
+
     /// The table of daily figures: days are UTC, lowest and highest are of good readings, as their lines have them.
     pub fn figures(&self) -> String {
         let mut out = format!("{FIGURES_HEADER}\n");

@@ -14,6 +14,7 @@ import hashlib
 import json
 import math
 import os
+import stat
 import subprocess
 import sys
 import tempfile
@@ -22,6 +23,11 @@ LISTED = 8
 HEADER = "kind,source,quantity,measured_at,value,unit,quality,received_at,time_source,retained,reason"
 FIGURES = "day,kind,source,quantity,unit,readings,good,lowest,highest"
 ROW_NAMES = {"body", "kind", "prev", "seq", "time", "v"}
+
+
+def shown(text):
+    """A text as a terminal may show it: whoever made the bundle may want to write over the answer."""
+    return "".join(c if c.isprintable() else f"\\u{ord(c):04x}" for c in str(text))
 
 
 class Fault(Exception):
@@ -177,8 +183,15 @@ class Bundle:
         self.folder = folder
 
     def bytes(self, name):
+        parts = name.split("/")
+        # A name that leads out of the bundle, a link and a pipe are no files of it.
+        if any(part in ("", ".", "..") or os.sep in part or "\0" in part for part in parts):
+            raise Fault(f"{name}: is missing")
+        path = os.path.join(self.folder, *parts)
         try:
-            with open(os.path.join(self.folder, *name.split("/")), "rb") as file:
+            if not stat.S_ISREG(os.lstat(path).st_mode):
+                raise Fault(f"{name}: is no regular file")
+            with open(path, "rb") as file:
                 return file.read()
         except FileNotFoundError:
             raise Fault(f"{name}: is missing") from None
@@ -362,7 +375,7 @@ def main(arguments):
             print(__doc__)
             return 64
     if folder is None or not os.path.isdir(folder):
-        print(f"there is no folder {folder}", file=sys.stderr)
+        print(f"there is no folder {shown(folder)}", file=sys.stderr)
         return 66
     bundle = Bundle(folder)
     try:
@@ -378,7 +391,7 @@ def main(arguments):
                 earlier = file.read()
     except (Fault, ValueError, KeyError, TypeError, OSError) as error:
         print(f"this is no bundle that can be checked; its manifest.json, its log.vkey or what was given beside it is missing, cut short "
-              f"or of another form: {error}", file=sys.stderr)
+              f"or of another form: {shown(error)}", file=sys.stderr)
         return 65
 
     failed = False
@@ -392,10 +405,10 @@ def main(arguments):
         except (ValueError, KeyError, TypeError, IndexError) as error:
             faults, said = [f"is not in its form: {error!r}"], ""
         if not faults:
-            print(f"ok    {name:<11} {said}")
+            print(f"ok    {name:<11} {shown(said)}")
         failed = failed or bool(faults)
         for fault in faults[:LISTED]:
-            print(f"FAIL  {name:<11} {fault}")
+            print(f"FAIL  {name:<11} {shown(fault)}")
         if len(faults) > LISTED:
             print(f"FAIL  {name:<11} and {len(faults) - LISTED} more of this kind")
 

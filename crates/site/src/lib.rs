@@ -12,6 +12,7 @@ pub mod instruments;
 pub mod judge;
 pub mod measure;
 pub mod model;
+pub mod plain;
 pub mod quantity;
 pub mod reading;
 pub mod recipe;

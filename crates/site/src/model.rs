@@ -459,10 +459,19 @@ pub struct Sounder {
 /// An address outside the site that is called while all is well; its silence is somebody else's alarm.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Heartbeat {
-    /// Called with GET.
-    pub url: String,
+    /// Called with GET. Whoever knows it can call it while we are silent, so it is a secret.
+    pub address: HeartbeatAddress,
     /// How often.
     pub every: Span,
+}
+
+/// Where the address of the heartbeat is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum HeartbeatAddress {
+    /// In a file of its own.
+    Secret(SecretFile),
+    /// In the settings, as it was before version 0.2; never on record and never in a recording.
+    Plain(String),
 }
 
 /// Every position with its key in settings and rules.

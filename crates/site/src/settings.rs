@@ -21,11 +21,12 @@ use std::path::PathBuf;
 use pile::units::Metres;
 
 use crate::ids::BinId;
-use crate::model::{Changed, Display, Reminder, RoundList, RuleSettings, Site};
+use crate::model::{Changed, Display, HeartbeatAddress, Reminder, RoundList, RuleSettings, Site};
 use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
 pub use advice::{Advice, advice};
 pub use fault::Fault;
+pub use links::host_of;
 
 use fault::{Faults, nearest};
 use node::{Node, shortened};
@@ -78,7 +79,18 @@ const SUMMARY_DEFAULT: WeeklyTime = WeeklyTime { weekday: 1, hour: 7, minute: 0 
 pub fn read(text: &str, path: &str) -> Result<Site, Vec<Fault>> {
     let root = node::parse(text, path, EMPTY).map_err(|fault| vec![fault])?;
     let mut faults = Faults::new(path);
-    match site(&root, path, &mut faults) {
+    let found = site(&root, path, &mut faults);
+    if let Some(url) = found.as_ref().and_then(plain_heartbeat)
+        && !text.contains(url)
+    {
+        // Or it could not be kept out of the record.
+        faults.add(
+            root.at,
+            "`url` in heartbeat is written with escapes or over several lines",
+            "write it on one line as it is, or better into a file: `url_file: /path`",
+        );
+    }
+    match found {
         Some(site) if faults.is_empty() => Ok(site),
         _ => {
             if faults.is_empty() {
@@ -90,6 +102,21 @@ pub fn read(text: &str, path: &str) -> Result<Site, Vec<Fault>> {
             }
             Err(faults.in_order())
         }
+    }
+}
+
+/// The text of the settings as it may go on record and into a recording: without an address of the heartbeat that stands in it.
+pub fn without_secrets(text: &str, site: &Site) -> String {
+    plain_heartbeat(site).map_or_else(|| text.to_owned(), |url| text.replace(url, KEPT_OUT))
+}
+
+/// What stands in the place of the heartbeat's address; an address as well, so that the settings of a recording can be read.
+const KEPT_OUT: &str = "https://kept-out.invalid";
+
+fn plain_heartbeat(site: &Site) -> Option<&str> {
+    match site.heartbeat.as_ref().map(|heartbeat| &heartbeat.address) {
+        Some(HeartbeatAddress::Plain(url)) => Some(url),
+        _ => None,
     }
 }
 

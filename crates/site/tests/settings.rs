@@ -11,7 +11,8 @@ use pile::time::Span;
 use proptest::prelude::*;
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{
-    BlowerSchedule, Broker, Display, LinkSecurity, Payload, RunProof, SecretFile, Segment, Site, Transport,
+    BlowerSchedule, Broker, Display, HeartbeatAddress, LinkSecurity, Payload, RunProof, SecretFile, Segment, Site,
+    Transport,
 };
 use site::quantity::{Quantity, Unit};
 use site::settings::{Fault, advice, read};
@@ -225,6 +226,42 @@ fn secrets_are_named_by_file_or_by_credential() {
     let open = changed("listen: \"127.0.0.1:1883\"", "listen: \"0.0.0.0:1883\"\n    password_file: /etc/b");
     let Broker::Embedded { passwords, .. } = read_ok(&open).broker else { panic!("remote") };
     assert_eq!(passwords, Some(SecretFile::File("/etc/b".into())));
+}
+
+#[test]
+fn the_address_of_the_heartbeat_is_a_secret() {
+    let commented = "# heartbeat: { credential: heartbeat, every_minutes: 15 }";
+    for (line, want) in [
+        ("credential: heartbeat", SecretFile::Credential("heartbeat".into())),
+        ("url_file: /etc/h", SecretFile::File("/etc/h".into())),
+    ] {
+        let text = changed(commented, &format!("heartbeat: {{ {line} }}"));
+        let site = read_ok(&text);
+        assert_eq!(site.heartbeat.as_ref().unwrap().address, HeartbeatAddress::Secret(want));
+        assert!(!advised(&site).contains("heartbeat"));
+        assert_eq!(site::settings::without_secrets(&text, &site), text, "there is nothing to keep out");
+    }
+    // As it was before: it works, is warned of, and is kept out of what is recorded.
+    let text = changed(
+        commented,
+        "heartbeat: { url: \"https://watch.example/7f3a\" } # https://watch.example/7f3a, as a reminder",
+    );
+    let site = read_ok(&text);
+    assert_eq!(site.heartbeat.as_ref().unwrap().address, HeartbeatAddress::Plain("https://watch.example/7f3a".into()));
+    assert!(advised(&site).contains("`url` in heartbeat is a secret"), "{}", advised(&site));
+    let kept = site::settings::without_secrets(&text, &site);
+    assert!(!kept.contains("7f3a"), "{kept}");
+    assert!(read_ok(&kept).heartbeat.is_some(), "a recording can be run again");
+    for (address, host) in [
+        ("https://watch.example:8443/x?y", Some("watch.example:8443")),
+        ("http://[::1]/", Some("[::1]")),
+        ("https://u:p@watch.example/", None),
+        ("ftp://watch.example", None),
+        ("https://watch.example/a\nb", None),
+        ("", None),
+    ] {
+        assert_eq!(site::settings::host_of(address), host, "{address}");
+    }
 }
 
 #[test]

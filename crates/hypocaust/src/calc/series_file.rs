@@ -16,7 +16,6 @@ use crate::cli::calc::Temperatures;
 use crate::commands::CommandError;
 
 /// Longest file that is read: a year of readings every ten seconds is 100 MB.
-const BYTES_MAX: u64 = 512 << 20;
 /// How many probes of a file a message names.
 const PROBES_NAMED: usize = 8;
 
@@ -70,15 +69,14 @@ impl Clock {
 
 fn contents(path: &Path) -> Result<Vec<u8>, CommandError> {
     let what = |next: &str| format!("the readings {} cannot be read; {next}", path.display());
-    let size = std::fs::metadata(path).map_err(|source| CommandError::Io { what: what("check the path"), source })?;
-    if size.len() > BYTES_MAX {
-        let longest = BYTES_MAX >> 20;
-        return Err(CommandError::Refused(format!(
-            "{} is longer than {longest} MB; split it by probe or by month",
-            path.display()
-        )));
-    }
-    std::fs::read(path).map_err(|source| CommandError::Io { what: what("give a file of readings"), source })
+    files::read(path, files::SERIES).map_err(|source| match files::Fault::of(&source) {
+        Some(files::Fault::TooLarge { largest, .. }) => CommandError::Refused(format!(
+            "{} is longer than {} MB; split it by probe or by month",
+            path.display(),
+            largest >> 20
+        )),
+        _ => CommandError::Io { what: what("give a file of readings"), source },
+    })
 }
 
 fn parse(text: &str, called: &str, wanted: Option<&str>) -> Result<SeriesFile, CommandError> {

@@ -364,6 +364,6 @@ fn progress(length: u64, what: &'static str) -> ProgressBar {
 }
 
 fn print(text: &str) -> Result<(), CommandError> {
-    let shown = std::io::stdout().lock().write_all(text.as_bytes());
+    let shown = crate::out::stdout().write_all(text.as_bytes());
     shown.map_err(|source| CommandError::Io { what: "the answer cannot be printed".into(), source })
 }

@@ -131,7 +131,7 @@ type TakeRow<'t> = dyn FnMut(&[&str]) -> Result<(), Vec<String>> + 't;
 /// Hands the wanted cells of each row to `take`, in the order of `columns`.
 fn each_row(path: &Path, columns: &[&str], faults: &mut Faults, take: &mut TakeRow<'_>) -> Result<(), CommandError> {
     let place = path.display().to_string();
-    let file = std::fs::File::open(path)
+    let file = ::files::open(path, ::files::HISTORY)
         .map_err(|source| CommandError::Io { what: format!("{place} cannot be read; check the path"), source })?;
     let mut reader =
         csv::ReaderBuilder::new().trim(csv::Trim::All).flexible(true).from_reader(std::io::BufReader::new(file));

@@ -4,6 +4,8 @@
 
 use std::path::PathBuf;
 
+use ::files::Held;
+
 use post::reports::facts::Edition;
 use post::reports::said::{self, Figures};
 use site::model::Site;
@@ -18,7 +20,8 @@ const EDITIONS_MOST: u32 = 10_000;
 
 /// The editions of one report.
 pub(super) struct Shelf {
-    folder: PathBuf,
+    base: PathBuf,
+    name: String,
     newest: u32,
 }
 
@@ -27,7 +30,7 @@ impl Shelf {
     pub(super) fn of(site: &Site, name: &str) -> Shelf {
         let folder = site.data_folder.join(FOLDER).join(name);
         let newest = (1..EDITIONS_MOST).take_while(|n| folder.join(n.to_string()).join(FIGURES).is_file()).last();
-        Shelf { newest: newest.unwrap_or(0), folder }
+        Shelf { newest: newest.unwrap_or(0), base: site.data_folder.clone(), name: name.to_owned() }
     }
 
     /// Whether none was issued.
@@ -42,7 +45,7 @@ impl Shelf {
     pub(super) fn newest(&self) -> Result<Option<(u32, Files)>, CommandError> {
         match self.newest {
             0 => Ok(None),
-            n => Ok(Some((n, Files::read(&self.place(n))?))),
+            n => Ok(Some((n, self.files(n)?))),
         }
     }
 
@@ -57,7 +60,7 @@ impl Shelf {
         let before = self.figures(self.newest)?;
         let changes = said::changes(&before, figures);
         if changes.is_empty() {
-            let files = Files::read(&self.place(self.newest))?;
+            let files = self.files(self.newest)?;
             return Ok((Edition { number: self.newest, changes }, Some(files)));
         }
         Ok((Edition { number: self.newest + 1, changes }, None))
@@ -68,34 +71,60 @@ impl Shelf {
     /// # Errors
     /// When it cannot be written; then nothing is kept.
     pub(super) fn keep(&self, number: u32, files: &Files) -> Result<bool, CommandError> {
-        let (place, partial) = (self.place(number), self.folder.join(format!(".{number}.{:x}.partial", unique())));
-        files.write(&partial)?;
+        let place = self.place(number);
+        let cannot = |source| CommandError::Io {
+            what: format!(
+                "the edition cannot be kept in {}; see to the disk and to whom the folder belongs",
+                place.display()
+            ),
+            source,
+        };
+        // Held open, because the folder's user could put a link in its place.
+        let shelf = Held::make(&self.base, &[FOLDER, &self.name]).map_err(cannot)?;
+        let partial = shelf.path().join(format!(".{number}.{:x}.partial", unique()));
+        files.write(&partial).map_err(|error| match error {
+            CommandError::Io { source, .. } => cannot(source),
+            error => error,
+        })?;
         // A folder takes its name whole, and never that of one that is there.
-        let kept = std::fs::rename(&partial, &place);
+        let kept = std::fs::rename(&partial, shelf.path().join(number.to_string()));
         if kept.is_err() {
             let _ = std::fs::remove_dir_all(&partial);
         }
         match kept {
             Ok(()) => Ok(true),
             Err(_) if place.join(FIGURES).is_file() => Ok(false),
-            Err(source) => Err(CommandError::Io {
-                what: format!(
-                    "the edition cannot be kept in {}; see to the disk and to whom the folder belongs",
-                    place.display()
-                ),
-                source,
-            }),
+            Err(source) => Err(cannot(source)),
         }
     }
 
     /// The folder of an edition.
     pub(super) fn place(&self, number: u32) -> PathBuf {
-        self.folder.join(number.to_string())
+        self.base.join(FOLDER).join(&self.name).join(number.to_string())
+    }
+
+    /// The files of an edition.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub(super) fn files(&self, number: u32) -> Result<Files, CommandError> {
+        let place = self.place(number);
+        let held = Held::open(&self.base, &[FOLDER, &self.name, &number.to_string()]);
+        let read = held.and_then(|held| Files::read(&held.path()));
+        read.map_err(|source| CommandError::Io {
+            what: format!(
+                "the edition in {} cannot be read; run this as the user that runs hypocaust",
+                place.display()
+            ),
+            source,
+        })
     }
 
     fn figures(&self, number: u32) -> Result<Figures, CommandError> {
         let path = self.place(number).join(FIGURES);
-        let text = std::fs::read_to_string(&path).map_err(|source| CommandError::Io {
+        let held = Held::open(&self.base, &[FOLDER, &self.name, &number.to_string()]);
+        let text = held.and_then(|held| ::files::read_text(&held.path().join(FIGURES), ::files::OWN_PART));
+        let text = text.map_err(|source| CommandError::Io {
             what: format!(
                 "the figures of an earlier edition, {}, cannot be read; run this as the user that runs hypocaust",
                 path.display()

@@ -2,6 +2,8 @@
 //!
 //! Must never take a reading from there that the roots on record do not prove, and never write to the site's own store.
 
+use std::fs::DirBuilder;
+use std::os::unix::fs::DirBuilderExt;
 use std::path::PathBuf;
 
 use indicatif::ProgressBar;
@@ -55,7 +57,8 @@ pub(super) fn given_back(
     let elsewhere = Elsewhere { site: Site { data_folder: folder.clone(), ..site.clone() }, words, folder };
     let folder = &elsewhere.folder;
     let cannot = |source| CommandError::Io { what: format!("{} cannot be made", folder.display()), source };
-    std::fs::create_dir_all(folder).map_err(cannot)?;
+    ::files::create_folder(&site.data_folder.join("reports")).map_err(cannot)?;
+    DirBuilder::new().mode(0o700).create(folder).map_err(cannot)?;
     bar.set_message("copying the store");
     ledger::backup(&site.data_folder, &folder.join(FILE), &mut |_, _| {})
         .map_err(|e| CommandError::Refused(e.to_string()))?;

@@ -2,6 +2,7 @@
 //!
 //! Must never leave half a file under its name.
 
+use std::io;
 use std::path::Path;
 
 use pile::time::Timestamp;
@@ -73,7 +74,7 @@ pub(crate) fn tried(site: &Site, template: &Path) -> Result<Pressed, CommandErro
 
 /// What a template is called in messages, and its text.
 fn read(template: &Path, remedy: &str) -> Result<(String, String), CommandError> {
-    let text = std::fs::read_to_string(template).map_err(|source| CommandError::NoInput {
+    let text = ::files::read_text(template, ::files::TEMPLATE).map_err(|source| CommandError::NoInput {
         what: format!("the template {} cannot be read; {remedy}", template.display()),
         source,
     })?;
@@ -107,19 +108,11 @@ impl Files {
     }
 
     /// Those of a folder.
-    pub(super) fn read(folder: &Path) -> Result<Files, CommandError> {
-        let fault = |source| CommandError::Io {
-            what: format!(
-                "the edition in {} cannot be read; run this as the user that runs hypocaust",
-                folder.display()
-            ),
-            source,
-        };
+    pub(super) fn read(folder: &Path) -> io::Result<Files> {
         let mut files = Vec::new();
-        for entry in std::fs::read_dir(folder).map_err(fault)? {
-            let entry = entry.map_err(fault)?;
-            let bytes = std::fs::read(entry.path()).map_err(fault)?;
-            files.push((entry.file_name().to_string_lossy().into_owned(), bytes));
+        for path in ::files::paths_in(folder)? {
+            let bytes = ::files::read(&path, ::files::OWN_PART)?;
+            files.push((path.file_name().unwrap_or_default().to_string_lossy().into_owned(), bytes));
         }
         files.sort();
         Ok(Files(files))
@@ -132,10 +125,10 @@ impl Files {
                 format!("{name} cannot be written into {}; name a folder that can be, with --out", folder.display());
             move |source| CommandError::Io { what, source }
         };
-        std::fs::create_dir_all(folder).map_err(fault("the report"))?;
+        ::files::create_folder(folder).map_err(fault("the report"))?;
         for (name, bytes) in &self.0 {
             let partial = folder.join(format!(".{name}.{}.partial", std::process::id()));
-            let written = std::fs::write(&partial, bytes).and_then(|()| std::fs::rename(&partial, folder.join(name)));
+            let written = ::files::write(&partial, bytes).and_then(|()| std::fs::rename(&partial, folder.join(name)));
             if written.is_err() {
                 let _ = std::fs::remove_file(&partial);
             }

@@ -92,7 +92,7 @@ fn documents(
                     let body = issued_body("week", &name, facts.edition.number, &files);
                     (files, Some((ISSUED, body)))
                 }
-                false => (Files::read(&shelf.place(facts.edition.number))?, None),
+                false => (shelf.files(facts.edition.number)?, None),
             }
         }
     };

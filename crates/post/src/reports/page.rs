@@ -94,7 +94,7 @@ fn one(out: &mut String, block: &Block, site: &SiteFacts, pictures: Pictures<'_>
                 }
             }
         }
-        Block::Verbatim(text) => writeln!(out, "<pre>{}</pre>", escape(text)),
+        Block::Verbatim(text) => writeln!(out, "<pre>{}</pre>", escape(&site::plain::shown(text))),
         Block::Signature { statement, fields } => {
             let lines: String = fields.iter().map(|field| format!("<div>{}</div>\n", say(field))).collect();
             writeln!(out, "<div class=\"sign\"><p>{}</p>\n{lines}</div>", say(statement))

@@ -49,7 +49,7 @@ fn one(out: &mut String, block: &Block) {
         }
         Block::Verbatim(text) => {
             for line in text.lines() {
-                out.push_str(&format!("    {line}\n"));
+                out.push_str(&format!("    {}\n", site::plain::line(line)));
             }
         }
         Block::Signature { statement, fields } => {

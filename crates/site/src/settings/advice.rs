@@ -6,7 +6,8 @@ use std::fmt;
 
 use crate::ids::ProbeId;
 use crate::model::{
-    Blower, BlowerSchedule, Broker, Calls, Field, LinkSecurity, Payload, Person, Position, RunProof, Site, Transport,
+    Blower, BlowerSchedule, Broker, Calls, Field, HeartbeatAddress, LinkSecurity, Payload, Person, Position, RunProof,
+    Site, Transport,
 };
 use crate::quantity::Quantity;
 
@@ -46,6 +47,11 @@ pub fn advice(site: &Site) -> Vec<Advice> {
     bins(site, &mut all);
     unheard(site, &mut all);
     mail(site, &mut all);
+    if let Some(HeartbeatAddress::Plain(_)) = site.heartbeat.as_ref().map(|heartbeat| &heartbeat.address) {
+        let what = "`url` in heartbeat is a secret that everybody who reads the settings has; the next version no longer takes it";
+        let remedy = "write it on the first line of a file of mode 0600, and `url_file: /path` or `credential: heartbeat` in its place";
+        add(&mut all, &site.settings_path, what, remedy);
+    }
     if let Some(place) = &site.keep.former_key {
         let what = format!("`{FORMER_KEY}` has another name since version 0.2; it still works");
         add(&mut all, place, what, "write `keep: { years: ... }` in its place, with the same number");

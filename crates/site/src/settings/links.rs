@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 
 use pile::time::Span;
 
-use crate::model::{Broker, Heartbeat, LinkSecurity, Login, Mail, SecretFile, Sounder, Transport};
+use crate::model::{Broker, Heartbeat, HeartbeatAddress, LinkSecurity, Login, Mail, SecretFile, Sounder, Transport};
 
 use super::fault::Faults;
 use super::node::{Kind, shortened};
@@ -23,6 +23,9 @@ const SMTP_KEYS: [&str; 7] = ["host", "port", "security", "ca_file", "user", "pa
 
 /// Where a password is.
 const PASSWORD_KEYS: [&str; 2] = ["password_file", "credential"];
+
+const HEARTBEAT_KEYS: [&str; 4] = ["url", "url_file", "credential", "every_minutes"];
+const HEARTBEAT_EXAMPLE: &str = "https://watch.example/harrow-lane";
 
 /// The ports that the broker and the mail relay use when the settings name none: IANA registry, RFC 6409, RFC 8314.
 const MQTT_PORT: u16 = 1883;
@@ -458,15 +461,34 @@ pub(super) fn sounder(top: &Section<'_>, patterns: &Patterns, faults: &mut Fault
 /// Reads `heartbeat`.
 pub(super) fn heartbeat(top: &Section<'_>, faults: &mut Faults) -> Option<Heartbeat> {
     let item = top.optional("heartbeat")?;
-    let section = Section::open(item.node, "heartbeat", &["url", "every_minutes"], faults)?;
-    let url = section
-        .required("url", "the address to call, such as `url: \"https://watch.example/harrow-lane\"`", faults)
-        .and_then(|item| web_address(&item, "https://watch.example/harrow-lane", faults));
+    let section = Section::open(item.node, "heartbeat", &HEARTBEAT_KEYS, faults)?;
+    let address = match (secret(&section, HEARTBEAT_KEYS[1], HEARTBEAT_KEYS[2], faults), section.optional("url")) {
+        (Ok(Some(_)), Some(item)) => {
+            faults.add(
+                item.node.at,
+                format!("{} stands beside a file with the address", item.label),
+                "remove it: the file is the safe one of the two",
+            );
+            None
+        }
+        (Ok(Some(secret)), None) => Some(HeartbeatAddress::Secret(secret)),
+        (Ok(None), Some(item)) => {
+            web_address(&item, HEARTBEAT_EXAMPLE, faults).map(|url| HeartbeatAddress::Plain(url.into()))
+        }
+        (Ok(None), None) => {
+            if !section.has("url") {
+                let remedy = "write the address on the first line of a file and name that: `credential: heartbeat`, or `url_file: /path`";
+                faults.add(section.at, "heartbeat has no address", remedy);
+            }
+            None
+        }
+        (Err(()), _) => None,
+    };
     let every = match section.optional("every_minutes") {
         Some(item) => item.number(1.0..=1_440.0, "min", faults).map(|minutes| Span::from_seconds_f64(minutes * 60.0)),
         None => Some(Span::minutes(15)),
     };
-    Some(Heartbeat { url: url?.into(), every: every? })
+    Some(Heartbeat { address: address?, every: every? })
 }
 
 /// A web address without a user name.
@@ -480,10 +502,7 @@ pub(super) fn web_address<'t>(item: &Item<'t>, example: &str, faults: &mut Fault
         );
         return None;
     }
-    let rest = text.strip_prefix("https://").or(text.strip_prefix("http://"));
-    let authority = rest.map(|rest| rest.split(['/', '?', '#']).next().unwrap_or_default());
-    let ok = authority.is_some_and(|authority| host_and_port(authority, 443).is_some());
-    if !ok || !text.chars().all(|c| c.is_ascii_graphic()) {
+    if host_of(text).is_none() {
         faults.add(
             item.node.at,
             format!("{} is `{}`, which is not a web address", item.label, shortened(text)),
@@ -492,6 +511,15 @@ pub(super) fn web_address<'t>(item: &Item<'t>, example: &str, faults: &mut Fault
         return None;
     }
     Some(text)
+}
+
+/// The host of a web address with its port, or `None` where a text is no web address.
+pub fn host_of(text: &str) -> Option<&str> {
+    let rest = text.strip_prefix("https://").or(text.strip_prefix("http://"))?;
+    let authority = rest.split(['/', '?', '#']).next().unwrap_or_default();
+    let ok =
+        host_and_port(authority, 443).is_some() && text.chars().all(|c| c.is_ascii_graphic()) && !text.contains('@');
+    ok.then_some(authority)
 }
 
 /// Reads `data_folder`; a relative one lies in the folder that the daemon is started in.

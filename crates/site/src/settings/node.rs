@@ -60,8 +60,9 @@ pub fn shortened(text: &str) -> String {
 }
 
 fn escape(c: char) -> impl Iterator<Item = char> {
-    let escaped = c.is_control().then(|| c.escape_default());
-    let plain = (!c.is_control()).then_some(c);
+    let steers = crate::plain::steers(c);
+    let escaped = steers.then(|| c.escape_default());
+    let plain = (!steers).then_some(c);
     escaped.into_iter().flatten().chain(plain)
 }
 

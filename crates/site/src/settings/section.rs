@@ -239,7 +239,7 @@ impl<'t> Item<'t> {
                 faults.add(self.node.at, format!("{} is empty", self.label), "write a text, or remove the line");
                 None
             }
-            Kind::Text(text) if text.chars().any(char::is_control) => {
+            Kind::Text(text) if text.chars().any(crate::plain::steers) => {
                 self.wrong("one line of plain text", "remove line breaks and control characters", faults);
                 None
             }
