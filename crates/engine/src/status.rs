@@ -15,13 +15,22 @@ use crate::limits;
 impl Engine {
     pub(crate) fn status(&self, at: Timestamp, effects: &mut Vec<Effect>) {
         let standing = self.alarms.values().filter(|a| a.stands()).count();
+        let fares = self.mail_fares();
+        let mail = if fares.down_since.is_some() {
+            "failed"
+        } else if fares.unreached > 0 || fares.waits_since.is_some() || fares.lost_at.is_some() {
+            "late"
+        } else {
+            "ok"
+        };
         effects.push(Effect::Publish {
             topic: status_topic(&self.site),
             payload: format!(
-                "{{\"state\":\"running\",\"at\":\"{}\",\"next_by\":\"{}\",\"alarms_standing\":{standing},\"readings_since_start\":{}}}",
+                "{{\"state\":\"running\",\"at\":\"{}\",\"next_by\":\"{}\",\"alarms_standing\":{standing},\"readings_since_start\":{},\"mail\":\"{mail}\",\"people_unreached\":{}}}",
                 rfc3339_utc(at),
                 rfc3339_utc(at + limits::STATUS_EVERY.times(2)),
-                self.readings_taken
+                self.readings_taken,
+                fares.unreached
             ),
             retain: true,
         });

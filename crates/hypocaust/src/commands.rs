@@ -416,7 +416,9 @@ pub fn mail_test(config: &Path, to: Option<String>) -> Result<(), CommandError> 
         match runtime.block_on(postman.deliver(&site.mail.from, &to, &bytes)) {
             MailOutcome::Accepted { reply } => println!("{to}: accepted: {reply}"),
             MailOutcome::Deferred { reply } => failed.push(format!("{to}: not accepted now: {reply}")),
-            MailOutcome::Refused { reply } => failed.push(format!("{to}: refused: {reply}")),
+            MailOutcome::Refused { reply } | MailOutcome::Unfit { reply } => {
+                failed.push(format!("{to}: refused: {reply}"));
+            }
         }
     }
     if failed.is_empty() {

@@ -645,7 +645,7 @@ impl Loop {
             Work::Rendered(id, Err(why)) => {
                 self.vitals.ends(id);
                 let reply = format!("the mail cannot be made: {why}");
-                items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Refused { reply } }));
+                items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Unfit { reply } }));
             }
             Work::Rendered(id, Ok(Rendered { bytes, issued, amended })) => {
                 report::on_record(&mut self.ledger, self.clock.now(), issued);
