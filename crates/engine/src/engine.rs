@@ -100,6 +100,8 @@ pub struct Engine {
     pub(crate) sounding: Option<bool>,
     pub(crate) outage: Option<(Timestamp, Timestamp)>,
     pub(crate) stored_since_beat: u64,
+    /// The heartbeat is held back, and that was said.
+    pub(crate) beat_held: bool,
     pub(crate) judged_since_beat: u64,
     pub(crate) readings_taken: u64,
     /// Answers of rules since the start.
@@ -266,6 +268,7 @@ impl Engine {
             sounding: None,
             outage: None,
             stored_since_beat: 0,
+            beat_held: false,
             judged_since_beat: 0,
             readings_taken: 0,
             judged: 0,

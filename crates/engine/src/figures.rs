@@ -14,7 +14,7 @@ use crate::input::LinkState;
 use crate::reaching::MailFares;
 
 /// How things stand at an instant.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Default)]
 pub struct Figures {
     /// The newest good reading of each series that has sent one, and how old it is.
     pub ages: Vec<(SeriesId, Span)>,

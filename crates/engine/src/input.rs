@@ -178,11 +178,12 @@ pub enum MailOutcome {
 }
 
 /// The link to the broker.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub enum LinkState {
     /// Messages can come.
     Up,
     /// They cannot.
+    #[default]
     Down,
 }
 

@@ -25,6 +25,8 @@ pub(crate) struct Outbox {
     in_line: VecDeque<MailId>,
     /// The relay did not take the last mail that was tried.
     trouble_since: Option<Timestamp>,
+    /// Addresses of which it was said that a mail to them was given up, and that have taken none since.
+    said_given_up: BTreeSet<String>,
 }
 
 #[derive(Debug)]
@@ -81,6 +83,7 @@ impl Outbox {
             in_flight: BTreeSet::new(),
             in_line: VecDeque::new(),
             trouble_since: None,
+            said_given_up: BTreeSet::new(),
         }
     }
 
@@ -184,7 +187,7 @@ impl Outbox {
             }
         };
         let (to, what, calls_to) = (waiting.to.clone(), waiting.what.clone(), waiting.calls_to);
-        self.say(now, mail, &state, effects);
+        self.say(now, mail, &to, &state, effects);
         if next.is_none() {
             self.waiting.remove(&mail);
         }
@@ -192,8 +195,11 @@ impl Outbox {
         Some(Tried { next, attempt: Attempt { mail, to, what, calls_to, end } })
     }
 
-    /// One line when mail stops leaving, one when it leaves again, one for each mail given up.
-    fn say(&mut self, now: Timestamp, mail: MailId, state: &MailState, effects: &mut Vec<Effect>) {
+    /// One line when mail stops leaving, one when it leaves again, one for each address at which mails are given up.
+    fn say(&mut self, now: Timestamp, mail: MailId, to: &str, state: &MailState, effects: &mut Vec<Effect>) {
+        if matches!(state, MailState::Accepted { .. }) {
+            self.said_given_up.remove(to);
+        }
         let line = match state {
             MailState::Accepted { .. } => self
                 .trouble_since
@@ -209,6 +215,7 @@ impl Outbox {
                 ))
             }
             MailState::Waiting { .. } => None,
+            MailState::GivenUp { .. } if !self.said_given_up.insert(to.to_owned()) => None,
             MailState::GivenUp { reply, .. } => Some((
                 Level::Warn,
                 format!(

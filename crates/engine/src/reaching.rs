@@ -112,7 +112,7 @@ impl Engine {
                 bad.reply = reply;
             }
             (End::Refused { reply }, Some(name)) => {
-                let finding = format!("mail to {name} is rejected: {}", short(&reply));
+                let finding = format!("mail to {name} is rejected: {}", self.said(&reply));
                 self.unreached(at, &name, finding, &what, effects);
                 let before = self.reaching.known_from.get(&name).is_some_and(|known| mail <= *known);
                 if let Some(alarm) = calls_to.filter(|_| before) {
@@ -123,12 +123,12 @@ impl Engine {
                 let bad = self.reaching.bad.entry(to).or_default();
                 bad.unfit += 1;
                 bad.reply.clone_from(&reply);
-                let finding = format!("a mail to {name} was rejected for what it is: {}", short(&reply));
+                let finding = format!("a mail to {name} was rejected for what it is: {}", self.said(&reply));
                 self.lost(at, &name, finding, &what, effects);
             }
             (End::OutOfTime { reply }, Some(name)) => {
                 if !self.is_unreached(&name) && !self.is_down() {
-                    let finding = format!("a mail to {name} was tried until its time was over: {}", short(&reply));
+                    let finding = format!("a mail to {name} was tried until its time was over: {}", self.said(&reply));
                     self.lost(at, &name, finding, &what, effects);
                 }
             }
@@ -149,7 +149,7 @@ impl Engine {
             })
             .collect();
         if self.reaches_nobody(at) {
-            let why = self.reaching.bad.values().map(|bad| short(&bad.reply)).next_back();
+            let why = self.reaching.bad.values().map(|bad| self.said(&bad.reply)).next_back();
             let why = why.or_else(|| Some(self.raised(&UNREACHED).next()?.finding.clone())).unwrap_or_default();
             let was = self.is_down();
             self.raise_builtin(
@@ -169,7 +169,7 @@ impl Engine {
                     continue;
                 }
                 let since = self.site.zone.show(bad.waits_since.unwrap_or(at));
-                let finding = format!("mail to {name} has not been taken since {since}: {}", short(&bad.reply));
+                let finding = format!("mail to {name} has not been taken since {since}: {}", self.said(&bad.reply));
                 self.unreached(at, &name, finding, "", effects);
                 for alarm in self.outbox.calls_waiting_for(&to) {
                     self.pass_on(at, alarm, effects);
@@ -330,6 +330,12 @@ impl Engine {
         !called.is_empty() && called.iter().all(bad)
     }
 
+    /// The relay's words, not longer than a mail can carry, and with names in place of addresses: findings go to more places than mails do.
+    fn said(&self, reply: &str) -> String {
+        let named = self.site.people.iter().fold(reply.to_owned(), |words, p| words.replace(&p.mail, &p.name));
+        head(&named, limits::RELAY_WORDS)
+    }
+
     /// The alarms of one kind whose condition holds, hidden ones too; by their order, for a site may have ten thousand others.
     fn raised(&self, builtin: &Builtin) -> impl Iterator<Item = &Alarm> {
         let rule = builtin.rule;
@@ -353,9 +359,4 @@ impl Engine {
         let raised_at = self.alarms.get(key).and_then(|a| a.raised_at);
         told.zip(raised_at).is_some_and(|(told, raised)| told < raised)
     }
-}
-
-/// The relay's words, not longer than a mail or a subject line can carry.
-fn short(reply: &str) -> String {
-    head(reply, limits::RELAY_WORDS)
 }

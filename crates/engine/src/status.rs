@@ -41,7 +41,9 @@ impl Engine {
         self.insert_deadline(at + heartbeat.every, Deadline::Beat);
         if self.stored_since_beat > 0 && self.judged_since_beat > 0 {
             effects.push(Effect::Beat);
-        } else {
+            self.beat_held = false;
+        } else if !std::mem::replace(&mut self.beat_held, true) {
+            // Once, and not with every beat: a night without readings has a thousand of them.
             effects.push(Effect::Say {
                 level: Level::Warn,
                 text: "the heartbeat is held back: no reading was stored, or no rule was judged, since the last one"

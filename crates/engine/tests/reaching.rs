@@ -200,7 +200,7 @@ impl Post {
 fn outcome(answer: Answer) -> MailOutcome {
     match answer {
         Takes => MailOutcome::Accepted { reply: "250 taken".into() },
-        Refuses => MailOutcome::Refused { reply: "550 5.1.1 no such user".into() },
+        Refuses => MailOutcome::Refused { reply: "it did not take ann@x.example: 550 5.1.1 no such user".into() },
         Defers => MailOutcome::Deferred { reply: "421 not now".into() },
         Unfit => MailOutcome::Unfit { reply: "552 5.3.4 too big".into() },
     }
@@ -478,7 +478,22 @@ fn the_finding_carries_the_relays_words_and_names_the_mail() {
     let mut post = Post::new(ANN_BOB, &[("ann", Refuses)]);
     post.hot("b1");
     let alarm = post.alarm("person-unreached", "Ann").unwrap();
-    assert_eq!(alarm.finding, "mail to Ann is rejected: 550 5.1.1 no such user");
+    assert_eq!(alarm.finding, "mail to Ann is rejected: it did not take Ann: 550 5.1.1 no such user", "and no address");
     assert_eq!(alarm.evidence.len(), 1);
     assert!(alarm.evidence[0].starts_with("The mail that was rejected: alarm 1, b1 hot core:"), "{:?}", alarm.evidence);
+}
+
+#[test]
+fn the_round_list_names_whom_mail_does_not_reach() {
+    let people = ANN_BOB.replace(
+        "name: Bob, mail: \"bob@x.example\", gets: [alarms]",
+        "name: Bob, mail: \"bob@x.example\", gets: [alarms, round_list]",
+    );
+    let mut post = Post::new(&people, &[("ann", Refuses)]);
+    post.hot("b1");
+    post.wait(minutes(15));
+    let lists = post.yard.round_lists();
+    assert_eq!(lists.len(), 1, "half past six");
+    let titles: Vec<_> = lists[0].standing.iter().map(|item| (item.subject.as_str(), item.title.as_str())).collect();
+    assert!(titles.contains(&("Ann", "Mail undeliverable")), "{titles:?}");
 }

@@ -137,7 +137,7 @@ impl CommandError {
 /// When it cannot start.
 pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
     let Settings { site, text, path } = wiring::settings(config)?;
-    for advice in site::settings::advice(&site) {
+    for advice in site::settings::folded(&site::settings::advice(&site)) {
         tracing::warn!("{advice}");
     }
     let folder = Folder::lock(&site.data_folder)?;
@@ -248,6 +248,25 @@ pub fn reload(site: &Site) -> Result<(), CommandError> {
         }
     }
     Ok(())
+}
+
+/// Shows how the running daemon is doing.
+///
+/// # Errors
+/// When none runs.
+pub fn status(site: &Site, json: bool) -> Result<ExitCode, CommandError> {
+    let (said, code) = match socket::ask(&site.data_folder, &Request::Status { json })? {
+        Some(Answer::Done(said)) => (said, ExitCode::SUCCESS),
+        Some(Answer::No(said)) => (said, ExitCode::from(1)),
+        None => {
+            return Err(CommandError::NotRunning(format!(
+                "no daemon runs on {}; start it with `hypocaust run`, or `systemctl start hypocaust`",
+                site.data_folder.display()
+            )));
+        }
+    };
+    println!("{}", said.trim_end());
+    Ok(code)
 }
 
 /// Room that a thread has for calls within calls: a template or a rule of the site may nest values deep before its limits end it.

@@ -103,7 +103,9 @@ pub(crate) fn state(
     let newest = "SELECT hour FROM record_hours WHERE row NOT NULL ORDER BY hour DESC LIMIT 1";
     let newest: Vec<i64> = rows::all(conn, newest, [], |row| Ok(row.get(0)?))?;
     let due = (HOUR + GRACE + patience).as_millis();
-    let overdue = || waiting.hours.iter().filter(|hour| hour.saturating_add(due) <= now.as_millis());
+    // What comes late to an hour of long ago waits for the next look at all of them, as every other does.
+    let looked = waiting.due_at.saturating_add(patience.as_millis()) <= now.as_millis();
+    let overdue = || waiting.hours.iter().filter(|hour| looked && hour.saturating_add(due) <= now.as_millis());
     Ok(RecordState {
         newest_hour: newest.first().copied().map(Timestamp::from_millis),
         overdue: overdue().count(),

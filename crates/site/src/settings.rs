@@ -24,7 +24,7 @@ use crate::ids::BinId;
 use crate::model::{Changed, Display, Reminder, RoundList, RuleSettings, Site};
 use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
-pub use advice::{Advice, advice};
+pub use advice::{Advice, advice, folded};
 pub use fault::Fault;
 
 use fault::{Faults, nearest};
