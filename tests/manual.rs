@@ -25,9 +25,10 @@ const MANUALS: [&str; 5] =
     ["README.md", "config/README.md", "config/criteria/README.md", "rules/README.md", "deploy/README.md"];
 
 /// Commands that are understood here and run elsewhere, or nowhere.
-const NOT_RUN_HERE: [(&str, &str); 16] = [
+const NOT_RUN_HERE: [(&str, &str); 17] = [
     ("init", "asks questions; tests/init.rs and the walk below"),
     ("mail test", "wants a relay; the walk below"),
+    ("status", "wants a daemon; tests/watched.rs"),
     ("reload", "wants a daemon; the walk below"),
     ("alarms acknowledge", "wants an alarm; the walk below"),
     ("why", "wants an alarm; the walk below"),

@@ -115,6 +115,13 @@ async fn the_page_has_the_figures_and_another_parser_reads_it() {
             ("hypocaust_moves{part=intake}", 1.0, "it works"),
             ("hypocaust_moves{part=rules}", 1.0, "it works"),
             ("hypocaust_moves{part=outbox}", 1.0, "it works"),
+            ("hypocaust_part_health{part=broker}", 0.0, "it listens"),
+            ("hypocaust_part_health{part=intake}", 0.0, "readings come"),
+            ("hypocaust_part_health{part=rules}", 0.0, "they are judged"),
+            ("hypocaust_part_health{part=clock}", 0.0, "a driven clock is true"),
+            ("hypocaust_part_health{part=disk}", 0.0, "it takes what is committed"),
+            ("hypocaust_part_health{part=outbox}", 0.0, "it went into the folder"),
+            ("hypocaust_part_health{part=record}", 0.0, "no hour is over"),
             (&format!("hypocaust_build_info{{version={}}}", env!("CARGO_PKG_VERSION")), 1.0, "which program"),
         ] {
             let found = value(name);
@@ -127,9 +134,19 @@ async fn the_page_has_the_figures_and_another_parser_reads_it() {
     for private in ["Ann", "ann@test.example", "Test Yard"] {
         assert!(!text.contains(private), "{private} is nobody's business here");
     }
-    let (status, _, text) = got(port, "/health").await;
-    assert_eq!(status, 200, "{text}");
-    assert!(text.contains("\"state\":\"well\"") && text.contains("\"outbox\":\"moves\""), "{text}");
+    let (status, form, text) = got(port, "/health").await;
+    assert_eq!((status, form.as_str()), (200, "text/plain; charset=utf-8"), "{text}");
+    let parts: Vec<&str> =
+        text.lines().filter_map(|line| line.split_once(": ok since 2026-03-09 ")).map(|(p, _)| p).collect();
+    assert_eq!(parts, ["broker", "intake", "rules", "clock", "disk", "outbox", "record"], "{text}");
+    let agent: ureq::Agent = ureq::Agent::new_with_defaults();
+    let asked = agent.get(format!("http://127.0.0.1:{port}/health")).header("accept", "application/json");
+    let json = tokio::task::block_in_place(|| asked.call().unwrap().body_mut().read_to_string().unwrap());
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((json["state"].as_str(), json["parts"].as_array().unwrap().len()), (Some("ok"), 7), "{json}");
+    for private in ["Ann", "ann@test.example", "Test Yard"] {
+        assert!(!text.contains(private), "{private} is nobody's business here: {text}");
+    }
     let (status, _, text) = got(port, "/").await;
     assert!(status == 404 && text.contains("there is /metrics"), "{status} {text}");
     driven.stop().await.unwrap();
@@ -156,7 +173,12 @@ async fn a_store_that_takes_nothing_is_ill_health() {
         troubled = tokio::time::timeout(PATIENCE, progress.wait_for(|p| p.store_in_trouble)) => { troubled.unwrap().unwrap(); }
     }
     let (status, _, text) = got(port, "/health").await;
-    assert!(status == 503 && text.contains("is its store in trouble?"), "{status} {text}");
+    assert!(status == 503 && text.contains("disk: failed since"), "{status} {text}");
+    assert!(text.contains("none is acknowledged while the store takes nothing"), "{text}");
+    // The command is answered while the loop is held up, too; so is a program that asks for figures, with nothing made up.
+    let (code, said) = tokio::task::block_in_place(|| yard::hypocaust(&yard, &["status"]));
+    assert!(code == 1 && said.contains("disk: failed since"), "{code}: {said}");
+    assert_eq!(got(port, "/metrics").await.0, 503);
     pages.send_replace(None);
     eventually("health again", || {
         tokio::task::block_in_place(|| get(port, "/health")).filter(|(status, ..)| *status == 200)

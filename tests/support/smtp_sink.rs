@@ -58,6 +58,15 @@ pub enum Manner {
         /// What it says.
         words: String,
     },
+    /// Answers this recipient with this code and these words, and takes everything for others.
+    AnswerTo {
+        /// The address.
+        to: String,
+        /// The reply code.
+        code: u16,
+        /// What it says.
+        words: String,
+    },
     /// The same for a number of mails, then takes everything.
     AnswerTimes {
         /// The step.
@@ -332,6 +341,13 @@ impl Handler for Clerk {
 
     fn rcpt(&mut self, to: &str) -> Response {
         self.draft.to.push(to.into());
+        if let Manner::AnswerTo { to: one, code, words } = &*locked(&self.shared.manner)
+            && one == to
+        {
+            let (code, words) = (*code, words.clone());
+            self.shared.note(|seen| seen.refusals.push((Step::Recipient, code)));
+            return Response::custom(code, words);
+        }
         self.answer(Step::Recipient, mailin::response::OK)
     }
 

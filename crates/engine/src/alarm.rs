@@ -23,6 +23,8 @@ pub enum Subject {
     Bin(BinId),
     /// One rule (that failed).
     Rule(String),
+    /// One person, by name (whom mail does not reach).
+    Person(String),
 }
 
 /// The identity of an alarm: one rule about one subject. The rule's revision is an attribute, not a part of it.
@@ -269,18 +271,18 @@ impl AlarmKey {
     pub fn bin(&self) -> Option<&BinId> {
         match &self.subject {
             Subject::Bin(bin) => Some(bin),
-            Subject::Site | Subject::Rule(_) => None,
+            Subject::Site | Subject::Rule(_) | Subject::Person(_) => None,
         }
     }
 }
 
 impl Subject {
-    /// The subject as people read it: the bin, `site`, or the rule's name.
+    /// The subject as people read it: the bin, `site`, or the name of the rule or person.
     pub fn as_str(&self) -> &str {
         match self {
             Subject::Site => "site",
             Subject::Bin(bin) => bin.as_str(),
-            Subject::Rule(rule) => rule,
+            Subject::Rule(name) | Subject::Person(name) => name,
         }
     }
 }

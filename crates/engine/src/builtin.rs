@@ -51,6 +51,55 @@ pub(crate) const BROKER_LOST: Builtin = Builtin {
     severity: Severity::Major,
 };
 
+/// Mail does not reach one person.
+pub(crate) const UNREACHED: Builtin = Builtin {
+    rule: "person-unreached",
+    title: "Mail undeliverable",
+    cause: "The address is wrong or no longer exists, the mailbox is full, or the person's mail server rejects the sender.",
+    consequence: "This person learns of no alarm by mail. While they are on duty alone, alarms go to the others.",
+    response: &[
+        "Call the person, or somebody near them, and agree who looks after their alarms.",
+        "Read the relay's words below. Correct the address under `people` in the settings, or have the mailbox mended.",
+        "Restart the daemon after a change of the settings. The next mail that the relay takes clears this alarm.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
+/// A mail was lost because of what it was.
+pub(crate) const MAIL_LOST: Builtin = Builtin {
+    rule: "mail-lost",
+    title: "Mail lost",
+    cause: "The mail is larger than the relay allows, its words or pictures look like spam to the relay, or the mail could not be made.",
+    consequence: "This person does not get that mail. Others like it may be lost in the same way.",
+    response: &[
+        "Read the lost message on the machine that runs hypocaust: `hypocaust outbox` lists it, `hypocaust alarms` and `hypocaust report` show what it said.",
+        "If the mail was too large, raise the relay's limit on message size, or attach fewer pictures: `sections` under `people`.",
+        "If the relay takes the mail for spam, have the sender's address allowed there.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
+/// Mail reaches nobody.
+pub(crate) const MAIL_DOWN: Builtin = Builtin {
+    rule: "mail-down",
+    title: "Mail reaches nobody",
+    cause: "The relay is stopped or out of reach, rejects our login or sender, or rejects every address.",
+    consequence: "Nobody learns of an alarm by mail: only the sounder, the status topic and the daemon's health tell.",
+    response: &[
+        "Look at the bins, or send somebody: `hypocaust alarms` lists what is active.",
+        "Read the relay's words with `hypocaust outbox`, and mend the relay, the login or the addresses.",
+        "Check with `hypocaust mail test`. Waiting mails are tried again within the hour, and all at once when the relay takes one.",
+    ],
+    // High, so that the sounder sounds.
+    time_to_respond: Span::hours(2),
+    severity: Severity::Severe,
+};
+
+/// The alarms about mail, which mail alone cannot tell.
+pub(crate) const ABOUT_MAIL: [&Builtin; 3] = [&UNREACHED, &MAIL_LOST, &MAIL_DOWN];
+
 /// A rule cannot be compiled, or fails when it runs.
 pub(crate) const BROKEN_RULE: Builtin = Builtin {
     rule: "broken-rule",
@@ -128,5 +177,15 @@ pub(crate) const CLOCKS_DIFFER: Builtin = Builtin {
 };
 
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 7] =
-    [&REFUSED_PAYLOADS, &BROKER_LOST, &BROKEN_RULE, &CHANGE_NOT_TAKEN, &CLOCK_SET_BACK, &CLOCK_NOT_SET, &CLOCKS_DIFFER];
+pub(crate) const ALL: [&Builtin; 10] = [
+    &REFUSED_PAYLOADS,
+    &BROKER_LOST,
+    &BROKEN_RULE,
+    &CHANGE_NOT_TAKEN,
+    &UNREACHED,
+    &MAIL_LOST,
+    &MAIL_DOWN,
+    &CLOCK_SET_BACK,
+    &CLOCK_NOT_SET,
+    &CLOCKS_DIFFER,
+];

@@ -21,10 +21,11 @@ use site::zone::{Day, IsoWeek};
 
 use crate::alarm::{Alarm, AlarmEvent, AlarmEventKind, AlarmKey, AlarmState, Subject};
 use crate::clock::Lag;
-use crate::effect::{Effect, Level, MailId};
+use crate::effect::{Effect, Level, MailId, MailState};
 use crate::input::{Input, LinkState, PreviousRun};
 use crate::limits;
-use crate::outbox::Outbox;
+use crate::outbox::{Outbox, Tried};
+use crate::reaching::{End, Reaching};
 use crate::reports::KeptReport;
 use crate::restore::Restored;
 use crate::series::{Recount, Series, Taken};
@@ -55,6 +56,14 @@ pub struct Engine {
     pub(crate) alarms: BTreeMap<AlarmKey, Alarm>,
     pub(crate) last_alarm: u64,
     pub(crate) outbox: Outbox,
+    /// Whom mail reaches.
+    pub(crate) reaching: Reaching,
+    /// When a bin or the site was last judged.
+    pub(crate) ticked_at: Option<Timestamp>,
+    /// When a reading that was not a repetition last came.
+    pub(crate) taken_at: Option<Timestamp>,
+    /// When one last came that was not late: rules judge on those alone.
+    pub(crate) fresh_at: Option<Timestamp>,
     pub(crate) week: WeekMemory,
     /// What became of the summaries of the last weeks.
     pub(crate) reports: BTreeMap<IsoWeek, KeptReport>,
@@ -98,6 +107,8 @@ pub struct Engine {
     pub(crate) sounding: Option<bool>,
     pub(crate) outage: Option<(Timestamp, Timestamp)>,
     pub(crate) stored_since_beat: u64,
+    /// The heartbeat is held back, and that was said.
+    pub(crate) beat_held: bool,
     pub(crate) judged_since_beat: u64,
     pub(crate) readings_taken: u64,
     /// Answers of rules since the start.
@@ -233,6 +244,10 @@ impl Engine {
             alarms: BTreeMap::new(),
             last_alarm: 0,
             outbox: Outbox::new(restored.last_mail),
+            reaching: Reaching::default(),
+            ticked_at: None,
+            taken_at: None,
+            fresh_at: None,
             // Those of a time that is still to come were made by a clock that was ahead; they keep nothing back.
             week: WeekMemory {
                 last_summary: restored.last_summary.filter(|week| *week <= site.zone.iso_week(now)),
@@ -264,6 +279,7 @@ impl Engine {
             sounding: None,
             outage: None,
             stored_since_beat: 0,
+            beat_held: false,
             judged_since_beat: 0,
             readings_taken: 0,
             judged: 0,
@@ -344,6 +360,9 @@ impl Engine {
             self.remember(entry);
         }
         for mail in restored.waiting {
+            if let MailState::Waiting { tries: 1.., last_reply, .. } = &mail.state {
+                self.reaching.put_back(&mail.to, mail.created_at, last_reply);
+            }
             if let Some(deadline) = self.outbox.put_back(mail, self.now) {
                 self.deadlines.insert(deadline);
             }
@@ -370,11 +389,13 @@ impl Engine {
             match deadline {
                 Deadline::Tick(bin) => {
                     let judged = self.tick(&bin, at, effects);
+                    self.ticked_at = Some(at);
                     self.count_judged(judged);
                     self.schedule_tick(&bin, at);
                 }
                 Deadline::SiteTick => {
                     let judged = self.site_tick(at, effects);
+                    self.ticked_at = Some(at);
                     self.count_judged(judged);
                     self.schedule_site_tick(at);
                 }
@@ -399,7 +420,7 @@ impl Engine {
                 Deadline::ShelfEnds(key) => self.end_shelf(&key, at, effects),
                 Deadline::FloodMail => self.mail_flood(at, effects),
                 Deadline::Mail(mail) => {
-                    if let Some(effect) = self.outbox.due(mail) {
+                    if let Some(effect) = self.outbox.due(mail, at) {
                         effects.push(effect);
                     }
                 }
@@ -483,15 +504,15 @@ impl Engine {
                 effects.push(Effect::Reply(reply));
             }
             Input::Mail { mail, outcome } => {
-                if let Some(at) = self.outbox.outcome(now, mail, outcome, effects) {
-                    self.deadlines.insert((at, Deadline::Mail(mail)));
+                if let Some(Tried { next, attempt }) = self.outbox.outcome(now, mail, outcome, effects) {
+                    match next {
+                        Some(at) => self.insert_deadline(at, Deadline::Mail(mail)),
+                        None if matches!(attempt.end, End::Taken) => {}
+                        None => self.week.given_up.push_back(now),
+                    }
+                    self.mail_fared(now, attempt, effects);
                 }
-                for effect in self.outbox.next_in_line() {
-                    effects.push(effect);
-                }
-                while self.week.given_up.len() < self.outbox.given_up.len() {
-                    self.week.given_up.push_back(now);
-                }
+                effects.extend(self.outbox.next_in_line(now));
             }
             Input::Recalled { series, from, points } => self.recalled(&series, from, &points, effects),
             Input::Report { week, word } => {
@@ -539,6 +560,10 @@ impl Engine {
             self.recall(reading.series.clone(), effects);
         }
         self.stored_since_beat += 1;
+        self.taken_at = Some(self.now);
+        if self.now.since(reading.measured_at) <= self.late_after(None) {
+            self.fresh_at = Some(self.now);
+        }
         self.readings_taken += u64::from(quality == Quality::Good);
         self.first_reading = Some(self.first_reading.map_or(reading.measured_at, |at| at.min(reading.measured_at)));
         effects.push(Effect::Store { reading, quality, reason });
@@ -579,6 +604,7 @@ impl Engine {
         }
         self.arm_alarms(now, effects);
         self.retire_removed_rules(now, effects);
+        self.forget_people(now, effects);
         for fault in self.broken.clone() {
             self.raise_broken_rule(now, &fault, effects);
         }

@@ -2,15 +2,19 @@
 //!
 //! Must never be what anything rests on: it tells, and decides nothing.
 
+use std::collections::BTreeSet;
+
 use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
 use site::reading::SeriesId;
 
 use crate::alarm::AlarmState;
 use crate::engine::Engine;
+use crate::input::LinkState;
+use crate::reaching::MailFares;
 
 /// How things stand at an instant.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Default)]
 pub struct Figures {
     /// The newest good reading of each series that has sent one, and how old it is.
     pub ages: Vec<(SeriesId, Span)>,
@@ -22,6 +26,28 @@ pub struct Figures {
     pub oldest_mail: Option<Span>,
     /// By how much the engine is behind: how long ago something was due that is not done yet.
     pub behind: Span,
+    /// How mail fares.
+    pub mail: MailFares,
+    /// The link to the broker.
+    pub link: LinkState,
+    /// Since when it is down.
+    pub link_down_since: Option<Timestamp>,
+    /// When a reading last came that was not a repetition, since the start.
+    pub taken_at: Option<Timestamp>,
+    /// When one last came that was not late: rules judge on those alone.
+    pub fresh_at: Option<Timestamp>,
+    /// Messages that gave no reading within the last hour, as far as they are counted.
+    pub refused_lately: usize,
+    /// When rules were last judged, since the start.
+    pub ticked_at: Option<Timestamp>,
+    /// The shortest time from one judgement to the next; `None` where no rule is in force.
+    pub judged_every: Option<Span>,
+    /// Rules that do not work: they do not compile, or failed when they last ran.
+    pub rules_broken: usize,
+    /// The share of the disk that is free, and when that was looked at.
+    pub disk_free: Option<(Timestamp, f64)>,
+    /// Bins with a batch.
+    pub batches: usize,
 }
 
 impl Engine {
@@ -51,6 +77,8 @@ impl Engine {
                 None => alarms.push((alarm.life.state, alarm.priority, 1)),
             }
         }
+        let mut broken: BTreeSet<&str> = self.broken.iter().map(|fault| fault.rule.as_str()).collect();
+        broken.extend(self.failing.keys().map(|(rule, _)| rule.as_str()));
         let due = self.next_deadline().filter(|at| *at < now);
         Figures {
             ages: ages.collect(),
@@ -58,6 +86,17 @@ impl Engine {
             mails_waiting: self.outbox.waiting() as u64,
             oldest_mail: self.outbox.oldest().map(|at| now.since(at)),
             behind: due.map_or(Span::ZERO, |at| now.since(at)),
+            mail: self.mail_fares(),
+            link: self.link,
+            link_down_since: self.link_down_since,
+            taken_at: self.taken_at,
+            fresh_at: self.fresh_at,
+            refused_lately: self.refused_lately(),
+            ticked_at: self.ticked_at,
+            judged_every: self.rulebook.rules().iter().map(|rule| rule.header.every).min(),
+            rules_broken: broken.len(),
+            disk_free: self.disk_free,
+            batches: self.bins.values().filter(|bin| bin.batch.is_some()).count(),
         }
     }
 }

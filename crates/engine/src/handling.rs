@@ -535,13 +535,13 @@ fn thread_subject(site: &str, key: &AlarmKey, title: &str, finding: &str) -> Str
     format!("[{site}] {} {}: {}", key.subject.as_str(), lower_first(title), head(finding, SUBJECT_FINDING_CHARS))
 }
 
-fn lower_first(text: &str) -> String {
+pub(crate) fn lower_first(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map(|c| c.to_lowercase().chain(chars).collect()).unwrap_or_default()
 }
 
 /// The first words of a text, cut between words.
-fn head(text: &str, chars: usize) -> String {
+pub(crate) fn head(text: &str, chars: usize) -> String {
     let text = text.replace(['\r', '\n'], " ");
     if text.chars().count() <= chars {
         return text;

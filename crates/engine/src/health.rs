@@ -85,10 +85,11 @@ impl Engine {
                 effects,
             );
         }
-        if let Some(since) = self.link_down_since.filter(|since| at.since(*since) >= limits::LINK_DOWN_ALARM_AFTER) {
+        if let Some(since) = self.link_down_since.filter(|since| at.since(*since) >= self.site.broker_alarm_after) {
             let finding = format!("no connection to the broker since {}", self.site.zone.show(since));
             self.raise_builtin(&builtin::BROKER_LOST, Subject::Site, at, finding, Vec::new(), effects);
         }
+        self.look_after_mail(at, effects);
         if let Some((from, to)) = self.outage {
             let blowers: Vec<_> = self.site.blowers.keys().map(|id| (id.clone(), self.back_on_air(id, to))).collect();
             let settled = blowers.iter().all(|(_, b)| matches!(b, BackOnAir::Proven { .. } | BackOnAir::Unproven));
@@ -110,8 +111,10 @@ impl Engine {
         while self.week.mails.front().is_some_and(|(t, _)| old(t)) {
             self.week.mails.pop_front();
         }
-        while self.week.refused.front().is_some_and(&old) {
-            self.week.refused.pop_front();
+        for memory in [&mut self.week.refused, &mut self.week.given_up] {
+            while memory.front().is_some_and(&old) {
+                memory.pop_front();
+            }
         }
         while self.week.off.front().is_some_and(|(_, t)| old(t)) {
             self.week.off.pop_front();

@@ -167,19 +167,25 @@ pub enum MailOutcome {
         /// The relay's words, or what failed.
         reply: String,
     },
-    /// The relay will never take it: 5xx for this recipient.
+    /// The relay will never take anything for this recipient: 5xx to the recipient.
     Refused {
         /// The relay's words.
+        reply: String,
+    },
+    /// This mail will never pass, whoever it is for: 5xx to what it says, or it could not be made.
+    Unfit {
+        /// The relay's words, or what failed.
         reply: String,
     },
 }
 
 /// The link to the broker.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
 pub enum LinkState {
     /// Messages can come.
     Up,
     /// They cannot.
+    #[default]
     Down,
 }
 

@@ -201,7 +201,7 @@ impl Engine {
     }
 
     /// When a reading is late, among those of a bin and the site-wide ones, or among all of them.
-    fn late_after(&self, bin: Option<&BinId>) -> Span {
+    pub(crate) fn late_after(&self, bin: Option<&BinId>) -> Span {
         let slowest = match bin.and_then(|bin| self.site.bins.get(bin)) {
             Some(bin) => {
                 let own = bin.probes.iter().filter_map(|id| self.site.probes.get(id)).map(|p| p.interval);
@@ -311,6 +311,8 @@ impl Engine {
             .keys()
             .filter(|key| match &key.subject {
                 Subject::Rule(rule) => key.rule == builtin::BROKEN_RULE.rule && !broken.contains(&rule.as_str()),
+                // Those are the daemon's own; see `forget_people`.
+                Subject::Person(_) => false,
                 // A rule whose text is broken at present is not gone: its alarms stand until it can judge again.
                 subject => {
                     let scope = if *subject == Subject::Site { Scope::Site } else { Scope::Bin };
@@ -358,7 +360,7 @@ impl Engine {
         }
     }
 
-    fn retire(&mut self, key: &AlarmKey, at: Timestamp, why: &str, effects: &mut Vec<Effect>) {
+    pub(crate) fn retire(&mut self, key: &AlarmKey, at: Timestamp, why: &str, effects: &mut Vec<Effect>) {
         let Some(alarm) = self.alarms.get_mut(key) else { return };
         let pending = alarm.conditioning.pending();
         alarm.conditioning = Conditioning { phase: Phase::Idle, last: alarm.conditioning.last };

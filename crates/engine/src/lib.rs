@@ -23,6 +23,7 @@ pub mod limits;
 pub mod notice;
 mod outbox;
 mod pulled;
+mod reaching;
 mod reload;
 pub mod replay;
 pub mod reports;
@@ -37,4 +38,5 @@ mod weekly;
 
 pub use builtin::CHANGE_NOT_TAKEN_RULE as CHANGE_NOT_TAKEN;
 pub use engine::Engine;
+pub use reaching::MailFares;
 pub use status::{bin_topic, status_topic};

@@ -41,6 +41,12 @@ pub const ALARM_MAIL_GIVEN_UP_AFTER: Span = Span::hours(24);
 pub const SUMMARY_MAIL_GIVEN_UP_AFTER: Span = Span::days(5);
 /// A round list is tried for this long: the next one is there by then.
 pub const ROUND_LIST_GIVEN_UP_AFTER: Span = Span::hours(20);
+/// Mail to a person has been tried and not taken for this long before others learn it; a relay that greets strangers late takes it by then.
+pub const MAIL_HELD_TOLD_AFTER: Span = Span::minutes(30);
+/// A mail that was lost for what it was is told for this long.
+pub const MAIL_LOST_TOLD_FOR: Span = Span::days(1);
+/// So many characters of a relay's words are told; the outbox has all of them.
+pub const RELAY_WORDS: usize = 240;
 /// Mails under way at one time.
 pub const MAILS_IN_FLIGHT: usize = 8;
 /// This many refused payloads within [`REFUSED_WITHIN`] raise an alarm.
@@ -83,8 +89,6 @@ pub const BIN_STATUS_EVERY: Span = Span::minutes(15);
 pub const ENTRIES_PER_BIN: usize = 500;
 /// Points of one line in the picture of a mail.
 pub const CHART_POINTS: usize = 150;
-/// The link to the broker is down for this long before an alarm tells.
-pub const LINK_DOWN_ALARM_AFTER: Span = Span::minutes(10);
 /// A person may shelve an alarm for this long in a row; longer means out of service.
 pub const SHELF_MAX: Span = rulebook::limits::SHELF_MAX;
 /// Probes fell by more than this, all in the pile and within [`PULLED_WITHIN`]: they were pulled, for no pile cools so fast

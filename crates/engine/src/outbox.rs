@@ -6,11 +6,14 @@ use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 use pile::time::{Span, Timestamp};
 
+use crate::alarm::AlarmId;
 use crate::effect::{Effect, Level, Mail, MailId, MailState};
 use crate::engine::Deadline;
+use crate::handling::{head, lower_first};
 use crate::input::MailOutcome;
 use crate::limits;
-use crate::notice::Notice;
+use crate::notice::{Notice, Step};
+use crate::reaching::{Attempt, End};
 
 /// Mails that are neither accepted nor given up.
 #[derive(Debug)]
@@ -20,17 +23,46 @@ pub(crate) struct Outbox {
     in_flight: BTreeSet<MailId>,
     /// Due, but as many as may be are under way.
     in_line: VecDeque<MailId>,
-    /// Mails that were given up since the start, for the summary.
-    pub(crate) given_up: Vec<MailId>,
     /// The relay did not take the last mail that was tried.
     trouble_since: Option<Timestamp>,
+    /// Addresses of which it was said that a mail to them was given up, and that have taken none since.
+    said_given_up: BTreeSet<String>,
 }
 
 #[derive(Debug)]
 struct Waiting {
+    to: String,
+    /// What it is about, in a few words.
+    what: String,
+    /// The alarm that it calls somebody to.
+    calls_to: Option<AlarmId>,
     created_at: Timestamp,
     give_up_after: Span,
     tries: u32,
+    next_try: Timestamp,
+}
+
+/// What came of an attempt.
+#[derive(Debug)]
+pub(crate) struct Tried {
+    /// When the mail is tried again, if it is.
+    pub(crate) next: Option<Timestamp>,
+    /// For those who look after people.
+    pub(crate) attempt: Attempt,
+}
+
+impl Waiting {
+    fn of(mail: &Mail, tries: u32, next_try: Timestamp) -> Waiting {
+        Waiting {
+            to: mail.to.clone(),
+            what: what_of(&mail.notice),
+            calls_to: calls_to(&mail.notice),
+            created_at: mail.created_at,
+            give_up_after: give_up_after(&mail.notice),
+            tries,
+            next_try,
+        }
+    }
 }
 
 impl Outbox {
@@ -50,8 +82,8 @@ impl Outbox {
             waiting: BTreeMap::new(),
             in_flight: BTreeSet::new(),
             in_line: VecDeque::new(),
-            given_up: Vec::new(),
             trouble_since: None,
+            said_given_up: BTreeSet::new(),
         }
     }
 
@@ -59,9 +91,10 @@ impl Outbox {
     pub(crate) fn add(&mut self, to: &str, notice: Notice, now: Timestamp) -> (Mail, Deadline) {
         self.last += 1;
         let id = MailId(self.last);
-        self.waiting.insert(id, Waiting { created_at: now, give_up_after: give_up_after(&notice), tries: 0 });
         let state = MailState::Waiting { next_try: now, tries: 0, last_reply: String::new() };
-        (Mail { id, to: to.to_owned(), notice, created_at: now, state }, Deadline::Mail(id))
+        let mail = Mail { id, to: to.to_owned(), notice, created_at: now, state };
+        self.waiting.insert(id, Waiting::of(&mail, 0, now));
+        (mail, Deadline::Mail(id))
     }
 
     /// Puts a mail back that was waiting when the daemon stopped.
@@ -69,10 +102,9 @@ impl Outbox {
     /// A next try that is further off than any wait was planned by a clock that was ahead: it is due now.
     pub(crate) fn put_back(&mut self, mail: Mail, now: Timestamp) -> Option<(Timestamp, Deadline)> {
         let MailState::Waiting { next_try, tries, .. } = mail.state else { return None };
-        let give_up_after = give_up_after(&mail.notice);
-        self.waiting.insert(mail.id, Waiting { created_at: mail.created_at, give_up_after, tries });
         let longest = limits::MAIL_RETRY.iter().copied().fold(Span::ZERO, Span::max);
         let next_try = if next_try > now + longest { now } else { next_try };
+        self.waiting.insert(mail.id, Waiting::of(&mail, tries, next_try));
         Some((next_try, Deadline::Mail(mail.id)))
     }
 
@@ -83,13 +115,38 @@ impl Outbox {
         }
     }
 
-    /// A mail's time has come: try it, or let it stand in line.
-    pub(crate) fn due(&mut self, mail: MailId) -> Option<Effect> {
-        if !self.waiting.contains_key(&mail) || self.in_flight.contains(&mail) {
+    /// The newest mail's number.
+    pub(crate) fn newest(&self) -> MailId {
+        MailId(self.last)
+    }
+
+    /// The alarms that mails to this address, tried and not taken, call somebody to.
+    pub(crate) fn calls_waiting_for(&self, to: &str) -> BTreeSet<AlarmId> {
+        let theirs = self.waiting.values().filter(|mail| mail.to == to && mail.tries > 0);
+        theirs.filter_map(|mail| mail.calls_to).collect()
+    }
+
+    /// Every mail that waits for another try is due now.
+    pub(crate) fn hurry(&mut self, now: Timestamp) -> Vec<MailId> {
+        let waits = self.waiting.iter_mut().filter(|(_, mail)| mail.next_try > now);
+        waits
+            .map(|(id, mail)| {
+                mail.next_try = now;
+                *id
+            })
+            .collect()
+    }
+
+    /// A mail's time has come: try it, or let it stand in line. A time that was overtaken by another one does nothing.
+    pub(crate) fn due(&mut self, mail: MailId, now: Timestamp) -> Option<Effect> {
+        let waits = self.waiting.get(&mail).filter(|waits| waits.next_try <= now);
+        if waits.is_none() || self.in_flight.contains(&mail) {
             return None;
         }
         if self.in_flight.len() >= limits::MAILS_IN_FLIGHT {
-            self.in_line.push_back(mail);
+            if !self.in_line.contains(&mail) {
+                self.in_line.push_back(mail);
+            }
             return None;
         }
         self.in_flight.insert(mail);
@@ -97,55 +154,63 @@ impl Outbox {
     }
 
     /// Lets those move up for whom there is room now.
-    pub(crate) fn next_in_line(&mut self) -> Vec<Effect> {
+    pub(crate) fn next_in_line(&mut self, now: Timestamp) -> Vec<Effect> {
         let mut effects = Vec::new();
         while self.in_flight.len() < limits::MAILS_IN_FLIGHT {
             let Some(mail) = self.in_line.pop_front() else { break };
-            effects.extend(self.due(mail));
+            effects.extend(self.due(mail, now));
         }
         effects
     }
 
-    /// An attempt ended; gives the time of the next one, if there is to be one.
+    /// An attempt ended; gives what came of it, unless the mail is no longer waited for.
     pub(crate) fn outcome(
         &mut self,
         now: Timestamp,
         mail: MailId,
         outcome: MailOutcome,
         effects: &mut Vec<Effect>,
-    ) -> Option<Timestamp> {
+    ) -> Option<Tried> {
         self.in_flight.remove(&mail);
         let waiting = self.waiting.get_mut(&mail)?;
-        waiting.tries += 1;
+        waiting.tries = waiting.tries.saturating_add(1);
         let tries = waiting.tries;
-        let (state, next) = match outcome {
-            MailOutcome::Accepted { reply } => (MailState::Accepted { at: now, tries, reply }, None),
-            MailOutcome::Refused { reply } => (MailState::GivenUp { at: now, tries, reply }, None),
+        let (state, next, end) = match outcome {
+            MailOutcome::Accepted { reply } => (MailState::Accepted { at: now, tries, reply }, None, End::Taken),
+            MailOutcome::Refused { reply } => {
+                (MailState::GivenUp { at: now, tries, reply: reply.clone() }, None, End::Refused { reply })
+            }
+            MailOutcome::Unfit { reply } => {
+                (MailState::GivenUp { at: now, tries, reply: reply.clone() }, None, End::Unfit { reply })
+            }
             MailOutcome::Deferred { reply } => {
                 let step = usize::try_from(tries).unwrap_or(usize::MAX) - 1;
                 let wait =
                     limits::MAIL_RETRY.get(step).or(limits::MAIL_RETRY.last()).copied().unwrap_or(Span::hours(1));
                 let next_try = now + wait;
                 if next_try.since(waiting.created_at) > waiting.give_up_after {
-                    (MailState::GivenUp { at: now, tries, reply }, None)
+                    (MailState::GivenUp { at: now, tries, reply: reply.clone() }, None, End::OutOfTime { reply })
                 } else {
-                    (MailState::Waiting { next_try, tries, last_reply: reply }, Some(next_try))
+                    waiting.next_try = next_try;
+                    let state = MailState::Waiting { next_try, tries, last_reply: reply.clone() };
+                    (state, Some(next_try), End::Waits { reply })
                 }
             }
         };
-        self.say(now, mail, &state, effects);
+        let (to, what, calls_to) = (waiting.to.clone(), waiting.what.clone(), waiting.calls_to);
+        self.say(now, mail, &to, &state, effects);
         if next.is_none() {
             self.waiting.remove(&mail);
         }
-        if matches!(state, MailState::GivenUp { .. }) {
-            self.given_up.push(mail);
-        }
         effects.push(Effect::MailState { mail, state });
-        next
+        Some(Tried { next, attempt: Attempt { mail, to, what, calls_to, end } })
     }
 
-    /// One line when mail stops leaving, one when it leaves again, one for each mail given up.
-    fn say(&mut self, now: Timestamp, mail: MailId, state: &MailState, effects: &mut Vec<Effect>) {
+    /// One line when mail stops leaving, one when it leaves again, one for each address at which mails are given up.
+    fn say(&mut self, now: Timestamp, mail: MailId, to: &str, state: &MailState, effects: &mut Vec<Effect>) {
+        if matches!(state, MailState::Accepted { .. }) {
+            self.said_given_up.remove(to);
+        }
         let line = match state {
             MailState::Accepted { .. } => self
                 .trouble_since
@@ -161,6 +226,7 @@ impl Outbox {
                 ))
             }
             MailState::Waiting { .. } => None,
+            MailState::GivenUp { .. } if !self.said_given_up.insert(to.to_owned()) => None,
             MailState::GivenUp { reply, .. } => Some((
                 Level::Warn,
                 format!(
@@ -180,5 +246,37 @@ fn give_up_after(notice: &Notice) -> Span {
         Notice::Alarm(_) | Notice::Flood(_) | Notice::Outage(_) | Notice::Trial { .. } => {
             limits::ALARM_MAIL_GIVEN_UP_AFTER
         }
+    }
+}
+
+/// The alarm that a mail calls somebody to.
+fn calls_to(notice: &Notice) -> Option<AlarmId> {
+    match notice {
+        Notice::Alarm(alarm) => match alarm.step {
+            Step::Raise | Step::Update | Step::Reminder => Some(alarm.alarm),
+            Step::Clear | Step::Retire => None,
+        },
+        _ => None,
+    }
+}
+
+/// What a mail is about, in a few words.
+fn what_of(notice: &Notice) -> String {
+    match notice {
+        Notice::Alarm(alarm) => {
+            let step = match alarm.step {
+                Step::Raise | Step::Update => "alarm",
+                Step::Reminder => "reminder of alarm",
+                Step::Clear | Step::Retire => "end of alarm",
+            };
+            let finding = head(&alarm.finding, limits::RELAY_WORDS);
+            format!("{step} {}, {} {}: {finding}", alarm.alarm.0, alarm.subject.as_str(), lower_first(&alarm.title))
+        }
+        Notice::Summary(summary) => format!("the summary of week {}", summary.week),
+        Notice::Copy(copy) => format!("a copy of the summary of week {}", copy.week),
+        Notice::RoundList(list) => format!("the round list of {}", list.day),
+        Notice::Flood(flood) => format!("a list of {} alarms", flood.standing + flood.over),
+        Notice::Outage(_) => "that the daemon was off".into(),
+        Notice::Trial { .. } => "a test mail".into(),
     }
 }

@@ -15,13 +15,22 @@ use crate::limits;
 impl Engine {
     pub(crate) fn status(&self, at: Timestamp, effects: &mut Vec<Effect>) {
         let standing = self.alarms.values().filter(|a| a.stands()).count();
+        let fares = self.mail_fares();
+        let mail = if fares.down_since.is_some() {
+            "failed"
+        } else if fares.unreached > 0 || fares.waits_since.is_some() || fares.lost_at.is_some() {
+            "late"
+        } else {
+            "ok"
+        };
         effects.push(Effect::Publish {
             topic: status_topic(&self.site),
             payload: format!(
-                "{{\"state\":\"running\",\"at\":\"{}\",\"next_by\":\"{}\",\"alarms_standing\":{standing},\"readings_since_start\":{}}}",
+                "{{\"state\":\"running\",\"at\":\"{}\",\"next_by\":\"{}\",\"alarms_standing\":{standing},\"readings_since_start\":{},\"mail\":\"{mail}\",\"people_unreached\":{}}}",
                 rfc3339_utc(at),
                 rfc3339_utc(at + limits::STATUS_EVERY.times(2)),
-                self.readings_taken
+                self.readings_taken,
+                fares.unreached
             ),
             retain: true,
         });
@@ -32,7 +41,9 @@ impl Engine {
         self.insert_deadline(at + heartbeat.every, Deadline::Beat);
         if self.stored_since_beat > 0 && self.judged_since_beat > 0 {
             effects.push(Effect::Beat);
-        } else {
+            self.beat_held = false;
+        } else if !std::mem::replace(&mut self.beat_held, true) {
+            // Once, and not with every beat: a night without readings has a thousand of them.
             effects.push(Effect::Say {
                 level: Level::Warn,
                 text: "the heartbeat is held back: no reading was stored, or no rule was judged, since the last one"

@@ -13,7 +13,8 @@ use site::model::{Calls, Person, RunProof};
 use site::quantity::{Quantity, Unit};
 use site::reading::{SeriesId, Source};
 
-use crate::alarm::{Alarm, AlarmKey};
+use crate::alarm::{Alarm, AlarmKey, Subject};
+use crate::builtin;
 use crate::effect::Effect;
 use crate::engine::{Deadline, Engine};
 use crate::handling::{Finding, Words, renew_row};
@@ -50,6 +51,21 @@ impl Engine {
             return;
         }
         let to = self.route(key, step);
+        self.send_step(key, at, step, words, finding, &to, effects);
+    }
+
+    /// Puts the mail for one step of an alarm's life into the outbox for these people.
+    #[expect(clippy::too_many_arguments, reason = "a mail is made of all of them")]
+    pub(crate) fn send_step(
+        &mut self,
+        key: &AlarmKey,
+        at: Timestamp,
+        step: Step,
+        words: Words,
+        finding: Finding,
+        to: &[String],
+        effects: &mut Vec<Effect>,
+    ) {
         if to.is_empty() {
             return;
         }
@@ -95,14 +111,30 @@ impl Engine {
         // The count of mails is a part of the alarm's row: the row that went out with the event is brought up to date.
         renew_row(effects, kept);
         self.week.mails.extend(to.iter().map(|to| (at, to.clone())));
-        self.post(at, &notice, &to, effects);
+        self.post(at, &notice, to, effects);
     }
 
-    /// Whom a mail about an alarm goes to.
+    /// Whom a mail about an alarm goes to. Where it would reach nobody, as far as is known, it goes to those who can be reached too.
+    fn route(&self, key: &AlarmKey, step: Step) -> Vec<String> {
+        let mut to = self.usual_route(key, step);
+        if let Subject::Person(name) = &key.subject {
+            return self.route_about(key, name, to);
+        }
+        if key.rule == builtin::MAIL_DOWN.rule {
+            // It would leave when it is over. The sounder and the daemon's health tell it while it lasts.
+            return Vec::new();
+        }
+        if !to.is_empty() {
+            to.extend(self.instead(&to));
+        }
+        to
+    }
+
+    /// Whom a mail about an alarm goes to while mail reaches everybody.
     ///
     /// The end of an alarm is told to those who were told of its beginning. When an alarm was not acknowledged in time, everybody
     /// whose route it is hears of it, on duty or not, and so do those who step in.
-    fn route(&self, key: &AlarmKey, step: Step) -> Vec<String> {
+    pub(crate) fn usual_route(&self, key: &AlarmKey, step: Step) -> Vec<String> {
         let Some(alarm) = self.alarms.get(key) else { return Vec::new() };
         let raised_at = alarm.raised_at.unwrap_or(self.now);
         let (bin, priority) = (key.bin(), alarm.priority);

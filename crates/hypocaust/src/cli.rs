@@ -222,6 +222,14 @@ pub enum Command {
     /// either fails, the earlier text stays in force and one mail says so. Numbers under `rules` in the settings are read too; other
     /// changes there wait until the daemon starts again.
     Reload,
+    /// Show how the running daemon is doing, one line a part: ok, late or failed, since when, and what to do; exit 1 if a part has failed.
+    ///
+    /// The parts are broker, intake, rules, clock, disk, outbox and record. `metrics` in the settings gives the same to programs: /health.
+    Status {
+        /// One JSON object: state, at, parts (part, state, since, finding, do); times are UTC.
+        #[arg(long)]
+        json: bool,
+    },
     /// The record that others can check: its key, its checkpoints, its check, bundles of readings with proofs.
     ///
     /// Every start and stop, gap, alarm, word of a person, mail and change of rules is a row, written together with what it tells of; each row

@@ -154,7 +154,7 @@ fn leave_no_core() {
 pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
     leave_no_core();
     let Settings { site, text, path } = wiring::settings(config)?;
-    for advice in site::settings::advice(&site) {
+    for advice in site::settings::folded(&site::settings::advice(&site)) {
         tracing::warn!("{advice}");
     }
     let folder = Folder::lock(&site.data_folder)?;
@@ -266,6 +266,25 @@ pub fn reload(site: &Site) -> Result<(), CommandError> {
         }
     }
     Ok(())
+}
+
+/// Shows how the running daemon is doing.
+///
+/// # Errors
+/// When none runs.
+pub fn status(site: &Site, json: bool) -> Result<ExitCode, CommandError> {
+    let (said, code) = match socket::ask(&site.data_folder, &Request::Status { json })? {
+        Some(Answer::Done(said)) => (said, ExitCode::SUCCESS),
+        Some(Answer::No(said)) => (said, ExitCode::from(1)),
+        None => {
+            return Err(CommandError::NotRunning(format!(
+                "no daemon runs on {}; start it with `hypocaust run`, or `systemctl start hypocaust`",
+                site.data_folder.display()
+            )));
+        }
+    };
+    println!("{}", said.trim_end());
+    Ok(code)
 }
 
 /// Room that a thread has for calls within calls: a template or a rule of the site may nest values deep before its limits end it.
@@ -452,7 +471,9 @@ pub fn mail_test(config: &Path, to: Option<String>) -> Result<(), CommandError> 
         match runtime.block_on(postman.deliver(&site.mail.from, &to, &bytes)) {
             MailOutcome::Accepted { reply } => println!("{to}: accepted: {reply}"),
             MailOutcome::Deferred { reply } => failed.push(format!("{to}: not accepted now: {reply}")),
-            MailOutcome::Refused { reply } => failed.push(format!("{to}: refused: {reply}")),
+            MailOutcome::Refused { reply } | MailOutcome::Unfit { reply } => {
+                failed.push(format!("{to}: refused: {reply}"));
+            }
         }
     }
     if failed.is_empty() {

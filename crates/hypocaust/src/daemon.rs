@@ -27,6 +27,7 @@ use tokio::sync::{Semaphore, mpsc, oneshot, watch};
 use crate::by_mqtt::{TokenError, Tokens};
 use crate::clock::Clock;
 use crate::copying::{self, CopyHand, CopyWord};
+use crate::health::{self, Board};
 use crate::metrics::{self, Sight, Tally};
 use crate::recording::Recorder;
 use crate::report::{self, Rendered};
@@ -35,6 +36,7 @@ use crate::socket::{self, Answer, Asked, Wish};
 
 mod errands;
 mod mqtt_words;
+mod repeats;
 mod rule_changes;
 mod settings_row;
 mod vitals;
@@ -146,6 +148,8 @@ const COMMIT_RETRY: Duration = Duration::from_secs(1);
 const FAREWELL_WITHIN: Duration = Duration::from_secs(2);
 /// Work that came back from tasks of our own, waiting for the loop.
 const WORK_MAX: usize = 64;
+/// A loop that does not answer within this is held up.
+const LOOK_WITHIN: Duration = Duration::from_secs(2);
 /// From one look at the disk to the next.
 const HEALTH_EVERY: Span = Span::minutes(1);
 /// From one look at the files of the rules to the next; what changed is read at the second look that finds it unchanged.
@@ -221,7 +225,11 @@ struct Loop {
     tally: Tally,
     /// Which parts of it move.
     vitals: Vitals,
+    /// What is known of the parts, also while the loop is held up.
+    board: Board,
     tidying: tidying::Tidying,
+    /// Warnings that many bins have in common.
+    repeats: repeats::Repeats,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -269,11 +277,19 @@ pub async fn run(
     let (work, mut worked) = mpsc::channel(WORK_MAX);
     let (asked, mut asking) = mpsc::channel::<Asked>(WORK_MAX);
     let listener = socket::listen(&path, asked).map_err(DaemonError::Socket)?;
+    let board = Board::new(health::Terms::of(&site), now);
+    // Where the clock is driven nobody looks at the disk.
+    board.post(|facts| facts.disk_is_looked_at = matches!(clock, Clock::Live(_)));
     {
         // Requests and returns share one queue, so that the loop has one place to look.
-        let work = work.clone();
+        let (work, board, clock) = (work.clone(), board.clone(), clock.clone());
         tokio::spawn(async move {
             while let Some(asked) = asking.recv().await {
+                // This one is answered while the loop is held up, too.
+                if let Wish::Status { json } = asked.wish {
+                    tokio::spawn(tell_status(look(work.clone(), board.clone(), clock.clone()), json, asked.answer));
+                    continue;
+                }
                 if work.send(Work::Asked(asked)).await.is_err() {
                     break;
                 }
@@ -319,18 +335,14 @@ pub async fn run(
         copy,
         tally: Tally::new(),
         vitals: Vitals::new(pulse),
+        board: board.clone(),
         tidying: tidying::Tidying::default(),
+        repeats: repeats::Repeats::default(),
     };
     if let Some(listen) = this.site.metrics {
         let work = this.work.clone();
-        let look = move || {
-            let work = work.clone();
-            async move {
-                let (sight, seen) = oneshot::channel();
-                work.send(Work::Look(sight)).await.ok()?;
-                seen.await.ok()
-            }
-        };
+        let (board, clock) = (board.clone(), clock.clone());
+        let look = move || look(work.clone(), board.clone(), clock.clone());
         tokio::spawn(metrics::serve(listen, this.tally.clone(), look));
     }
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
@@ -397,9 +409,13 @@ pub async fn run(
             }
             _ = pet.tick() => {
                 let now = this.clock.now();
-                if let Err(source) = this.ledger.alive(now) {
-                    tracing::warn!("the store does not take a sign of life: {source}");
+                this.repeats.others().iter().for_each(|line| tracing::warn!("{line}"));
+                let trouble = this.ledger.alive(now).err().map(|source| chain(&source));
+                let is_news = trouble.is_some() && !this.board.store_in_trouble();
+                if let Some(why) = trouble.as_ref().filter(|_| is_news) {
+                    tracing::warn!("the store does not take a sign of life: {why}");
                 }
+                this.board.post(|facts| facts.store_takes(now, trouble));
                 if this.clock_differs(now) {
                     items.push(Item::alone(Input::Wake));
                 }
@@ -408,6 +424,7 @@ pub async fn run(
                 this.feed_watchdog(now);
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
                     this.health_at = Some(now);
+                    this.look_at_record(now);
                     items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
                 }
             }
@@ -438,6 +455,30 @@ pub async fn run(
     tracing::info!("stopped; everything that was acknowledged is in the store");
     drop(folder);
     ended
+}
+
+/// Answers a command that asks how the daemon is doing.
+async fn tell_status(sight: impl Future<Output = Option<Sight>>, json: bool, answer: oneshot::Sender<Answer>) {
+    let Some(Sight { health: told, .. }) = sight.await else { return };
+    let text = if json { told.health.json().to_string() } else { told.text() };
+    let _ = answer.send(match told.health.state() {
+        health::State::Ok | health::State::Late => Answer::Done(text),
+        health::State::Failed => Answer::No(text),
+    });
+}
+
+/// Asks the loop how the daemon is doing; while it is held up, what was last known is judged at the present. `None` once it has ended.
+async fn look(work: mpsc::Sender<Work>, board: Board, clock: Clock) -> Option<Sight> {
+    let asked = async {
+        let (sight, seen) = oneshot::channel();
+        work.send(Work::Look(sight)).await.ok()?;
+        seen.await.ok()
+    };
+    if let Ok(answered) = tokio::time::timeout(LOOK_WITHIN, asked).await {
+        return answered;
+    }
+    let at = clock.now();
+    Some(Sight::held_up(board.health(at), clock.behind()))
 }
 
 /// The next wish to read the rules; never, where nobody can have one.
@@ -606,7 +647,9 @@ impl Loop {
                 Err(source) => {
                     if troubled.is_none() {
                         tracing::error!("nothing is stored or acknowledged at present: {}", chain(&source));
-                        troubled = Some(self.clock.now());
+                        let since = self.clock.now();
+                        troubled = Some(since);
+                        self.board.post(|facts| facts.store_takes(since, Some(chain(&source))));
                         self.progress.send_modify(|p| p.store_in_trouble = true);
                     }
                     tokio::time::sleep(COMMIT_RETRY).await;
@@ -614,6 +657,7 @@ impl Loop {
             }
         }
         if let Some(since) = troubled {
+            self.board.post(|facts| facts.store_takes(now, None));
             self.progress.send_modify(|p| p.store_in_trouble = false);
             tracing::info!(
                 "the store takes readings again, after {} of trouble; nothing was lost",
@@ -667,6 +711,8 @@ impl Loop {
                 items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer), written: None });
             }
             Work::Asked(Asked { wish: Wish::ReadRules, answer }) => self.try_rules(Some(answer)),
+            // Those are answered before they come here.
+            Work::Asked(Asked { wish: Wish::Status { .. }, .. }) => {}
             Work::Tried(tried, answer) => {
                 self.trying = false;
                 items.extend(self.take_tried(*tried, answer));
@@ -684,7 +730,7 @@ impl Loop {
             Work::Rendered(id, Err(why)) => {
                 self.vitals.ends(id);
                 let reply = format!("the mail cannot be made: {why}");
-                items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Refused { reply } }));
+                items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Unfit { reply } }));
             }
             Work::Rendered(id, Ok(Rendered { bytes, issued, amended })) => {
                 report::on_record(&mut self.ledger, self.clock.now(), issued);

@@ -17,6 +17,7 @@ pub mod criteria;
 pub mod daemon;
 pub mod demo;
 pub mod driven;
+mod health;
 pub mod init;
 pub mod judging;
 pub mod listing;

@@ -86,6 +86,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Report(command) => return report::report(&wiring::settings(&config)?.site, &command),
         Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
+        Command::Status { json } => return commands::status(&wiring::settings(&config)?.site, json),
         Command::Record(command) => return record::record(&wiring::settings(&config)?.site, &command),
         Command::Copy(command) => return copying::commands::copy(&wiring::settings(&config)?.site, &command),
         Command::Restore(args) => copying::commands::restore(&wiring::settings(&config)?.site, &args)?,

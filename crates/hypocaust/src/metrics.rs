@@ -12,12 +12,12 @@ use std::time::Duration;
 use engine::figures::Figures;
 use http_body_util::Full;
 use hyper::body::{Bytes, Incoming};
-use hyper::header::{CONTENT_TYPE, HeaderValue};
+use hyper::header::{ACCEPT, CONTENT_TYPE, HeaderValue};
 use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode};
 use hyper_util::rt::TokioIo;
 use ledger::Committed;
-use pile::time::{Span, Timestamp};
+use pile::time::Span;
 use prometheus_client::encoding::text::encode;
 use prometheus_client::metrics::counter::Counter;
 use prometheus_client::metrics::family::Family;
@@ -25,10 +25,10 @@ use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::metrics::info::Info;
 use prometheus_client::registry::{Registry, Unit};
-use site::zone::rfc3339_utc;
 use tokio::net::TcpListener;
 
 use crate::daemon::Moves;
+use crate::health::{State, Told};
 
 /// The form of OpenMetrics 1.0.
 const OPENMETRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
@@ -51,13 +51,30 @@ pub(crate) struct Tally {
 /// What the loop sees when it is asked.
 #[derive(Debug)]
 pub(crate) struct Sight {
-    pub(crate) at: Timestamp,
     pub(crate) figures: Figures,
     pub(crate) moves: Moves,
+    /// How the parts are.
+    pub(crate) health: Told,
+    /// The loop answered; otherwise the figures are those of its last look.
+    pub(crate) is_fresh: bool,
     /// By how much the machine's clock is behind ours.
     pub(crate) clock_behind: Span,
     /// Rows of the record that the copy elsewhere has still to take.
     pub(crate) copy_waiting: Option<u64>,
+}
+
+impl Sight {
+    /// Of a daemon whose loop is held up: its health alone is known.
+    pub(crate) fn held_up(health: Told, clock_behind: Span) -> Sight {
+        Sight {
+            figures: Figures::default(),
+            moves: Moves::default(),
+            health,
+            is_fresh: false,
+            clock_behind,
+            copy_waiting: None,
+        }
+    }
 }
 
 impl Tally {
@@ -148,6 +165,11 @@ pub(crate) fn page(tally: &Tally, sight: &Sight) -> Result<String, fmt::Error> {
     for (part, is_moving) in sight.moves.parts() {
         moves.get_or_create(&vec![("part", part.to_owned())]).set(f64::from(u8::from(is_moving)));
     }
+    let parts = Gauges::default();
+    for part in &sight.health.health.parts {
+        parts.get_or_create(&vec![("part", part.part.key().to_owned())]).set(part.state.figure());
+    }
+    registry.register("part_health", "How a part of the daemon is: 0 ok, 1 late, 2 failed; /health says why", parts);
     registry.register("moves", "1 while a part of the daemon does its work, 0 when it stands still", moves);
     if let Some(waiting) = sight.copy_waiting {
         registry.register(
@@ -211,25 +233,33 @@ async fn answer(
         return response(StatusCode::NOT_FOUND, "text/plain", words.into());
     }
     let Ok(Some(sight)) = sight.await else {
-        let words = "{\"state\":\"ailing\",\"why\":\"the daemon does not answer; is its store in trouble?\"}\n";
-        return response(StatusCode::SERVICE_UNAVAILABLE, "application/json", words.into());
+        return response(StatusCode::SERVICE_UNAVAILABLE, "text/plain", "the daemon is stopping\n".into());
     };
     if path == "/health" {
-        let (status, state) = match sight.moves.all() {
-            true => (StatusCode::OK, "well"),
-            false => (StatusCode::SERVICE_UNAVAILABLE, "ailing"),
-        };
-        let mut body = serde_json::json!({ "state": state, "at": rfc3339_utc(sight.at) });
-        for (part, moves) in sight.moves.parts() {
-            body[part] = if moves { "moves".into() } else { "stands still".into() };
-        }
-        return response(status, "application/json", format!("{body}\n"));
+        return health(request, &sight.health);
+    }
+    if !sight.is_fresh {
+        let words = "the daemon's loop does not answer; see /health\n";
+        return response(StatusCode::SERVICE_UNAVAILABLE, "text/plain", words.into());
     }
     match page(tally, &sight) {
         Ok(text) => response(StatusCode::OK, OPENMETRICS, text),
         Err(fmt::Error) => {
             response(StatusCode::INTERNAL_SERVER_ERROR, "text/plain", "the figures cannot be written\n".into())
         }
+    }
+}
+
+/// A line a part, or JSON where that is asked for; 503 as soon as a part has failed, 200 otherwise.
+fn health(request: &Request<Incoming>, told: &Told) -> Response<Full<Bytes>> {
+    let status = match told.health.state() {
+        State::Ok | State::Late => StatusCode::OK,
+        State::Failed => StatusCode::SERVICE_UNAVAILABLE,
+    };
+    let accept = request.headers().get(ACCEPT).and_then(|accept| accept.to_str().ok()).unwrap_or_default();
+    match accept.contains("application/json") {
+        true => response(status, "application/json", format!("{}\n", told.health.json())),
+        false => response(status, "text/plain; charset=utf-8", told.text()),
     }
 }
 

@@ -194,6 +194,7 @@ enum OutcomeLine {
     Accepted(String),
     Deferred(String),
     Refused(String),
+    Unfit(String),
 }
 
 const TIME_SOURCES: [TimeSource; 4] =
@@ -351,6 +352,7 @@ impl InputLine {
                     MailOutcome::Accepted { reply } => OutcomeLine::Accepted(reply.clone()),
                     MailOutcome::Deferred { reply } => OutcomeLine::Deferred(reply.clone()),
                     MailOutcome::Refused { reply } => OutcomeLine::Refused(reply.clone()),
+                    MailOutcome::Unfit { reply } => OutcomeLine::Unfit(reply.clone()),
                 },
             },
             Input::Recalled { series, from, points } => InputLine::Recalled {
@@ -409,6 +411,7 @@ impl InputLine {
                     OutcomeLine::Accepted(reply) => MailOutcome::Accepted { reply },
                     OutcomeLine::Deferred(reply) => MailOutcome::Deferred { reply },
                     OutcomeLine::Refused(reply) => MailOutcome::Refused { reply },
+                    OutcomeLine::Unfit(reply) => MailOutcome::Unfit { reply },
                 },
             },
             InputLine::Recalled { series, from, points } => Input::Recalled {

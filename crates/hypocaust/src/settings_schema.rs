@@ -166,6 +166,9 @@ struct Broker {
     /// One a site. Default: hypocaust- and the site's id
     #[schemars(length(max = 64))]
     client_id: Option<String>,
+    /// Time without a link to the broker before the alarm `broker-lost`, in minutes (1-120). Default: 10
+    #[schemars(range(min = 1, max = 120))]
+    alarm_after_minutes: Option<u8>,
 }
 
 #[derive(JsonSchema)]

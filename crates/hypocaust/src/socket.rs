@@ -27,6 +27,11 @@ use tokio::sync::{mpsc, oneshot};
 pub enum Request {
     /// The files of the rules are to be read.
     ReadRules,
+    /// How is the daemon doing? The answer is yes where no part has failed.
+    Status {
+        /// As JSON.
+        json: bool,
+    },
     /// Something about an alarm.
     Alarm {
         /// The alarm's number.
@@ -123,6 +128,11 @@ pub enum Wish {
     Input(Box<Input>),
     /// Read the files of the rules.
     ReadRules,
+    /// Say how the daemon is doing, as JSON or as lines.
+    Status {
+        /// As JSON.
+        json: bool,
+    },
 }
 
 /// What can go wrong between a command and the daemon.
@@ -175,6 +185,7 @@ impl Request {
     pub fn into_wish(self) -> Result<Wish, String> {
         match self {
             Request::ReadRules => Ok(Wish::ReadRules),
+            Request::Status { json } => Ok(Wish::Status { json }),
             request => request.into_input().map(|input| Wish::Input(Box::new(input))),
         }
     }
@@ -186,6 +197,7 @@ impl Request {
     pub fn into_input(self) -> Result<Input, String> {
         match self {
             Request::ReadRules => Err("no daemon runs here; it reads the rules when it starts".into()),
+            Request::Status { .. } => Err("no daemon runs here; start it with `hypocaust run`".into()),
             Request::Alarm { alarm, by, word } => {
                 Ok(Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() })
             }

@@ -211,11 +211,14 @@ impl<'c> Packed<'c> {
 
 /// Says in the log which days cannot be read; whoever asked for readings gets the others.
 pub(crate) fn tell(damaged: &[DamagedDay]) {
-    for day in damaged {
-        tracing::error!(
-            "{day}; the other days are read; `hypocaust store check` lists all such days, and a backup may still have them"
-        );
-    }
+    let Some(first) = damaged.first() else { return };
+    let more = match damaged.len() - 1 {
+        0 => String::new(),
+        n => format!(" (and {n} more of one series and day each)"),
+    };
+    tracing::error!(
+        "{first}{more}; the other days are read; `hypocaust store check` lists all such days, and a backup may still have them"
+    );
 }
 
 /// The first bytes of the SHA-256 over key, count and body.

@@ -42,6 +42,9 @@ pub struct HourRow {
 #[derive(Debug, Default)]
 pub(crate) struct Waiting {
     hours: BTreeSet<i64>,
+    /// Hours that can have no root, because a day of them is damaged; the first damage that was met, in words.
+    damaged: BTreeSet<i64>,
+    damage: Option<String>,
     /// Nothing is due before.
     due_at: i64,
 }
@@ -51,6 +54,8 @@ pub(crate) struct Waiting {
 pub(crate) struct Change {
     touched: BTreeSet<i64>,
     done: Vec<i64>,
+    damaged: BTreeSet<i64>,
+    damage: Option<String>,
     due_at: Option<i64>,
 }
 
@@ -58,7 +63,7 @@ impl Waiting {
     /// Those that an earlier process left.
     pub(crate) fn load(conn: &Connection) -> Result<Waiting, Cause> {
         let hours = rows::all(conn, "SELECT hour FROM record_hours WHERE touched = 1", [], |row| Ok(row.get(0)?))?;
-        Ok(Waiting { hours: hours.into_iter().collect(), due_at: i64::MIN })
+        Ok(Waiting { hours: hours.into_iter().collect(), due_at: i64::MIN, ..Waiting::default() })
     }
 
     /// Takes over what was committed.
@@ -68,7 +73,46 @@ impl Waiting {
             self.hours.remove(&hour);
         }
         self.due_at = change.due_at.unwrap_or(self.due_at);
+        self.damaged.extend(change.damaged);
+        self.damage = self.damage.take().or(change.damage);
     }
+}
+
+/// How the record keeps up with the readings.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RecordState {
+    /// The newest hour of readings that is on record, its first millisecond.
+    pub newest_hour: Option<Timestamp>,
+    /// How many hours wait for their row, after their time.
+    pub overdue: usize,
+    /// The first of them.
+    pub oldest_overdue: Option<Timestamp>,
+    /// How many hours were found since the start that can have none, because stored readings of them are damaged.
+    pub damaged: usize,
+    /// The first damage that was found, with its series and day.
+    pub damage: Option<String>,
+}
+
+/// How the record keeps up; an hour is overdue where it still waits so long after its row could have been written.
+pub(crate) fn state(
+    conn: &Connection,
+    waiting: &Waiting,
+    now: Timestamp,
+    patience: Span,
+) -> Result<RecordState, Cause> {
+    let newest = "SELECT hour FROM record_hours WHERE row NOT NULL ORDER BY hour DESC LIMIT 1";
+    let newest: Vec<i64> = rows::all(conn, newest, [], |row| Ok(row.get(0)?))?;
+    let due = (HOUR + GRACE + patience).as_millis();
+    // What comes late to an hour of long ago waits for the next look at all of them, as every other does.
+    let looked = waiting.due_at.saturating_add(patience.as_millis()) <= now.as_millis();
+    let overdue = || waiting.hours.iter().filter(|hour| looked && hour.saturating_add(due) <= now.as_millis());
+    Ok(RecordState {
+        newest_hour: newest.first().copied().map(Timestamp::from_millis),
+        overdue: overdue().count(),
+        oldest_overdue: overdue().next().copied().map(Timestamp::from_millis),
+        damaged: waiting.damaged.len(),
+        damage: waiting.damage.clone(),
+    })
 }
 
 impl Change {
@@ -103,7 +147,12 @@ impl Change {
             let series = series(conn)?;
             for hour in &over {
                 // Of an hour that cannot be read whole no root can be made; it waits, and is tried again after a restart.
-                days::tell(&seal_hour(conn, &series, head, at, *hour)?);
+                let damaged = seal_hour(conn, &series, head, at, *hour)?;
+                days::tell(&damaged);
+                if let Some(first) = damaged.first() {
+                    self.damaged.insert(*hour);
+                    self.damage.get_or_insert_with(|| first.to_string());
+                }
             }
         }
         // Late readings of past hours are gathered for an hour too, so that a slow backlog does not cost a row for each of them.

@@ -244,6 +244,7 @@ enum SubjectFields {
     Site,
     Bin(#[serde(with = "shape")] BinId),
     Rule(String),
+    Person(String),
 }
 
 #[derive(Serialize, Deserialize)]

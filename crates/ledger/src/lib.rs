@@ -45,7 +45,7 @@ pub use days::DamagedDay;
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
 pub use give_back::GivenBack;
-pub use hours::HourRow;
+pub use hours::{HourRow, RecordState};
 pub use json::{entry_of_text, entry_text, standings_of_text, standings_text};
 pub use outbox::Rendered;
 pub use past::{RecordedEntry, Run};

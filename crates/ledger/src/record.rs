@@ -6,7 +6,7 @@ use engine::alarm::{Alarm, AlarmEvent};
 use engine::effect::{KeptRule, Mail, MailId, MailState};
 use engine::reports::KeptReport;
 use engine::results::KeptResults;
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use rusqlite::{Connection, OptionalExtension, params};
 use seal::Value;
 use seal::bundle::HOUR_KIND;
@@ -19,7 +19,7 @@ use site::entry::{Batch, Entry};
 use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
-use crate::hours::{self, HourRow, Proven};
+use crate::hours::{self, HourRow, Proven, RecordState};
 use crate::{Ledger, LedgerError, json, rows};
 
 /// The kind of the first row.
@@ -115,6 +115,14 @@ impl Ledger {
             }
             Ok(None)
         })
+    }
+
+    /// How the record keeps up with the readings at `now`; an hour whose row could have been written longer than `patience` ago is overdue.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn record_state(&self, now: Timestamp, patience: Span) -> Result<RecordState, LedgerError> {
+        self.reading("looking at the record", |conn| hours::state(conn, &self.hours, now, patience))
     }
 
     /// Where the record stands: how many rows, and the root over them. Reads every row's hash.

@@ -299,6 +299,7 @@ pub(crate) fn subject_words(subject: &Subject) -> (&'static str, Option<&str>) {
         Subject::Site => ("site", None),
         Subject::Bin(bin) => ("bin", Some(bin.as_str())),
         Subject::Rule(rule) => ("rule", Some(rule)),
+        Subject::Person(name) => ("person", Some(name)),
     }
 }
 
@@ -359,6 +360,7 @@ pub(crate) fn alarm(row: &Row<'_>) -> Result<Alarm, Cause> {
         ("site", None) => Subject::Site,
         ("bin", Some(name)) => Subject::Bin(BinId::new(&name).map_err(|e| columns.fault(e.to_string()))?),
         ("rule", Some(name)) => Subject::Rule(name),
+        ("person", Some(name)) => Subject::Person(name),
         (_, name) => return Err(columns.fault(format!("`{about}` {name:?} is no subject"))),
     };
     let state = columns.word("state of an alarm", state_of)?;

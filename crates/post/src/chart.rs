@@ -208,6 +208,96 @@ mod tests {
         }
     }
 
+    /// What the drawing libraries complain of in this thread.
+    struct Complaints;
+
+    std::thread_local! {
+        static COMPLAINTS: std::cell::RefCell<Vec<String>> = const { std::cell::RefCell::new(Vec::new()) };
+    }
+
+    impl log::Log for Complaints {
+        fn enabled(&self, metadata: &log::Metadata<'_>) -> bool {
+            metadata.level() <= log::Level::Warn
+        }
+        fn log(&self, record: &log::Record<'_>) {
+            if self.enabled(record.metadata()) {
+                COMPLAINTS.with_borrow_mut(|all| all.push(format!("{}: {}", record.target(), record.args())));
+            }
+        }
+        fn flush(&self) {}
+    }
+
+    /// Hears what is complained of from now on.
+    pub(super) fn listen() {
+        // Another test of this program may have come first; the logger is the same.
+        let _ = log::set_logger(&Complaints);
+        log::set_max_level(log::LevelFilter::Warn);
+        log::warn!("the listener works");
+        assert_eq!(complaints().len(), 1);
+    }
+
+    /// What was complained of since this was last asked.
+    pub(super) fn complaints() -> Vec<String> {
+        COMPLAINTS.take()
+    }
+
+    #[test]
+    fn no_series_makes_the_drawing_complain() {
+        listen();
+        let minutes = |n: u32, value: fn(u32) -> f32| -> ChartLine {
+            line(&(0..n).map(|i| (f64::from(i) / 60.0, value(i))).collect::<Vec<_>>())
+        };
+        let blower = |hours: Vec<(f64, f32)>| {
+            let hours = hours.into_iter().map(|(h, share)| (at(h), share)).collect();
+            Some(engine::notice::ChartBlower { label: "fan".into(), hours })
+        };
+        // Every pen in turn: lines beside each other, some dashed.
+        let all = |one: ChartLine| vec![one; PENS.len()];
+        for (what, chart) in [
+            ("nothing", chart(vec![], vec![])),
+            ("lines without points", chart(all(line(&[])), vec![])),
+            ("one point", chart(all(line(&[(3.0, 61.0)])), vec![])),
+            ("two equal points", chart(all(line(&[(3.0, 61.0), (3.0, 61.0)])), vec![])),
+            ("two points in one pixel", chart(all(line(&[(3.0, 61.0), (3.001, 61.0)])), vec![])),
+            ("a reading a minute, constant", chart(all(minutes(1_440, |_| 60.0)), vec![])),
+            ("a reading a minute, noisy", chart(all(minutes(1_440, |i| 60.0 + (i * 7919 % 13) as f32)), vec![])),
+            ("gaps, with lone points and pairs", {
+                let points: Vec<(f64, f32)> =
+                    (0..24).flat_map(|h| [(f64::from(h), 60.0), (f64::from(h) + 0.01, 60.0)]).collect();
+                chart(all(line(&points)), vec![])
+            }),
+            ("up and down in one pixel column", chart(all(line(&[(1.0, 20.0), (1.0, 70.0), (1.0, 20.0)])), vec![])),
+            (
+                "points at both edges",
+                chart(all(line(&[(0.0, 60.0), (0.0, 60.0), (24.0, 60.0)])), vec![(0.0, "a"), (24.0, "b")]),
+            ),
+            (
+                "limits and a blower",
+                Chart {
+                    limits: vec![65.0, 60.0],
+                    blower: blower(vec![(0.0, 0.0), (1.0, 0.4), (22.99, 1.0), (23.999, 1.0), (24.0, 1.0), (24.0, 0.0)]),
+                    ..chart(
+                        all(minutes(60, |_| 60.0)),
+                        vec![(3.0, "watered"), (3.0, "watered"), (3.0, "valve"), (3.0, "x")],
+                    )
+                },
+            ),
+            (
+                "no time at all",
+                Chart { from: at(5.0), to: at(5.0), ..chart(all(line(&[(5.0, 60.0), (5.0, 61.0)])), vec![(5.0, "x")]) },
+            ),
+            (
+                "nonsense",
+                chart(all(line(&[(3.0, f32::MAX), (3.1, f32::MIN), (3.2, f32::NAN), (3.3, f32::INFINITY)])), vec![]),
+            ),
+        ] {
+            for display in [Display::Metric, Display::Us] {
+                png(&chart, &berlin(), display).unwrap();
+                assert_eq!(complaints(), Vec::<String>::new(), "{what}");
+            }
+        }
+    }
+
     #[test]
     fn letters_are_drawn_without_any_font_of_the_machine() {
         // The label alone makes the difference between these two pictures.

@@ -177,9 +177,9 @@ impl Postman {
 
     /// Tries once to deliver `bytes` from `from` to `to`, and says how it ended.
     ///
-    /// Accepted: the relay took responsibility, or the file was written and synced. Refused: the relay answered 5xx to the recipient
-    /// or to the mail itself. Deferred: all else, so also 5xx to the greeting, the login or the sender, which the owner
-    /// can mend (RFC 5321 section 4.5.4.1).
+    /// Accepted: the relay took responsibility, or the file was written and synced. Refused: the relay answered 5xx to the recipient, or
+    /// to DATA, where some say that they have none. Unfit: it answered 5xx to the mail itself. Deferred: all else, so also 5xx to the
+    /// greeting, the login or the sender, which the owner can mend (RFC 5321 section 4.5.4.1).
     pub async fn deliver(&self, from: &str, to: &str, bytes: &[u8]) -> MailOutcome {
         match &self.way {
             Way::Folder(folder) => {
@@ -315,7 +315,16 @@ impl Relay {
         let content = bytes.strip_suffix(b"\r\n").unwrap_or(bytes);
         match within(patience.content, connection.message(content)).await {
             Ok(response) => MailOutcome::Accepted { reply: words_of(&response) },
-            Err(trouble) => trouble.judged(&format!("{at} did not take responsibility for the mail to {to}")),
+            Err(trouble) => {
+                let what = format!("{at} did not take responsibility for the mail to {to}");
+                match trouble {
+                    // Relays that ask the next one only then say so by the enhanced code: X.1.X is the address, X.2.X its mailbox (RFC 3463).
+                    Trouble::Answer { code: 500..=599, ref words } if !is_about_the_recipient(words) => {
+                        MailOutcome::Unfit { reply: trouble.told(&what) }
+                    }
+                    trouble => trouble.judged(&what),
+                }
+            }
         }
     }
 }
@@ -361,6 +370,11 @@ fn tls_failed(at: &str, why: &str) -> String {
         "check whether the port speaks TLS from the first byte (465) or after STARTTLS (587)"
     };
     format!("no TLS with {at}, nothing was sent ({why}); {hint}")
+}
+
+/// Whether an answer `550 5.1.1 words` to a mail is about whom it is for.
+fn is_about_the_recipient(words: &str) -> bool {
+    words.split_whitespace().nth(1).is_some_and(|code| code.starts_with("5.1.") || code.starts_with("5.2."))
 }
 
 fn words_of(response: &Response) -> String {

@@ -56,6 +56,7 @@ fn words(outcome: &MailOutcome) -> (&'static str, &str) {
         MailOutcome::Accepted { reply } => ("accepted", reply),
         MailOutcome::Deferred { reply } => ("deferred", reply),
         MailOutcome::Refused { reply } => ("refused", reply),
+        MailOutcome::Unfit { reply } => ("unfit", reply),
     }
 }
 
@@ -87,7 +88,10 @@ async fn answers_of_the_relay_are_judged_by_step_and_code() {
         (Step::Data, 451, "4.3.0 try later", "deferred", "4xx"),
         (Step::Data, 554, "5.5.1 no valid recipients", "refused", "5xx"),
         (Step::Content, 452, "4.3.1 disk full", "deferred", "4xx after the content"),
-        (Step::Content, 552, "5.3.4 too big", "refused", "this mail will never pass"),
+        (Step::Content, 552, "5.3.4 too big", "unfit", "this mail will never pass"),
+        (Step::Content, 554, "spam", "unfit", "neither will this one; other mails may"),
+        (Step::Content, 550, "5.1.1 no such user", "refused", "a relay that looks late for whom it is"),
+        (Step::Content, 552, "5.2.2 mailbox full", "refused", "the mailbox, not the mail"),
     ] {
         let sink = SmtpSink::start();
         sink.behave(Manner::Answer { at, code, words: said.into() });

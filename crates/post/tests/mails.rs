@@ -40,6 +40,7 @@ fn site(display: Display) -> Site {
         display,
         elevation: Metres(210.0),
         data_folder: "data".into(),
+        broker_alarm_after: Span::minutes(10),
         broker: Broker::Remote {
             host: "localhost".into(),
             port: 1883,

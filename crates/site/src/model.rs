@@ -34,6 +34,8 @@ pub struct Site {
     pub data_folder: PathBuf,
     /// The MQTT broker.
     pub broker: Broker,
+    /// The link to the broker is down for this long before an alarm tells.
+    pub broker_alarm_after: Span,
     /// How topics and payloads become readings, tried in this order; the first whose pattern fits is used.
     pub topics: Vec<TopicMap>,
     /// Blowers by id.

@@ -24,7 +24,7 @@ use crate::ids::BinId;
 use crate::model::{Changed, Display, HeartbeatAddress, Reminder, RoundList, RuleSettings, Site};
 use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
-pub use advice::{Advice, advice};
+pub use advice::{Advice, advice, folded};
 pub use fault::Fault;
 pub use links::host_of;
 
@@ -126,6 +126,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
     let data_folder = links::data_folder(&top, faults);
     let site_id = about.as_ref().map(|about| about.id.as_str());
     let broker = links::broker(&top, site_id, faults);
+    let broker_alarm_after = links::broker_alarm_after(&top, faults);
     let mut patterns = topics::Patterns::default();
     let mut plant = plant::read(&top, &mut patterns, faults);
     let entries = top.list("topics", faults);
@@ -166,6 +167,7 @@ fn site(root: &Node, path: &str, faults: &mut Faults) -> Option<Site> {
         elevation: about.elevation,
         data_folder: data_folder?,
         broker: broker?,
+        broker_alarm_after: broker_alarm_after?,
         topics,
         blowers: plant.blowers,
         bins: plant.bins,

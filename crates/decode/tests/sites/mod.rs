@@ -54,6 +54,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         display: Display::Metric,
         elevation: Metres(0.0),
         data_folder: PathBuf::from("nowhere"),
+        broker_alarm_after: Span::minutes(10),
         broker: Broker::Embedded { listen: "127.0.0.1:0".parse().unwrap(), passwords: None },
         topics,
         blowers: blowers.iter().map(blower).collect(),

@@ -57,25 +57,20 @@ impl Loop {
     }
 
     pub(super) fn recall(&mut self, series: SeriesId, from: Timestamp) {
-        let (folder, work) = (self.folder.clone(), self.work.clone());
+        let (folder, work, repeats) = (self.folder.clone(), self.work.clone(), self.repeats.clone());
         self.away += 1;
         tokio::spawn(async move {
             let id = series.clone();
             let read = tokio::task::spawn_blocking(move || read_history(&folder, &id, from)).await;
-            let points = match read {
-                Ok(Ok(points)) => points,
-                Ok(Err(source)) => {
+            let read = read.map_err(|panic| panic.to_string()).and_then(|read| read.map_err(|source| chain(&source)));
+            let points = read.unwrap_or_else(|why| {
+                if repeats.is_first(&format!("history cannot be read: {why}"), &series.to_string()) {
                     tracing::warn!(
-                        "the history of {series} cannot be read: {}; its time above thresholds starts now",
-                        chain(&source)
+                        "the history of {series} cannot be read: {why}; its time above thresholds starts now"
                     );
-                    Vec::new()
                 }
-                Err(panic) => {
-                    tracing::warn!("the history of {series} cannot be read: {panic}");
-                    Vec::new()
-                }
-            };
+                Vec::new()
+            });
             let _ = work.send(Work::Recalled { series, from, points }).await;
         });
     }
@@ -83,21 +78,20 @@ impl Loop {
     /// Judges a batch by its whole history, one after the other so that a large site stays awake.
     pub(super) fn judge(&mut self, bin: BinId, batch: BatchId, until: Timestamp) {
         let (site, work, one) = (Arc::clone(&self.site), self.work.clone(), Arc::clone(&self.one_judge));
+        let repeats = self.repeats.clone();
         self.away += 1;
         tokio::spawn(async move {
             let _turn = one.acquire().await;
             let judged = tokio::task::spawn_blocking(move || crate::judging::standings(&site, batch, until)).await;
-            let standings = match judged {
-                Ok(Ok(standings)) => standings,
-                Ok(Err(why)) => {
+            let judged =
+                judged.map_err(|panic| panic.to_string()).and_then(|judged| judged.map_err(|why| why.to_string()));
+            let standings = judged.unwrap_or_else(|why| {
+                if repeats.is_first(&format!("a batch cannot be judged: {why}"), &format!("batch {batch} in bin {bin}"))
+                {
                     tracing::warn!("batch {batch} in bin {bin} cannot be judged: {why}");
-                    Vec::new()
                 }
-                Err(panic) => {
-                    tracing::warn!("batch {batch} in bin {bin} cannot be judged: {panic}");
-                    Vec::new()
-                }
-            };
+                Vec::new()
+            });
             let _ = work.send(Work::Judged { bin, batch, at: until, standings }).await;
         });
     }

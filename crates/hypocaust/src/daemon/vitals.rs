@@ -7,11 +7,13 @@ use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
 use engine::effect::MailId;
+use engine::figures::Figures;
 use intake::Pulse;
 use pile::time::{Span, Timestamp};
 
 use super::{Loop, chain};
 use crate::copying::CopyWord;
+use crate::health::{ClockFacts, RECORD_PATIENCE};
 use crate::metrics::Sight;
 
 /// An intake that shows no sign for so long stands still: the link is probed every half minute, and so is the broker inside.
@@ -33,7 +35,7 @@ pub(super) struct Vitals {
 }
 
 /// Which parts move.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) struct Moves {
     /// Messages could come in.
     pub(crate) intake: bool,
@@ -70,6 +72,11 @@ impl Vitals {
         self.under_way.remove(&mail);
     }
 
+    /// For how long the intake has shown no sign, where that is too long.
+    fn still_for(&self) -> Option<Duration> {
+        Some(self.beaten.elapsed()).filter(|still| *still >= INTAKE_SILENT_MOST)
+    }
+
     /// Which parts move; `behind` is how long ago something was due that the engine has not done.
     pub(super) fn look(&mut self, behind: Span) -> Moves {
         let beats = self.pulse.beats();
@@ -88,7 +95,9 @@ impl Vitals {
 impl Loop {
     /// Tells the service manager that all is well, if it is.
     pub(super) fn feed_watchdog(&mut self, now: Timestamp) {
-        let moves = self.vitals.look(self.engine.figures(now).behind);
+        let figures = self.engine.figures(now);
+        let moves = self.vitals.look(figures.behind);
+        self.post_facts(now, &figures, moves);
         if moves.all() {
             let _ = sd_notify::notify(&[sd_notify::NotifyState::Watchdog]);
             return;
@@ -109,7 +118,29 @@ impl Loop {
             Some(state.rows.saturating_sub(state.next))
         });
         let moves = self.vitals.look(figures.behind);
-        Sight { at, figures, moves, clock_behind: self.clock.behind(), copy_waiting }
+        self.post_facts(at, &figures, moves);
+        let health = self.board.health(at);
+        Sight { figures, moves, health, is_fresh: true, clock_behind: self.clock.behind(), copy_waiting }
+    }
+
+    /// Leaves on the board what is known now, for whoever asks while the loop is held up.
+    pub(super) fn post_facts(&mut self, at: Timestamp, figures: &Figures, moves: Moves) {
+        // The record and the disk change slowly, and are looked at when the engine is told of the disk.
+        let still = self.vitals.still_for().map(|still| at - Span::from_seconds_f64(still.as_secs_f64()));
+        let clock = ClockFacts { behind: self.clock.behind(), unsure: false };
+        self.board.post(|facts| {
+            facts.take(at, figures);
+            facts.intake_still_since = still;
+            facts.mail_hangs = !moves.outbox;
+            facts.clock = clock;
+        });
+    }
+
+    /// Looks at the record, which takes a moment.
+    pub(super) fn look_at_record(&mut self, at: Timestamp) {
+        let record =
+            tokio::task::block_in_place(|| self.ledger.record_state(at, RECORD_PATIENCE)).map_err(|e| chain(&e));
+        self.board.post(|facts| facts.record = record);
     }
 
     /// Writes down how far the copy elsewhere is.

@@ -286,9 +286,10 @@ impl Dice {
     }
 
     fn subject(&mut self) -> Subject {
-        match self.below(3) {
+        match self.below(4) {
             0 => Subject::Site,
             1 => Subject::Bin(self.bin()),
+            2 => Subject::Person(self.text()),
             _ => Subject::Rule(self.text()),
         }
     }

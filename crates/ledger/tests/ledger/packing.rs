@@ -221,6 +221,9 @@ fn a_damaged_day_is_named_and_the_others_are_read() {
     let ago = NOW.since(day).as_millis() / 60_000 - 30;
     assert_eq!(ledger.commit(NOW, &[reading("p1", ago, 1.0)]).unwrap().stored, 1);
     seal(&mut ledger, NOW + Span::hours(1));
+    let state = ledger.record_state(NOW, Span::hours(2)).unwrap();
+    assert_eq!(state.damaged, 1, "its hour can have no row, and health says so");
+    assert!(state.damage.is_some_and(|damage| damage.contains("p1/temperature")));
     pack(&mut ledger, NOW);
     assert_eq!(all_readings(&ledger).len(), want.len() + 1, "and the damaged chunk is not written over");
     conn.execute("UPDATE chunks SET body = ?2 WHERE id = ?1", rusqlite::params![id, body]).unwrap();

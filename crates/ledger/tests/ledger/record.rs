@@ -108,6 +108,19 @@ fn an_hour_gets_its_root_once_it_is_over_and_another_when_readings_come_late() {
 
     ledger.commit(NOW + Span::minutes(11), &[reading("p2", 2, 51.0)]).unwrap();
     assert_eq!(record(&ledger).len(), 2, "late readings are gathered, not given a row each");
+    let state = |now: Timestamp| ledger.record_state(now, Span::hours(2)).unwrap();
+    let hour_before = NOW - Span::hours(1);
+    assert_eq!(
+        (state(NOW + Span::minutes(69)).newest_hour, state(NOW + Span::minutes(69)).overdue),
+        (Some(hour_before), 0)
+    );
+    let waits = state(NOW + Span::minutes(70 + 120));
+    assert_eq!(
+        (waits.overdue, waits.oldest_overdue),
+        (2, Some(hour_before)),
+        "it could have been written two hours ago"
+    );
+    assert_eq!((waits.damaged, waits.damage), (0, None));
     let mut lines = Vec::new();
     let evidence =
         ledger.evidence(hour_of(NOW) - Span::hours(1), NOW, &mut |line| lines.push(line.to_owned())).unwrap();

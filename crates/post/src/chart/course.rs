@@ -278,6 +278,41 @@ mod tests {
     }
 
     #[test]
+    fn no_course_makes_the_drawing_complain() {
+        super::super::tests::listen();
+        let same =
+            |n: f64| Hour { first: at(n), last: at(n), low: Celsius(60.0), median: Celsius(60.0), high: Celsius(60.0) };
+        for (what, course) in [
+            ("nothing", course(vec![])),
+            ("an empty run", course(vec![vec![]])),
+            ("one hour", course(vec![vec![same(3.0)]])),
+            ("the same hour twice", course(vec![vec![same(3.0), same(3.0)]])),
+            ("constant: the band has no height", course(vec![(0..90).map(|n| same(f64::from(n))).collect()])),
+            (
+                "gaps and pairs",
+                course((0..30).map(|n| vec![same(f64::from(n) * 3.0), same(f64::from(n) * 3.0 + 0.01)]).collect()),
+            ),
+            (
+                "counted for no time",
+                Course { counted: vec![(at(10.0), at(10.0)), (at(100.0), at(100.0))], ..course(vec![]) },
+            ),
+            ("no time at all", Course { from: at(5.0), to: at(5.0), ..course(vec![vec![same(5.0), same(5.0)]]) }),
+            (
+                "nonsense",
+                course(vec![vec![
+                    hour(3.0, f64::MAX),
+                    hour(4.0, f64::NAN),
+                    hour(5.0, f64::INFINITY),
+                    hour(6.0, f64::MIN),
+                ]]),
+            ),
+        ] {
+            png(&course, &berlin(), Display::Metric).unwrap();
+            assert_eq!(super::super::tests::complaints(), Vec::<String>::new(), "{what}");
+        }
+    }
+
+    #[test]
     fn marks_that_crowd_stand_above_each_other() {
         let plot = Plot::around(&course(vec![]), Display::Metric);
         assert_eq!(plot.marks.iter().map(|mark| mark.1).collect::<Vec<_>>(), [Some(0), Some(1)]);

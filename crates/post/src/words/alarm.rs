@@ -227,6 +227,7 @@ fn about(notice: &AlarmNotice, site: &Site) -> String {
         Subject::Site => site.name.clone(),
         Subject::Bin(bin) => bin.to_string(),
         Subject::Rule(rule) => format!("rule {rule}"),
+        Subject::Person(name) => format!("mail to {name}"),
     }
 }
 

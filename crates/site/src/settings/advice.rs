@@ -30,6 +30,32 @@ pub struct Advice {
     pub what: String,
     /// What would be better.
     pub remedy: String,
+    /// What it is about, where the same can be said of many: the kind of advice, and the name of this one.
+    pub one_of: Option<(&'static str, String)>,
+}
+
+/// Names that one line about many gives, beside the first.
+const NAMED_TOO: usize = 3;
+
+/// One line for each kind of advice: where the same holds for many, the first in full, how many more there are, and some of their names.
+pub fn folded(advice: &[Advice]) -> Vec<String> {
+    let kind = |a: &Advice| a.one_of.as_ref().map(|(kind, _)| *kind);
+    let mut lines = Vec::new();
+    for (i, first) in advice.iter().enumerate() {
+        let alike = |a: &&Advice| kind(first).is_some() && kind(a) == kind(first);
+        if advice.iter().take(i).any(|before| alike(&before)) {
+            continue;
+        }
+        let others: Vec<&str> =
+            advice.iter().skip(i + 1).filter(alike).filter_map(|a| Some(a.one_of.as_ref()?.1.as_str())).collect();
+        let names = others.iter().take(NAMED_TOO).copied().collect::<Vec<_>>().join(", ");
+        lines.push(match others.len() {
+            0 => first.to_string(),
+            n if n <= NAMED_TOO => format!("{first}; the same holds for {names}"),
+            n => format!("{first}; the same holds for {n} more, such as {names}: `hypocaust check` lists them"),
+        });
+    }
+    lines
 }
 
 /// Prints `config/site.yaml:48: what; remedy`.
@@ -60,7 +86,21 @@ pub fn advice(site: &Site) -> Vec<Advice> {
 }
 
 fn add(all: &mut Vec<Advice>, place: &str, what: impl Into<String>, remedy: impl Into<String>) {
-    all.push(Advice { place: place.into(), what: what.into(), remedy: remedy.into() });
+    all.push(Advice { place: place.into(), what: what.into(), remedy: remedy.into(), one_of: None });
+}
+
+/// Of one among many that the same may be said of.
+fn add_one(
+    all: &mut Vec<Advice>,
+    one_of: (&'static str, &str),
+    place: &str,
+    what: impl Into<String>,
+    remedy: impl Into<String>,
+) {
+    add(all, place, what, remedy);
+    if let Some(advice) = all.last_mut() {
+        advice.one_of = Some((one_of.0, one_of.1.to_owned()));
+    }
 }
 
 fn broker(site: &Site, all: &mut Vec<Advice>) {
@@ -92,8 +132,9 @@ fn blowers(site: &Site, all: &mut Vec<Advice>) {
     for blower in site.blowers.values() {
         let id = &blower.id;
         match blower.proof {
-            RunProof::ScheduledOnly => add(
+            RunProof::ScheduledOnly => add_one(
                 all,
+                ("blower without a signal", id.as_str()),
                 &blower.place,
                 format!("nothing tells whether blower {id} runs; the log can only say that it was meant to"),
                 "wire a run counter, or a current, pressure or flow signal, and name it under `running`",
@@ -110,8 +151,9 @@ fn blowers(site: &Site, all: &mut Vec<Advice>) {
             } else {
                 "one sample in each cannot tell how long it was".into()
             };
-            add(
+            add_one(
                 all,
+                ("pulses between samples", id.as_str()),
                 &blower.place,
                 format!("blower {id}: {on} pulses seen every {}: {seen}", blower.interval),
                 format!(
@@ -121,8 +163,9 @@ fn blowers(site: &Site, all: &mut Vec<Advice>) {
             );
         }
         if !site.bins.values().any(|bin| bin.blower.as_ref() == Some(id)) {
-            add(
+            add_one(
                 all,
+                ("blower without a bin", id.as_str()),
                 &blower.place,
                 format!("blower {id} serves no bin"),
                 "name it with `blower:` at the bins it serves, or remove it",
@@ -148,8 +191,9 @@ fn share(part: f64) -> String {
 
 fn proof_without_topic(site: &Site, blower: &Blower, quantity: Quantity, all: &mut Vec<Advice>) {
     if !heard(site, blower.id.as_str(), |field| field.quantity == quantity) {
-        add(
+        add_one(
             all,
+            ("blower without a topic", blower.id.as_str()),
             &blower.place,
             format!("no topic brings {quantity} from blower {}, so its running can never be proven", blower.id),
             format!(
@@ -168,8 +212,9 @@ fn bins(site: &Site, all: &mut Vec<Advice>) {
                 && heard(site, id.as_str(), |field| field.quantity == Quantity::Temperature)
         };
         if !bin.probes.iter().any(is_core) {
-            add(
+            add_one(
                 all,
+                ("bin without a core probe", bin.id.as_str()),
                 &bin.place,
                 format!(
                     "bin {} has no probe at position core that reports temperature, so nobody can tell how hot it gets",
@@ -179,8 +224,9 @@ fn bins(site: &Site, all: &mut Vec<Advice>) {
             );
         }
         if bin.blower.is_none() {
-            add(
+            add_one(
                 all,
+                ("bin without a blower", bin.id.as_str()),
                 &bin.place,
                 format!("bin {} has no blower, so lost air cannot be told from lost water", bin.id),
                 "name the blower that serves it with `blower:`",
@@ -192,8 +238,9 @@ fn bins(site: &Site, all: &mut Vec<Advice>) {
 fn unheard(site: &Site, all: &mut Vec<Advice>) {
     for probe in site.probes.values() {
         if !heard(site, probe.id.as_str(), |_| true) {
-            add(
+            add_one(
                 all,
+                ("probe without a topic", probe.id.as_str()),
                 &probe.place,
                 format!("no topic can bring a reading from probe {}", probe.id),
                 format!(
@@ -248,11 +295,43 @@ fn mail(site: &Site, all: &mut Vec<Advice>) {
     let gets_nothing =
         |p: &&Person| p.calls == Calls::None && !(p.unacknowledged || p.round_list || p.summary || p.reviewed);
     for person in site.people.iter().filter(gets_nothing) {
-        add(
+        add_one(
             all,
+            ("person without mail", &person.name),
             place,
             format!("{} gets no mail at all", person.name),
             "write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log",
         );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_holds_for_many_is_one_line() {
+        let one = |bin: &str| {
+            let mut all = Vec::new();
+            add_one(&mut all, ("bin without a blower", bin), "site.yaml:7", format!("bin {bin} has none"), "name one");
+            all.remove(0)
+        };
+        let mut other = one("b1");
+        (other.one_of, other.what) = (None, "mail goes nowhere".into());
+        for (bins, want) in [
+            (1, "site.yaml:7: bin b1 has none; name one"),
+            (3, "site.yaml:7: bin b1 has none; name one; the same holds for b2, b3"),
+            (
+                300,
+                "site.yaml:7: bin b1 has none; name one; the same holds for 299 more, such as b2, b3, b4: `hypocaust check` lists them",
+            ),
+        ] {
+            let mut all: Vec<Advice> = (1..=bins).map(|n| one(&format!("b{n}"))).collect();
+            all.insert(1, other.clone());
+            all.push(other.clone());
+            let told = folded(&all);
+            assert_eq!(told.len(), 3, "{told:?}");
+            assert_eq!(told[0], want);
+        }
     }
 }

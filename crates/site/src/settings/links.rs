@@ -4,6 +4,7 @@
 
 use std::net::IpAddr;
 use std::net::SocketAddr;
+use std::ops::RangeInclusive;
 use std::path::{Path, PathBuf};
 
 use pile::time::Span;
@@ -15,8 +16,17 @@ use super::node::{Kind, shortened};
 use super::section::{Item, Section};
 use super::topics::{self, Patterns};
 
-const BROKER_KEYS: [&str; 8] =
-    ["embedded", "url", "security", "user", "password_file", "credential", "ca_file", "client_id"];
+const BROKER_KEYS: [&str; 9] = [
+    "embedded",
+    "url",
+    "security",
+    "user",
+    "password_file",
+    "credential",
+    "ca_file",
+    "client_id",
+    "alarm_after_minutes",
+];
 const EMBEDDED_KEYS: [&str; 3] = ["listen", "password_file", "credential"];
 const MAIL_KEYS: [&str; 4] = ["from", "domain", "folder", "smtp"];
 const SMTP_KEYS: [&str; 7] = ["host", "port", "security", "ca_file", "user", "password_file", "credential"];
@@ -39,6 +49,25 @@ enum Security {
     Plain,
     StartTls,
     Tls,
+}
+
+/// How long the link to the broker may be down before an alarm tells, in minutes. A broker that is restarted is back within one; whoever
+/// waits for longer than two hours has no alarm.
+const ALARM_AFTER_MINUTES: RangeInclusive<i64> = 1..=120;
+const ALARM_AFTER_MINUTES_USUAL: i64 = 10;
+
+/// Reads how long the link to the broker may be down before an alarm tells.
+pub(super) fn broker_alarm_after(top: &Section<'_>, faults: &mut Faults) -> Option<Span> {
+    let usual = Span::minutes(ALARM_AFTER_MINUTES_USUAL);
+    // What else is wrong in the section is told by whoever reads the rest of it.
+    let told_elsewhere = &mut Faults::new("");
+    let section =
+        top.optional("broker").and_then(|item| Section::open(item.node, "broker", &BROKER_KEYS, told_elsewhere));
+    match section.filter(|section| !section.has("embedded")).and_then(|section| section.optional("alarm_after_minutes"))
+    {
+        Some(item) => item.whole(ALARM_AFTER_MINUTES, "minutes", faults).map(Span::minutes),
+        None => Some(usual),
+    }
 }
 
 /// Reads `broker`; without one, the daemon brings its own, on the loopback address.
