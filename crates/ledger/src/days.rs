@@ -116,7 +116,7 @@ pub(crate) fn opened(key: i64, readings: i64, checksum: &[u8], body: &[u8]) -> F
     if checksum != checksum_of(key, readings, body) {
         return damaged("its checksum does not hold".into());
     }
-    let begin = chunk::begin_of(of_key(key).1).as_millis();
+    let begin = chunk::first_of(of_key(key).1);
     match usize::try_from(readings).map_err(|e| e.to_string()).and_then(|many| Day::unpack(begin, many, body)) {
         Ok(day) => Found::Whole(day),
         Err(why) => damaged(why),
@@ -127,7 +127,7 @@ pub(crate) fn opened(key: i64, readings: i64, checksum: &[u8], body: &[u8]) -> F
 /// where what is opened is not what was packed.
 pub(crate) fn write(conn: &Connection, series: i64, day: i64, readings: &Day) -> Result<bool, Cause> {
     let key = key(series, day)?;
-    let Ok(body) = readings.pack(chunk::begin_of(day).as_millis()) else { return Ok(false) };
+    let Ok(body) = readings.pack(chunk::first_of(day)) else { return Ok(false) };
     let many = rows::key(readings.len() as u64)?;
     let checksum = checksum_of(key, many, &body);
     match opened(key, many, &checksum, &body) {
