@@ -10,7 +10,7 @@ use pile::units::Celsius;
 use rulebook::header::Scope;
 use rulebook::{RuleFault, Rulebook};
 use site::batches::Batches;
-use site::entry::{Batch, Entry};
+use site::entry::{Batch, Entry, EntryKind};
 use site::ids::BinId;
 use site::instruments::Instruments;
 use site::judge::Standing;
@@ -21,13 +21,15 @@ use site::zone::{Day, IsoWeek};
 
 use crate::alarm::{Alarm, AlarmEvent, AlarmEventKind, AlarmKey, AlarmState, Subject};
 use crate::effect::{Effect, Level, MailId};
+use crate::entries::Early;
 use crate::input::{Input, LinkState, PreviousRun};
 use crate::limits;
 use crate::outbox::Outbox;
 use crate::reports::KeptReport;
-use crate::restore::Restored;
+use crate::restore::{PassedOver, Restored};
 use crate::series::{Recount, Series, Taken};
 use crate::telling::Flood;
+use crate::unfit::Unfit;
 
 /// The core of the daemon: a state machine from inputs to effects.
 ///
@@ -81,6 +83,12 @@ pub struct Engine {
     /// The batches on the site.
     pub(crate) batches: Batches,
     pub(crate) last_entry: u64,
+    /// When the oldest reading was measured that is kept; `None` before the first.
+    pub(crate) first_reading: Option<Timestamp>,
+    /// What the store holds and nobody can use.
+    pub(crate) passed_over: Vec<PassedOver>,
+    /// Entries with times or amounts that cannot be.
+    pub(crate) unfit_entries: Vec<Entry>,
     pub(crate) refused: VecDeque<Timestamp>,
     pub(crate) last_refusal: Option<Refusal>,
     pub(crate) link: LinkState,
@@ -102,7 +110,10 @@ pub struct Engine {
 /// What the engine keeps of each bin.
 #[derive(Debug)]
 pub(crate) struct BinState {
+    /// The batch in it, if it can be judged.
     pub(crate) batch: Option<Batch>,
+    /// The batch in it where it cannot.
+    pub(crate) unfit: Option<Unfit>,
     pub(crate) entries: Arc<Vec<Entry>>,
     /// The valve's opening as last written.
     pub(crate) valve_percent: f64,
@@ -197,6 +208,7 @@ impl Engine {
                 id.clone(),
                 BinState {
                     batch: None,
+                    unfit: None,
                     entries: Arc::new(Vec::new()),
                     valve_percent: 100.0,
                     phase,
@@ -244,6 +256,9 @@ impl Engine {
             started: false,
             batches: Batches::default(),
             last_entry: restored.last_entry,
+            first_reading: restored.first_reading,
+            passed_over: Vec::new(),
+            unfit_entries: Vec::new(),
             refused: VecDeque::new(),
             last_refusal: None,
             link: LinkState::Down,
@@ -303,7 +318,7 @@ impl Engine {
     }
 
     fn put_back(&mut self, restored: Restored) {
-        self.about_probes = restored.about_probes;
+        let entries = self.take_fit(restored.passed_over, restored.about_probes, restored.entries);
         self.learn_instruments();
         for (id, window) in restored.windows {
             if let Some(series) = self.series_mut(&id) {
@@ -317,17 +332,22 @@ impl Engine {
             }
         }
         self.week.mails.extend(restored.mails);
+        let highest = restored.alarms.iter().map(|a| a.id.0).max().unwrap_or_default();
+        self.last_alarm = if restored.last_alarm > 0 { restored.last_alarm } else { highest };
         for alarm in restored.alarms {
-            self.last_alarm = self.last_alarm.max(alarm.id.0);
             self.hiding.extend(alarm.life.by_design.clone());
             self.alarms.insert(alarm.key.clone(), alarm);
         }
         self.batches = Batches::restored(restored.batches, restored.last_batch);
-        for (bin, state) in &mut self.bins {
-            state.batch = self.batches.in_bin(bin).cloned();
-        }
-        for entry in restored.entries {
+        for entry in entries {
+            if let EntryKind::Corrected { of, .. } = entry.kind {
+                self.mend(of);
+            }
             self.remember(entry);
+        }
+        let bins: Vec<BinId> = self.bins.keys().cloned().collect();
+        for bin in &bins {
+            self.find_batch(bin);
         }
         for mail in restored.waiting {
             if let Some(deadline) = self.outbox.put_back(mail) {
@@ -447,7 +467,11 @@ impl Engine {
             }
             Input::Refused(refusal) => self.refuse(refusal, effects),
             Input::Entry(entry) => {
-                let reply = self.enter(now, entry, effects);
+                let reply = self.enter(now, entry, Early::Unsaid, effects);
+                effects.push(Effect::Reply(reply));
+            }
+            Input::EntryThatEarly(entry) => {
+                let reply = self.enter(now, entry, Early::Said, effects);
                 effects.push(Effect::Reply(reply));
             }
             Input::Alarm { alarm, by, word } => {
@@ -508,6 +532,7 @@ impl Engine {
         if recount == Recount::Needed {
             self.recall(reading.series.clone(), effects);
         }
+        self.first_reading = Some(self.first_reading.map_or(reading.measured_at, |at| at.min(reading.measured_at)));
         self.stored_since_beat += 1;
         self.readings_taken += u64::from(quality == Quality::Good);
         effects.push(Effect::Store { reading, quality, reason });
@@ -554,6 +579,10 @@ impl Engine {
             self.raise_broken_rule(now, &fault, effects);
         }
         self.keep_rules(effects);
+        self.tell_passed_over(now, effects);
+        for bin in &bins {
+            self.tell_unfit(bin, now, effects);
+        }
         let batches: Vec<_> = self.bins.values().filter_map(|state| state.batch.clone()).collect();
         for batch in batches {
             self.hide_pulled(&batch.bin);

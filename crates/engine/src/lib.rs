@@ -31,6 +31,7 @@ mod rounds;
 mod series;
 mod status;
 mod telling;
+mod unfit;
 pub mod water;
 mod weekly;
 

@@ -117,6 +117,8 @@ enum InputLine {
         by: String,
         note: String,
         kind: String,
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        really_that_early: bool,
     },
     Alarm {
         alarm: u64,
@@ -333,12 +335,13 @@ impl InputLine {
                 bytes: r.payload_bytes,
                 reason: r.reason.clone(),
             },
-            Input::Entry(e) => InputLine::Entry {
+            Input::Entry(e) | Input::EntryThatEarly(e) => InputLine::Entry {
                 at: e.at.as_millis(),
                 bin: e.bin.to_string(),
                 by: e.by.clone(),
                 note: e.note.clone(),
                 kind: ledger::entry_text(&e.kind),
+                really_that_early: matches!(input, Input::EntryThatEarly(_)),
             },
             Input::Alarm { alarm, by, word } => {
                 InputLine::Alarm { alarm: alarm.0, by: by.clone(), word: WordLine::of(word) }
@@ -394,9 +397,10 @@ impl InputLine {
                 payload_bytes: bytes,
                 reason,
             }),
-            InputLine::Entry { at, bin, by, note, kind } => {
+            InputLine::Entry { at, bin, by, note, kind, really_that_early } => {
                 let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
-                Input::Entry(Entry::new(Timestamp::from_millis(at), bin, ledger::entry_of_text(&kind)?, &by, &note))
+                let entry = Entry::new(Timestamp::from_millis(at), bin, ledger::entry_of_text(&kind)?, &by, &note);
+                if really_that_early { Input::EntryThatEarly(entry) } else { Input::Entry(entry) }
             }
             InputLine::Alarm { alarm, by, word } => Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() },
             InputLine::Mail { mail, outcome } => Input::Mail {

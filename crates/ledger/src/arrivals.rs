@@ -83,7 +83,9 @@ impl Waiting {
     /// pages for weeks. Gives whether there were any.
     pub(crate) fn carry_over_a_day(&mut self, conn: &mut Connection, before: Timestamp) -> Result<bool, Cause> {
         let oldest: Option<i64> = conn.query_row("SELECT min(measured_at) FROM arrivals", [], |row| row.get(0))?;
-        let Some(end) = oldest.map(|at| chunk::first_of(chunk::day_of(at) + 1)).filter(|end| *end <= before.as_millis()) else {
+        let Some(end) =
+            oldest.map(|at| chunk::first_of(chunk::day_of(at) + 1)).filter(|end| *end <= before.as_millis())
+        else {
             return Ok(false);
         };
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;

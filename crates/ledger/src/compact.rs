@@ -84,7 +84,7 @@ impl Course {
                 }
                 self.pass(day);
             }
-            let from = self.looked_at_until.map_or(i64::MIN, |day| chunk::first_of(day));
+            let from = self.looked_at_until.map_or(i64::MIN, chunk::first_of);
             let Some(oldest) = oldest(conn, series, from)? else { break };
             let day = chunk::day_of(oldest);
             // The second holds only for the last day that a time can be of, which has no end.

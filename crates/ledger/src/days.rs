@@ -16,6 +16,8 @@ use crate::{ReadingRow, rows};
 
 /// Bits of a key that are the number of the series.
 const SERIES_BITS: u32 = 24;
+/// The highest number of a series whose days are packed.
+pub(crate) const SERIES_MOST: i64 = (1 << SERIES_BITS) - 1;
 /// Bytes of the SHA-256 that are kept as the checksum: enough against chance, and the roots on record are there against everything else.
 const CHECKSUM_BYTES: usize = 8;
 
@@ -68,6 +70,11 @@ pub(crate) fn key(series: i64, day: i64) -> Result<i64, Cause> {
         return Err(Cause::Contradiction(format!("the series {series} is beyond what days are packed for")));
     }
     Ok((day << SERIES_BITS) | series)
+}
+
+/// Where the keys of the day of an instant begin.
+pub(crate) fn first_key_of(at: i64) -> i64 {
+    chunk::day_of(at) << SERIES_BITS
 }
 
 /// Series and day of a key.

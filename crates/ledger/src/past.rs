@@ -81,7 +81,7 @@ impl Ledger {
             rows::ENTRY
         );
         self.reading("reading the log", |conn| {
-            rows::all(conn, &sql, [], |row| {
+            rows::told(conn, "entries", &sql, [], |row| {
                 let recorded_at = Timestamp::from_millis(row.get("recorded")?);
                 Ok(RecordedEntry { entry: rows::entry(row)?, recorded_at })
             })

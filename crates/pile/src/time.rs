@@ -182,7 +182,8 @@ mod tests {
     }
 
     fn any_f64() -> impl Strategy<Value = f64> {
-        let ends = [0.0, f64::NAN, f64::INFINITY, f64::NEG_INFINITY, f64::MAX, f64::MIN, 9e18, -9e18, f64::MIN_POSITIVE];
+        let ends =
+            [0.0, f64::NAN, f64::INFINITY, f64::NEG_INFINITY, f64::MAX, f64::MIN, 9e18, -9e18, f64::MIN_POSITIVE];
         prop_oneof![3 => any::<f64>(), 1 => proptest::sample::select(ends.to_vec())]
     }
 
