@@ -111,14 +111,7 @@ impl Engine {
             }
         }
         if let Some(due) = entry.kind.due() {
-            bounds::of_calendar(due).map_err(|why| format!("when it is due: {why}"))?;
-            if due > now + bounds::DUE_WITHIN {
-                return Err(format!(
-                    "when it is due: {} is more than {} from now; give an earlier time",
-                    zone.show(due),
-                    bounds::DUE_WITHIN
-                ));
-            }
+            bounds::due(due, now, zone).map_err(|why| format!("when it is due: {why}"))?;
         }
         Ok(())
     }

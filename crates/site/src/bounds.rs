@@ -47,6 +47,18 @@ pub fn happened(at: Timestamp, now: Timestamp, zone: &Zone) -> Result<Timestamp,
     }
 }
 
+/// What people say is due: of the calendar, and within [`DUE_WITHIN`] of `now`.
+///
+/// # Errors
+/// A sentence with the date, the bound and what to do.
+pub fn due(at: Timestamp, now: Timestamp, zone: &Zone) -> Result<Timestamp, String> {
+    of_calendar(at)?;
+    match at > now + DUE_WITHIN {
+        true => Err(format!("{} is more than {DUE_WITHIN} from now; give an earlier time", zone.show(at))),
+        false => Ok(at),
+    }
+}
+
 /// A date as it is named where it is refused; beyond the calendar of four digits as the number that it is.
 pub fn said(at: Timestamp) -> String {
     const YEAR_1: Timestamp = Timestamp::from_millis(-62_135_596_800_000);

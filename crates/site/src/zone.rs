@@ -380,9 +380,7 @@ mod tests {
                 None => assert!(got.unwrap_err().contains("Europe/Dublin"), "{text}: {why}"),
             }
         }
-        for text in
-            ["1926-07-10 07:00", "1999-12-31T23:59:59Z", "2100-01-01", "9999-12-30 22:00", "-9999-01-02T01:59:59Z"]
-        {
+        for text in ["1926-07-10 07:00", "1999-12-31T23:59:59Z", "2100-01-01", "9999-12-30 22:00", "0001-01-01"] {
             let got = parse_instant(text, &zone).unwrap_err();
             assert!(got.contains("is outside 2000-01-01 to 2099-12-31; check the year"), "{text}: {got}");
         }
