@@ -18,6 +18,7 @@ use pile::time::Timestamp;
 use pile::window::Point;
 use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
+use site::bounds;
 use site::entry::{BatchId, Entry};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{Changed, RuleSettings};
@@ -69,6 +70,16 @@ pub enum RecordingError {
     /// Its settings do not pass today's checks.
     #[error("the settings inside the recording no longer pass the checks of this version: {0}")]
     Settings(String),
+    /// A time in it was never lived through.
+    #[error("{path}:{line} has a time that cannot be: {why}; take the recording anew")]
+    Time {
+        /// Which file.
+        path: PathBuf,
+        /// Which line.
+        line: u64,
+        /// What is wrong with it.
+        why: String,
+    },
     /// It has no head.
     #[error("the recording {0} is empty")]
     Empty(PathBuf),
@@ -283,12 +294,18 @@ pub fn rerun(path: &Path) -> Result<Rerun, RecordingError> {
             line: number,
             source,
         })?;
+        let wrong = |why: String| RecordingError::Time { path: path.to_owned(), line: number, why };
         match (line, &mut engine) {
-            (Line::Head(head), _) => engine = Some(fresh_engine(&head)?),
+            (Line::Head(head), _) => {
+                lived(head.now).map_err(wrong)?;
+                engine = Some(fresh_engine(&head)?);
+            }
             (Line::In(now, input), Some(engine)) => {
                 result.inputs += 1;
-                let effects =
-                    engine.step(Timestamp::from_millis(now), input.into_input().map_err(RecordingError::Settings)?);
+                let now = lived(now).map_err(wrong)?;
+                let input = input.into_input().map_err(RecordingError::Settings)?;
+                instants(&input).into_iter().try_for_each(|at| lived(at.as_millis()).map(drop)).map_err(wrong)?;
+                let effects = engine.step(now, input);
                 did = effects.iter().map(|e| format!("{e:?}")).collect();
             }
             (Line::Out(recorded), Some(_)) => {
@@ -312,6 +329,25 @@ pub fn rerun(path: &Path) -> Result<Rerun, RecordingError> {
         return Err(RecordingError::Empty(path.to_owned()));
     }
     Ok(result)
+}
+
+/// An instant by the clock of a machine, which begins in 1970 where it was never set.
+fn lived(ms: i64) -> Result<Timestamp, String> {
+    let at = Timestamp::from_millis(ms);
+    let there = (Timestamp::from_millis(0)..bounds::LATEST).contains(&at);
+    there.then_some(at).ok_or_else(|| format!("{} is outside 1970-01-01 to 2099-12-31", bounds::said(at)))
+}
+
+/// The instants of an input that a machine gave; those that people gave are looked at by the engine.
+fn instants(input: &Input) -> Vec<Timestamp> {
+    match input {
+        Input::Readings(readings) => readings.iter().flat_map(|r| [r.measured_at, r.received_at]).collect(),
+        Input::Recalled { points, .. } => points.iter().map(|p| p.at).collect(),
+        Input::Refused(refusal) => vec![refusal.received_at],
+        Input::Judged { at, .. } => vec![*at],
+        Input::Started { previous: Some(previous) } => vec![previous.last_alive],
+        _ => Vec::new(),
+    }
 }
 
 fn fresh_engine(head: &Head) -> Result<Engine, RecordingError> {
