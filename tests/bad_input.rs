@@ -211,7 +211,8 @@ async fn people_write_through_a_running_daemon_and_without_one() {
     let port = free_port();
     let yard = Yard::new(1).embedded_at(port).with_rule("hot-now", yard::HOT_NOW);
     let without = |arguments: &[&str]| hypocaust(&yard, arguments);
-    let (code, said) = without(&["batch", "on-air", "--bin", "b1", "--at", "2026-03-09 06:00", "--by", "Ann"]);
+    let (code, said) =
+        without(&["batch", "on-air", "--bin", "b1", "--at", "2026-03-09 06:00", "--by", "Ann", "--really-that-early"]);
     assert_eq!(code, 0, "{said}");
     assert!(said.contains("batch 1 is on air in bin b1 since 2026-03-09 06:00 +00:00"), "{said}");
 

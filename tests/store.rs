@@ -108,7 +108,7 @@ async fn a_backup_beside_a_running_daemon_comes_back_with_its_readings_results_a
     let mut yard = Yard::new(2).embedded_at(port);
     yard.probes = 2;
     some_days(&yard);
-    let on_air = ["batch", "on-air", "--bin", "b1", "--at", "2026-03-01T00:00:00Z"];
+    let on_air = ["batch", "on-air", "--bin", "b1", "--at", "2026-03-01T00:00:00Z", "--really-that-early"];
     let (code, text) = hypocaust(&yard, &on_air);
     assert_eq!(code, 0, "{text}");
     let (code, earlier) = hypocaust(&yard, &["record", "checkpoint"]);

@@ -3,15 +3,11 @@
 //! Must never trust a time outside the window: a wrong clock is named, and the time of intake stands in.
 
 use jiff::Timestamp as Civil;
-use pile::time::{Span, Timestamp};
+use pile::time::Timestamp;
+use site::bounds::{CLOCK_DOUBT, EARLIEST_MEASURED};
 
 use crate::json::Node;
 use crate::number::is_decimal;
-
-/// 2015-01-01T00:00:00Z: no probe of ours measured before it, but clocks that were never set say so (our own bound).
-const OLDEST: Timestamp = Timestamp::from_millis(1_420_070_400_000);
-/// A device clock may run ahead of ours by this much (our own bound).
-const AHEAD_MAX: Span = Span::minutes(5);
 
 /// What a payload says of its time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -42,8 +38,8 @@ pub(crate) fn told(node: Option<&Node<'_>>, received_at: Timestamp) -> Told {
         Some(Node::Bool | Node::Array(_) | Node::Object(_)) => None,
     };
     match at {
-        Some(at) if at < OLDEST => Told::Wrong,
-        Some(at) if at > received_at + AHEAD_MAX => Told::Ahead,
+        Some(at) if at < EARLIEST_MEASURED => Told::Wrong,
+        Some(at) if at > received_at + CLOCK_DOUBT => Told::Ahead,
         Some(at) => Told::At(at),
         None => Told::Wrong,
     }
@@ -58,7 +54,7 @@ fn from_count(n: i128) -> Option<Timestamp> {
         100_000_000_000_000..100_000_000_000_000_000 => n.div_euclid(1_000),
         _ => n.div_euclid(1_000_000),
     };
-    i64::try_from(ms).ok().map(clamped)
+    i64::try_from(ms).ok().map(Timestamp::from_millis)
 }
 
 /// The same for a count with a fraction, to the nearest millisecond.
@@ -70,12 +66,7 @@ fn from_fraction(x: f64) -> Option<Timestamp> {
         _ => x / 1e6,
     };
     // A cast of a float saturates, and what saturates lies outside the window.
-    ms.is_finite().then(|| clamped(ms.round() as i64))
-}
-
-/// Keeps sums with spans from overflowing.
-fn clamped(ms: i64) -> Timestamp {
-    Timestamp::from_millis(ms).clamp(Timestamp::MIN, Timestamp::MAX)
+    ms.is_finite().then(|| Timestamp::from_millis(ms.round() as i64))
 }
 
 enum Text {
@@ -95,7 +86,7 @@ fn from_text(text: &str) -> Text {
     }
     match rfc3339_shape(bytes) {
         Shape::WithOffset => match text.parse::<Civil>() {
-            Ok(at) => Text::At(clamped(at.as_nanosecond().div_euclid(1_000_000) as i64)),
+            Ok(at) => Text::At(Timestamp::from_millis(at.as_millisecond())),
             Err(_) => Text::NotATime,
         },
         Shape::Local => Text::Local,

@@ -44,6 +44,8 @@ pub struct Written {
     pub says: String,
     /// Anything else; may be empty.
     pub note: String,
+    /// They say once more that it was as early as they wrote.
+    pub really_that_early: bool,
 }
 
 impl std::fmt::Debug for Written {
@@ -56,8 +58,8 @@ impl std::fmt::Debug for Written {
     }
 }
 
-/// `{"token": "...", "by": "Nora Quill", "bin": "north-1", "at": "2026-03-10T16:30:00Z", "says": {"watered": {"litres": 120}}}`, and `id` and
-/// `note` where there is something to say.
+/// `{"token": "...", "by": "Nora Quill", "bin": "north-1", "at": "2026-03-10T16:30:00Z", "says": {"watered": {"litres": 120}}}`, and `id`,
+/// `note` and `really_that_early` where there is something to say.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct WrittenLine {
@@ -70,6 +72,8 @@ struct WrittenLine {
     says: serde_json::Value,
     #[serde(default)]
     note: String,
+    #[serde(default)]
+    really_that_early: bool,
 }
 
 /// Longer words are cut: they go into mails.
@@ -90,7 +94,7 @@ pub(crate) fn read_written(payload: &[u8]) -> Result<Written, Fault> {
             _ => format!("it is no JSON from line {}, column {} on", e.line(), e.column()),
         },
     })?;
-    let WrittenLine { id, token, by, bin, at, says, note } = line;
+    let WrittenLine { id, token, by, bin, at, says, note, really_that_early } = line;
     let cut = |text: String| text.chars().take(COMMENT_CHARS).collect();
-    Ok(Written { id: cut(id), token, by, bin, at, says: says.to_string(), note: cut(note) })
+    Ok(Written { id: cut(id), token, by, bin, at, says: says.to_string(), note: cut(note), really_that_early })
 }

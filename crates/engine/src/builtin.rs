@@ -176,8 +176,36 @@ pub(crate) const CLOCKS_DIFFER: Builtin = Builtin {
     severity: Severity::Major,
 };
 
+/// What is on record of a batch cannot be.
+pub(crate) const NOT_JUDGED: Builtin = Builtin {
+    rule: "not-judged",
+    title: "Batch not judged",
+    cause: "The log says a date that cannot be: a slip of the year, or a store that was written by hand.",
+    consequence: "No rule that needs the batch, no criterion and no water balance is judged for this bin; the other bins are.",
+    response: &[
+        "Look at the bin yourself until this is mended.",
+        "Correct the entry that is named below; the batch is judged again at once.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
+/// Rows of the store or entries of the log that nobody can use.
+pub(crate) const PASSED_OVER: Builtin = Builtin {
+    rule: "passed-over",
+    title: "Part of the record cannot be used",
+    cause: "A store that was written by hand or by another version, or a message that an earlier version took.",
+    consequence: "The daemon watches without what is listed below: an entry may be missing from reports and results.",
+    response: &[
+        "Correct or withdraw each entry that is named below.",
+        "For anything else run `hypocaust store check`, and keep a copy of the data folder.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 10] = [
+pub(crate) const ALL: [&Builtin; 12] = [
     &REFUSED_PAYLOADS,
     &BROKER_LOST,
     &BROKEN_RULE,
@@ -188,4 +216,6 @@ pub(crate) const ALL: [&Builtin; 10] = [
     &CLOCK_SET_BACK,
     &CLOCK_NOT_SET,
     &CLOCKS_DIFFER,
+    &NOT_JUDGED,
+    &PASSED_OVER,
 ];

@@ -10,7 +10,7 @@ use pile::units::Celsius;
 use rulebook::header::Scope;
 use rulebook::{RuleFault, Rulebook};
 use site::batches::Batches;
-use site::entry::{Batch, Entry};
+use site::entry::{Batch, Entry, EntryKind};
 use site::ids::BinId;
 use site::instruments::Instruments;
 use site::judge::Standing;
@@ -22,14 +22,16 @@ use site::zone::{Day, IsoWeek};
 use crate::alarm::{Alarm, AlarmEvent, AlarmEventKind, AlarmKey, AlarmState, Subject};
 use crate::clock::Lag;
 use crate::effect::{Effect, Level, MailId, MailState};
+use crate::entries::Early;
 use crate::input::{Input, LinkState, PreviousRun};
 use crate::limits;
 use crate::outbox::{Outbox, Tried};
 use crate::reaching::{End, Reaching};
 use crate::reports::KeptReport;
-use crate::restore::Restored;
+use crate::restore::{PassedOver, Restored};
 use crate::series::{Recount, Series, Taken};
 use crate::telling::Flood;
+use crate::unfit::Unfit;
 
 /// The core of the daemon: a state machine from inputs to effects.
 ///
@@ -83,8 +85,6 @@ pub struct Engine {
     pub(crate) lag: Lag,
     /// Since when the machine's clock shows a time that cannot be.
     pub(crate) clock_unset: Option<Timestamp>,
-    /// The first reading of the site; there is nothing to sum up before it.
-    pub(crate) first_reading: Option<Timestamp>,
     /// Temperatures for which time above is accounted.
     pub(crate) thresholds: Vec<Celsius>,
     pub(crate) reach: Span,
@@ -97,6 +97,12 @@ pub struct Engine {
     /// The batches on the site.
     pub(crate) batches: Batches,
     pub(crate) last_entry: u64,
+    /// When the oldest reading was measured that is kept; `None` before the first.
+    pub(crate) first_reading: Option<Timestamp>,
+    /// What the store holds and nobody can use.
+    pub(crate) passed_over: Vec<PassedOver>,
+    /// Entries with times or amounts that cannot be.
+    pub(crate) unfit_entries: Vec<Entry>,
     pub(crate) refused: VecDeque<Timestamp>,
     pub(crate) last_refusal: Option<Refusal>,
     pub(crate) link: LinkState,
@@ -120,7 +126,10 @@ pub struct Engine {
 /// What the engine keeps of each bin.
 #[derive(Debug)]
 pub(crate) struct BinState {
+    /// The batch in it, if it can be judged.
     pub(crate) batch: Option<Batch>,
+    /// The batch in it where it cannot.
+    pub(crate) unfit: Option<Unfit>,
     pub(crate) entries: Arc<Vec<Entry>>,
     /// The valve's opening as last written.
     pub(crate) valve_percent: f64,
@@ -215,6 +224,7 @@ impl Engine {
                 id.clone(),
                 BinState {
                     batch: None,
+                    unfit: None,
                     entries: Arc::new(Vec::new()),
                     valve_percent: 100.0,
                     phase,
@@ -263,13 +273,15 @@ impl Engine {
             clock_jumped: None,
             lag: Lag::none(now),
             clock_unset: None,
-            first_reading: restored.first_reading,
             thresholds,
             reach,
             deadlines: BTreeSet::new(),
             started: false,
             batches: Batches::default(),
             last_entry: restored.last_entry,
+            first_reading: restored.first_reading,
+            passed_over: Vec::new(),
+            unfit_entries: Vec::new(),
             refused: VecDeque::new(),
             last_refusal: None,
             link: LinkState::Down,
@@ -330,7 +342,7 @@ impl Engine {
     }
 
     fn put_back(&mut self, restored: Restored) {
-        self.about_probes = restored.about_probes;
+        let entries = self.take_fit(restored.passed_over, restored.about_probes, restored.entries);
         self.learn_instruments();
         for (id, window) in restored.windows {
             if let Some(series) = self.series_mut(&id) {
@@ -346,18 +358,23 @@ impl Engine {
         }
         let now = self.now;
         self.week.mails.extend(restored.mails.into_iter().filter(|(at, _)| *at <= now));
+        let highest = restored.alarms.iter().map(|a| a.id.0).max().unwrap_or_default();
+        self.last_alarm = if restored.last_alarm > 0 { restored.last_alarm } else { highest };
         for mut alarm in restored.alarms {
-            alarm.come_back(self.now);
-            self.last_alarm = self.last_alarm.max(alarm.id.0);
+            alarm.come_back(now);
             self.hiding.extend(alarm.life.by_design.clone());
             self.alarms.insert(alarm.key.clone(), alarm);
         }
         self.batches = Batches::restored(restored.batches, restored.last_batch);
-        for (bin, state) in &mut self.bins {
-            state.batch = self.batches.in_bin(bin).cloned();
-        }
-        for entry in restored.entries {
+        for entry in entries {
+            if let EntryKind::Corrected { of, .. } = entry.kind {
+                self.mend(of);
+            }
             self.remember(entry);
+        }
+        let bins: Vec<BinId> = self.bins.keys().cloned().collect();
+        for bin in &bins {
+            self.find_batch(bin);
         }
         for mail in restored.waiting {
             if let MailState::Waiting { tries: 1.., last_reply, .. } = &mail.state {
@@ -496,7 +513,11 @@ impl Engine {
             }
             Input::Refused(refusal) => self.refuse(refusal, effects),
             Input::Entry(entry) => {
-                let reply = self.enter(now, entry, effects);
+                let reply = self.enter(now, entry, Early::Unsaid, effects);
+                effects.push(Effect::Reply(reply));
+            }
+            Input::EntryThatEarly(entry) => {
+                let reply = self.enter(now, entry, Early::Said, effects);
                 effects.push(Effect::Reply(reply));
             }
             Input::Alarm { alarm, by, word } => {
@@ -609,6 +630,10 @@ impl Engine {
             self.raise_broken_rule(now, &fault, effects);
         }
         self.keep_rules(effects);
+        self.tell_passed_over(now, effects);
+        for bin in &bins {
+            self.tell_unfit(bin, now, effects);
+        }
         let batches: Vec<_> = self.bins.values().filter_map(|state| state.batch.clone()).collect();
         for batch in batches {
             self.hide_pulled(&batch.bin);

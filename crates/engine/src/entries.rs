@@ -4,7 +4,8 @@
 
 use std::sync::Arc;
 
-use pile::time::{Span, Timestamp};
+use pile::time::Timestamp;
+use site::bounds;
 use site::entry::{Batch, Entry, EntryId, EntryKind};
 use site::ids::BinId;
 use site::quantity::Quantity;
@@ -13,9 +14,22 @@ use crate::effect::Effect;
 use crate::engine::Engine;
 use crate::limits;
 
+/// Whether whoever wrote an entry said once more that it was as early as they wrote.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Early {
+    Unsaid,
+    Said,
+}
+
 impl Engine {
     /// Takes an entry into the log, or says why not.
-    pub(crate) fn enter(&mut self, now: Timestamp, entry: Entry, effects: &mut Vec<Effect>) -> Result<String, String> {
+    pub(crate) fn enter(
+        &mut self,
+        now: Timestamp,
+        entry: Entry,
+        early: Early,
+        effects: &mut Vec<Effect>,
+    ) -> Result<String, String> {
         let zone = &self.site.zone;
         let known_bin = |bin: &BinId| match self.bins.contains_key(bin) {
             true => Ok(()),
@@ -30,14 +44,7 @@ impl Engine {
         {
             known_bin(into)?;
         }
-        let latest = match &entry.kind {
-            EntryKind::Corrected { really: Some(really), .. } => entry.at.max(really.at),
-            EntryKind::LabResult { sampled_at, .. } => entry.at.max(*sampled_at),
-            _ => entry.at,
-        };
-        if latest > now + Span::minutes(5) {
-            return Err(format!("{} has not come yet; give the time at which it happened", zone.show(latest)));
-        }
+        self.check_times(now, &entry, early)?;
         entry.kind.check(&entry.note)?;
         if let EntryKind::Corrected { of, really } = &entry.kind {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
@@ -62,16 +69,51 @@ impl Engine {
         {
             self.begin_water(&batch, filling.as_ref(), effects);
         }
+        if let EntryKind::Corrected { really: Some(really), .. } = &entry.kind
+            && let EntryKind::OnAir { filling, .. } = &really.kind
+        {
+            self.begin_water_if_none(&entry.bin, filling.as_ref(), effects);
+        }
         let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
         self.water_entry(&entry, effects);
+        let mended = matches!(entry.kind, EntryKind::Corrected { of, .. } if self.mend(of));
         self.instrument_entry(&entry, effects);
         self.results_after(&entry, &bins, now, effects);
         let said = format!("{} (entry {})", applied.said, entry.id);
         self.remember(entry);
+        if mended {
+            self.tell_passed_over(now, effects);
+        }
         if let Some(bin) = moved {
             self.probes_moved(&bin, effects);
         }
         Ok(said)
+    }
+
+    /// Whether every time that an entry tells of can be.
+    fn check_times(&self, now: Timestamp, entry: &Entry, early: Early) -> Result<(), String> {
+        let zone = &self.site.zone;
+        // Before the first reading the site begins now.
+        let from = self.first_reading.unwrap_or(now) - bounds::BEFORE_READINGS;
+        for (what, at) in std::iter::once(("when it happened", entry.at)).chain(entry.kind.instants()) {
+            bounds::happened(at, now, zone).map_err(|why| format!("{what}: {why}"))?;
+            if at < from && early == Early::Unsaid {
+                let since = match self.first_reading {
+                    Some(first) => format!("the first reading, of {}", zone.show(first)),
+                    None => format!("now, {}, and no reading has come yet", zone.show(now)),
+                };
+                return Err(format!(
+                    "{what}: {} is more than {} before {since}; check the year, and if it is right say so once more: --really-that-early, or \
+                     `\"really_that_early\": true` over MQTT",
+                    zone.show(at),
+                    bounds::BEFORE_READINGS
+                ));
+            }
+        }
+        if let Some(due) = entry.kind.due() {
+            bounds::due(due, now, zone).map_err(|why| format!("when it is due: {why}"))?;
+        }
+        Ok(())
     }
 
     /// The number of an entry that says the very same, of the batch that is in its bin now: it is written twice.
@@ -82,10 +124,19 @@ impl Engine {
     }
 
     fn can_be_corrected(&self, bin: &BinId, of: EntryId, really: Option<&EntryKind>) -> Result<(), String> {
+        if self.is_passed_over(bin, of) {
+            return match really {
+                None => Ok(()),
+                Some(_) => Err(format!(
+                    "entry {of} cannot be read, so nothing of it can be kept; withdraw it with --never and write a new one"
+                )),
+            };
+        }
         if of.0 == 0 || of.0 > self.last_entry {
             return Err(format!("there is no entry {of}; the last one is {}", self.last_entry));
         }
         let here = self.bins.get(bin).and_then(|state| state.entries.iter().find(|e| e.id == of));
+        let here = here.or_else(|| self.unfit_entry(bin, of));
         let known = here.or_else(|| self.about_probes.iter().find(|e| e.id == of && e.bin == *bin));
         let Some(known) = known else {
             return Err(format!(
@@ -112,16 +163,18 @@ impl Engine {
 
     /// Brings a bin up to date with the batch that is in it now; `anew` when its material is not what it was.
     fn settle_bin(&mut self, now: Timestamp, bin: &BinId, anew: bool, effects: &mut Vec<Effect>) {
-        let batch = self.batches.in_bin(bin).cloned();
+        let there = self.batches.in_bin(bin).map(|b| b.id);
         let Some(state) = self.bins.get_mut(bin) else { return };
-        let other = state.batch.as_ref().map(|b| b.id) != batch.as_ref().map(|b| b.id);
-        if other {
+        let was = state.batch.as_ref().map(|b| b.id).or_else(|| state.unfit.as_ref().map(|unfit| unfit.batch));
+        if was != there {
             // How far the valve is open outlasts a batch, and is remembered beside the entries.
             state.entries = Arc::new(Vec::new());
             state.water = None;
             state.results = Arc::default();
         }
-        state.batch.clone_from(&batch);
+        self.find_batch(bin);
+        self.tell_unfit(bin, now, effects);
+        let batch = self.bins.get(bin).and_then(|state| state.batch.clone());
         let until = batch.as_ref().map_or(Some(now), |b| b.off_air_at);
         for series in self.series.values_mut().filter(|s| s.bin.as_ref() == Some(bin)) {
             series.counted_until = until;
@@ -170,7 +223,9 @@ impl Engine {
         }
         entries.insert(entries.partition_point(|e| e.at <= entry.at), entry);
         if entries.len() > limits::ENTRIES_PER_BIN {
-            entries.remove(0);
+            // The one by which the batch went on air stays: only by its number can that time be corrected.
+            let oldest = entries.iter().position(|e| !matches!(e.kind, EntryKind::OnAir { .. })).unwrap_or(0);
+            entries.remove(oldest);
         }
     }
 }

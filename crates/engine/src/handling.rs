@@ -6,6 +6,7 @@ use pile::time::{Span, Timestamp};
 use rulebook::Rule;
 use rulebook::answer::Explained;
 use rulebook::header::{Handling, Priority};
+use site::bounds;
 use site::model::Person;
 
 use crate::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Grounds};
@@ -186,6 +187,9 @@ impl Engine {
         let (key, before) = (alarm.key.clone(), alarm.life.clone());
         let named = format!("alarm {} ({}, {})", id.0, alarm.title, key.subject.as_str());
         let zone = &self.site.zone;
+        if let Word::Shelve { until: at, .. } | Word::OutOfService { back: Some(at), .. } = &word {
+            bounds::due(*at, now, zone).map_err(|why| format!("{named} cannot be hidden so: {why}"))?;
+        }
         let spoken = |words: &str| if words.trim().is_empty() { by.clone() } else { format!("{by}: {words}") };
         let said = match &word {
             Word::Acknowledge { comment } | Word::Confirm { comment } => spoken(comment),

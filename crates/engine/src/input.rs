@@ -25,6 +25,8 @@ pub enum Input {
     Refused(Refusal),
     /// A person wrote in the log.
     Entry(Entry),
+    /// The same, and the person says once more that it was as early as they wrote; history that is lived again says so of all.
+    EntryThatEarly(Entry),
     /// A person says something about an alarm.
     Alarm {
         /// Which alarm.

@@ -33,6 +33,7 @@ mod rounds;
 mod series;
 mod status;
 mod telling;
+mod unfit;
 pub mod water;
 mod weekly;
 

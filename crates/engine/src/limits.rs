@@ -85,6 +85,10 @@ pub const STEADY_FOR: Span = Span::minutes(2);
 pub const STATUS_EVERY: Span = Span::minutes(5);
 /// From one retained status message of a bin to the next, while nothing happens to its alarms.
 pub const BIN_STATUS_EVERY: Span = Span::minutes(15);
+/// Rows and entries that cannot be used which the alarm about them lists; it counts the others.
+pub const PASSED_OVER_LISTS: usize = 20;
+/// A water account begins or goes on no further back than this: a batch is hot for four to six weeks, and nothing is known of before.
+pub const WATER_BACK: Span = Span::days(100);
 /// Entries kept in memory for a bin.
 pub const ENTRIES_PER_BIN: usize = 500;
 /// Points of one line in the picture of a mail.

@@ -5,6 +5,7 @@
 use pile::time::Timestamp;
 use pile::window::Window;
 use site::entry::{Batch, Entry};
+use site::ids::BinId;
 use site::reading::SeriesId;
 use site::zone::{Day, IsoWeek};
 
@@ -12,13 +13,32 @@ use crate::alarm::{Alarm, AlarmEvent};
 use crate::effect::Mail;
 use crate::input::PreviousRun;
 
+/// A row of the store that says nothing that can be used; everything else goes on without it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PassedOver {
+    /// The table.
+    pub table: String,
+    /// Its number there.
+    pub row: i64,
+    /// The bin that it is about, where that can be read.
+    pub bin: Option<BinId>,
+    /// What is wrong with it.
+    pub why: String,
+}
+
 /// What the store remembers.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct Restored {
+    /// Rows that cannot be read, in the order of the tables.
+    pub passed_over: Vec<PassedOver>,
+    /// When the oldest reading was measured; `None` without one.
+    pub first_reading: Option<Timestamp>,
     /// The life of the ledger, part of every Message-ID.
     pub life: u32,
     /// Every alarm that was ever raised or is being proven, by id.
     pub alarms: Vec<Alarm>,
+    /// The highest number ever given to an alarm; 0 where the alarms themselves tell.
+    pub last_alarm: u64,
     /// Raises and acknowledgements of the last eight days, for the figures of the weekly summary, oldest first.
     pub events: Vec<AlarmEvent>,
     /// Mails about alarms of the last eight days: when they were caused, and to which address; oldest first.
@@ -37,8 +57,6 @@ pub struct Restored {
     pub waiting: Vec<Mail>,
     /// The highest mail id given out; 0 before the first.
     pub last_mail: u64,
-    /// When the oldest reading was measured; `None` without any.
-    pub first_reading: Option<Timestamp>,
     /// The week of the newest summary.
     pub last_summary: Option<IsoWeek>,
     /// The day of the newest round list.

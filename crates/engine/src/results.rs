@@ -75,7 +75,9 @@ impl Engine {
                 | EntryKind::Placed { .. }
                 | EntryKind::Corrected { .. }
         );
-        for bin in bins.iter().filter(|_| telling) {
+        let on_air_corrected =
+            matches!(says, EntryKind::OnAir { .. }) && matches!(entry.kind, EntryKind::Corrected { .. });
+        for bin in bins.iter().filter(|_| telling || on_air_corrected) {
             self.ask_results(bin, at, effects);
         }
     }

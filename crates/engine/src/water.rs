@@ -23,6 +23,7 @@ use site::ids::BinId;
 use site::model::{Bin, Blower, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
+use site::zone::Zone;
 
 use crate::effect::Effect;
 use crate::engine::{BinState, Deadline, Engine};
@@ -69,7 +70,11 @@ impl Engine {
     /// Begins the account of a batch that went on air.
     pub(crate) fn begin_water(&mut self, batch: &Batch, filled: Option<&Filled>, effects: &mut Vec<Effect>) {
         let Some(bin) = self.site.bins.get(&batch.bin) else { return };
-        let account = begun(bin, batch, filled).map(Arc::new).map_err(|e| e.to_string());
+        let begin = batch.on_air_at.unwrap_or(batch.in_bin_since);
+        let account = match too_far_back(begin, self.now, &self.site.zone) {
+            Some(why) => Err(why),
+            None => begun(bin, begin, filled).map(Arc::new).map_err(|e| e.to_string()),
+        };
         let water = BinWater { batch: batch.id, account };
         if let Some(state) = self.bins.get_mut(&batch.bin) {
             state.water = Some(water);
@@ -78,14 +83,25 @@ impl Engine {
         self.schedule_water(&batch.bin);
     }
 
+    /// Begins the account of a batch whose on-air was corrected, where there is none that goes on.
+    pub(crate) fn begin_water_if_none(&mut self, bin: &BinId, filled: Option<&Filled>, effects: &mut Vec<Effect>) {
+        let Some(state) = self.bins.get(bin) else { return };
+        let goes_on = state.water.as_ref().is_some_and(|water| water.account.is_ok());
+        let Some(batch) = state.batch.clone().filter(|batch| !goes_on && batch.off_air_at.is_none()) else { return };
+        self.begin_water(&batch, filled, effects);
+    }
+
     /// Takes back the accounts that were kept; a batch without one stays without.
     pub(crate) fn put_water_back(&mut self, kept: Vec<KeptWater>) {
         for kept in kept {
             let Some(state) = self.bins.get_mut(&kept.bin) else { continue };
             if state.batch.as_ref().is_some_and(|b| b.id == kept.batch && b.off_air_at.is_none()) {
-                let account = WaterAccount::from_numbers(kept.at, &kept.numbers)
-                    .map(Arc::new)
-                    .ok_or_else(|| "the kept water account cannot be read".to_owned());
+                let account = match too_far_back(kept.at, self.now, &self.site.zone) {
+                    Some(why) => Err(why),
+                    None => WaterAccount::from_numbers(kept.at, &kept.numbers)
+                        .map(Arc::new)
+                        .ok_or_else(|| "the kept water account cannot be read".to_owned()),
+                };
                 state.water = Some(BinWater { batch: kept.batch, account });
                 self.schedule_water(&kept.bin);
             }
@@ -335,7 +351,18 @@ pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::mod
     }
 }
 
-fn begun(bin: &Bin, batch: &Batch, filled: Option<&Filled>) -> Result<WaterAccount, pile::bed::AccountError> {
+/// Why no account begins or goes on at an instant: it would walk through time of which nothing is known.
+fn too_far_back(from: Timestamp, now: Timestamp, zone: &Zone) -> Option<String> {
+    (now.since(from) > limits::WATER_BACK).then(|| {
+        format!(
+            "it would begin at {}, more than {} ago; if that is wrong correct the on-air entry, and otherwise go by samples",
+            zone.show(from),
+            limits::WATER_BACK
+        )
+    })
+}
+
+fn begun(bin: &Bin, begin: Timestamp, filled: Option<&Filled>) -> Result<WaterAccount, pile::bed::AccountError> {
     let usual = Filling::by_volume(bin.volume, USUAL_DENSITY, Fraction(USUAL_MOISTURE));
     let filling = match filled {
         None => Filling { wet_mass_sd: Fraction(0.2), ..usual },
@@ -347,7 +374,6 @@ fn begun(bin: &Bin, batch: &Batch, filled: Option<&Filled>) -> Result<WaterAccou
             degradable: f.degradable_percent.map_or(usual.degradable, |d| Fraction(d / 100.0)),
         },
     };
-    let begin = batch.on_air_at.unwrap_or(batch.in_bin_since);
     WaterAccount::begin(BedParameters::of_static_bin(bin.volume)?, begin, &filling)
 }
 

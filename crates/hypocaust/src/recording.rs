@@ -18,6 +18,7 @@ use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use rulebook::{RuleText, Rulebook};
 use serde::{Deserialize, Serialize};
+use site::bounds;
 use site::entry::{BatchId, Entry};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{Changed, RuleSettings};
@@ -69,6 +70,16 @@ pub enum RecordingError {
     /// Its settings do not pass today's checks.
     #[error("the settings inside the recording no longer pass the checks of this version: {0}")]
     Settings(String),
+    /// A time in it was never lived through.
+    #[error("{path}:{line} has a time that cannot be: {why}; take the recording anew")]
+    Time {
+        /// Which file.
+        path: PathBuf,
+        /// Which line.
+        line: u64,
+        /// What is wrong with it.
+        why: String,
+    },
     /// It has no head.
     #[error("the recording {0} is empty")]
     Empty(PathBuf),
@@ -117,6 +128,8 @@ enum InputLine {
         by: String,
         note: String,
         kind: String,
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        really_that_early: bool,
     },
     Alarm {
         alarm: u64,
@@ -284,12 +297,18 @@ pub fn rerun(path: &Path) -> Result<Rerun, RecordingError> {
             line: number,
             source,
         })?;
+        let wrong = |why: String| RecordingError::Time { path: path.to_owned(), line: number, why };
         match (line, &mut engine) {
-            (Line::Head(head), _) => engine = Some(fresh_engine(&head)?),
+            (Line::Head(head), _) => {
+                lived(head.now).map_err(wrong)?;
+                engine = Some(fresh_engine(&head)?);
+            }
             (Line::In(now, input), Some(engine)) => {
                 result.inputs += 1;
-                let effects =
-                    engine.step(Timestamp::from_millis(now), input.into_input().map_err(RecordingError::Settings)?);
+                let now = lived(now).map_err(wrong)?;
+                let input = input.into_input().map_err(RecordingError::Settings)?;
+                instants(&input).into_iter().try_for_each(|at| lived(at.as_millis()).map(drop)).map_err(wrong)?;
+                let effects = engine.step(now, input);
                 did = effects.iter().map(|e| format!("{e:?}")).collect();
             }
             (Line::Out(recorded), Some(_)) => {
@@ -315,6 +334,25 @@ pub fn rerun(path: &Path) -> Result<Rerun, RecordingError> {
     Ok(result)
 }
 
+/// An instant by the clock of a machine, which begins in 1970 where it was never set.
+fn lived(ms: i64) -> Result<Timestamp, String> {
+    let at = Timestamp::from_millis(ms);
+    let there = (Timestamp::from_millis(0)..bounds::LATEST).contains(&at);
+    there.then_some(at).ok_or_else(|| format!("{} is outside 1970-01-01 to 2099-12-31", bounds::said(at)))
+}
+
+/// The instants of an input that a machine gave; those that people gave are looked at by the engine.
+fn instants(input: &Input) -> Vec<Timestamp> {
+    match input {
+        Input::Readings(readings) => readings.iter().flat_map(|r| [r.measured_at, r.received_at]).collect(),
+        Input::Recalled { points, .. } => points.iter().map(|p| p.at).collect(),
+        Input::Refused(refusal) => vec![refusal.received_at],
+        Input::Judged { at, .. } => vec![*at],
+        Input::Started { previous: Some(previous) } => vec![previous.last_alive],
+        _ => Vec::new(),
+    }
+}
+
 fn fresh_engine(head: &Head) -> Result<Engine, RecordingError> {
     let site = site::settings::read(&head.settings, &head.settings_path).map_err(|faults| {
         RecordingError::Settings(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
@@ -336,12 +374,13 @@ impl InputLine {
                 bytes: r.payload_bytes,
                 reason: r.reason.clone(),
             },
-            Input::Entry(e) => InputLine::Entry {
+            Input::Entry(e) | Input::EntryThatEarly(e) => InputLine::Entry {
                 at: e.at.as_millis(),
                 bin: e.bin.to_string(),
                 by: e.by.clone(),
                 note: e.note.clone(),
                 kind: ledger::entry_text(&e.kind),
+                really_that_early: matches!(input, Input::EntryThatEarly(_)),
             },
             Input::Alarm { alarm, by, word } => {
                 InputLine::Alarm { alarm: alarm.0, by: by.clone(), word: WordLine::of(word) }
@@ -400,9 +439,10 @@ impl InputLine {
                 payload_bytes: bytes,
                 reason,
             }),
-            InputLine::Entry { at, bin, by, note, kind } => {
+            InputLine::Entry { at, bin, by, note, kind, really_that_early } => {
                 let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
-                Input::Entry(Entry::new(Timestamp::from_millis(at), bin, ledger::entry_of_text(&kind)?, &by, &note))
+                let entry = Entry::new(Timestamp::from_millis(at), bin, ledger::entry_of_text(&kind)?, &by, &note);
+                if really_that_early { Input::EntryThatEarly(entry) } else { Input::Entry(entry) }
             }
             InputLine::Alarm { alarm, by, word } => Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() },
             InputLine::Mail { mail, outcome } => Input::Mail {

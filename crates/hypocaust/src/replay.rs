@@ -184,7 +184,7 @@ impl Course {
                     for replay in &mut replays {
                         match &moment {
                             Moment::Entry(entry) => {
-                                replay.feed(at, Input::Entry((*entry).clone()), &mut recall)?;
+                                replay.feed(at, Input::EntryThatEarly((*entry).clone()), &mut recall)?;
                             }
                             Moment::Clock(clock) => replay.feed(at, Input::Clock(*clock), &mut recall)?,
                             Moment::Restart { last_alive } => replay.restart(*last_alive, at, &mut recall)?,

@@ -98,7 +98,7 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let probe = probe_of(&site, &probe)?;
             (written, EntryKind::Placed { probe, position: position_of(&position)?, depth })
         }
-        LogCommand::ProbeChecked { probe, against, showed, truth, allowed, due, at, by, note } => {
+        LogCommand::ProbeChecked { probe, against, showed, truth, allowed, due, at, by, note, really_that_early } => {
             let probe = probe_of(&site, &probe)?;
             let at = when(&site, at.as_deref())?;
             let against = Against::named(&against)
@@ -118,7 +118,8 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let (showed, allowed, due) = (degrees(&showed)?, Kelvin(allowed), Some(due));
             let bin = bin_of_probe(&site, &probe, at)?;
             let kind = EntryKind::Calibrated { probe, against, showed, truth, allowed, due };
-            return write(&site, &Request::entry(bin.as_str(), at, &by, &note, &kind));
+            let request = Request::entry(bin.as_str(), at, &by, &note, &kind);
+            return write(&site, &request.that_early(really_that_early));
         }
         LogCommand::SettledDepth { written, depth } => {
             (written, EntryKind::SettledDepth { metres: read(&depth, Kind::Length, length_unit(&site))? })
@@ -136,17 +137,22 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let sampled_at = when(&site, Some(&sampled))?;
             (written, EntryKind::LabResult { analyte, value: number, below, unit, laboratory, method, sampled_at })
         }
-        LogCommand::Correct { id, by, reason, never, really_at, amount } => {
+        LogCommand::Correct { id, by, reason, never, really_at, amount, really_that_early } => {
+            let now = Clock::live().now();
+            if never {
+                // Of one that cannot be read only its bin is known, and that is enough to withdraw it.
+                let bin = bin_of_entry(&site, EntryId(id))?;
+                let kind = EntryKind::Corrected { of: EntryId(id), really: None };
+                return write(&site, &Request::entry(bin.as_str(), now, &by, &reason, &kind));
+            }
             let entry = entry(&site, EntryId(id))?;
-            let really = match never {
-                true => None,
-                false => Some(Box::new(Really {
-                    at: really_at.map_or(Ok(entry.at), |text| when(&site, Some(&text)))?,
-                    kind: amount.map_or_else(|| Ok(entry.kind.clone()), |text| with_amount(&entry.kind, &text))?,
-                })),
+            let really = Really {
+                at: really_at.map_or(Ok(entry.at), |text| when(&site, Some(&text)))?,
+                kind: amount.map_or_else(|| Ok(entry.kind.clone()), |text| with_amount(&entry.kind, &text))?,
             };
-            let kind = EntryKind::Corrected { of: EntryId(id), really };
-            return write(&site, &Request::entry(entry.bin.as_str(), Clock::live().now(), &by, &reason, &kind));
+            let kind = EntryKind::Corrected { of: EntryId(id), really: Some(Box::new(really)) };
+            let request = Request::entry(entry.bin.as_str(), now, &by, &reason, &kind);
+            return write(&site, &request.that_early(really_that_early));
         }
         LogCommand::List { bin, all, json } => return list_entries(&site, &bin, all, json),
     };
@@ -155,7 +161,8 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
 
 fn enter(site: &Site, written: &Written, kind: &EntryKind) -> Result<(), CommandError> {
     let at = when(site, written.at.as_deref())?;
-    write(site, &Request::entry(&written.bin, at, &written.by, &written.note, kind))
+    let request = Request::entry(&written.bin, at, &written.by, &written.note, kind);
+    write(site, &request.that_early(written.really_that_early))
 }
 
 fn bin_of(text: &str) -> Result<BinId, CommandError> {
@@ -277,12 +284,19 @@ fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filled>
     }))
 }
 
+fn bin_of_entry(site: &Site, id: EntryId) -> Result<BinId, CommandError> {
+    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+    ledger.bin_of_entry(id)?.ok_or_else(|| no_entry(id))
+}
+
+fn no_entry(id: EntryId) -> CommandError {
+    CommandError::Usage(format!("there is no entry {id}; `hypocaust log list --bin BIN` shows them"))
+}
+
 fn entry(site: &Site, id: EntryId) -> Result<Entry, CommandError> {
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
     let found = ledger.entries()?.into_iter().find(|entry| entry.id == id);
-    found.ok_or_else(|| {
-        CommandError::Usage(format!("there is no entry {id}; `hypocaust log list --bin BIN` shows them"))
-    })
+    found.ok_or_else(|| no_entry(id))
 }
 
 fn list_entries(site: &Site, bin: &str, all: bool, as_json: bool) -> Result<(), CommandError> {

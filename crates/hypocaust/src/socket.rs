@@ -61,6 +61,9 @@ pub enum Request {
         note: String,
         /// What, as the store keeps it.
         kind: String,
+        /// The person said once more that it was as early as they wrote.
+        #[serde(default)]
+        really_that_early: bool,
     },
 }
 
@@ -175,7 +178,17 @@ impl Request {
     /// A line for the log.
     pub fn entry(bin: &str, at: Timestamp, by: &str, note: &str, kind: &EntryKind) -> Request {
         let kind = ledger::entry_text(kind);
-        Request::Entry { bin: bin.to_owned(), at: at.as_millis(), by: by.to_owned(), note: note.to_owned(), kind }
+        let (bin, by, note) = (bin.to_owned(), by.to_owned(), note.to_owned());
+        Request::Entry { bin, at: at.as_millis(), by, note, kind, really_that_early: false }
+    }
+
+    /// The same; whoever writes it says once more that it was that early, where `said` so.
+    #[must_use]
+    pub fn that_early(mut self, said: bool) -> Request {
+        if let Request::Entry { really_that_early, .. } = &mut self {
+            *really_that_early = said;
+        }
+        self
     }
 
     /// The request as the loop carries it out.
@@ -206,10 +219,11 @@ impl Request {
                 let week = parsed.ok_or_else(|| format!("`{week}` is no week; write it as 2026-W10"))?;
                 Ok(Input::Report { week, word: ReportWord::Reviewed { by } })
             }
-            Request::Entry { bin, at, by, note, kind } => {
+            Request::Entry { bin, at, by, note, kind, really_that_early } => {
                 let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
                 let kind = ledger::entry_of_text(&kind)?;
-                Ok(Input::Entry(Entry::new(Timestamp::from_millis(at), bin, kind, &by, &note)))
+                let entry = Entry::new(Timestamp::from_millis(at), bin, kind, &by, &note);
+                Ok(if really_that_early { Input::EntryThatEarly(entry) } else { Input::Entry(entry) })
             }
         }
     }

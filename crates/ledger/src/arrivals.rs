@@ -83,16 +83,18 @@ impl Waiting {
     /// pages for weeks. Gives whether there were any.
     pub(crate) fn carry_over_a_day(&mut self, conn: &mut Connection, before: Timestamp) -> Result<bool, Cause> {
         let oldest: Option<i64> = conn.query_row("SELECT min(measured_at) FROM arrivals", [], |row| row.get(0))?;
-        let Some(end) = oldest.map(|at| chunk::begin_of(chunk::day_of(at) + 1)).filter(|end| *end <= before) else {
+        let Some(end) =
+            oldest.map(|at| chunk::first_of(chunk::day_of(at) + 1)).filter(|end| *end <= before.as_millis())
+        else {
             return Ok(false);
         };
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         tx.execute(
             "INSERT INTO readings (series, measured_at, value, delay, marks, reason)
              SELECT series, measured_at, value, delay, marks, reason FROM arrivals WHERE measured_at < ?1 ORDER BY series, measured_at",
-            [end.as_millis()],
+            [end],
         )?;
-        let gone = tx.execute("DELETE FROM arrivals WHERE measured_at < ?1", [end.as_millis()])?;
+        let gone = tx.execute("DELETE FROM arrivals WHERE measured_at < ?1", [end])?;
         tx.commit()?;
         self.now = self.now.saturating_sub(gone);
         self.newest.clear();

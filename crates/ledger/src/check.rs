@@ -232,7 +232,7 @@ fn packed_days(conn: &Connection, progress: &mut dyn FnMut(u64, u64)) -> Result<
         ) {
             Found::Whole(packed) => {
                 readings += packed.len() as u64;
-                let (begin, end) = (chunk::begin_of(day).as_millis(), chunk::begin_of(day + 1).as_millis() - 1);
+                let (begin, end) = (chunk::first_of(day), chunk::first_of(day + 1) - 1);
                 let mut twice = outside.query([id, begin, end])?;
                 while let Some(row) = twice.next()? {
                     if packed.value_at(row.get(0)?).is_some() {

@@ -53,9 +53,15 @@ pub(crate) fn day_of(at: i64) -> i64 {
     at.div_euclid(DAY)
 }
 
-/// The first millisecond of a day.
+/// The first millisecond of a day as a number. The first and the last day that have an instant reach beyond what instants can express, so
+/// ends of days are compared as numbers.
+pub(crate) fn first_of(day: i64) -> i64 {
+    day.saturating_mul(DAY)
+}
+
+/// The first millisecond of a day, for people.
 pub(crate) fn begin_of(day: i64) -> Timestamp {
-    Timestamp::from_millis(day.saturating_mul(DAY))
+    Timestamp::from_millis(first_of(day))
 }
 
 impl Day {

@@ -60,7 +60,7 @@ impl Ledger {
             }
             tx.commit()?;
             // Only now: what is packed in a transaction that fails is not.
-            ledger.packed_until = ledger.packed_until.max(chunk::begin_of(day + 1).as_millis());
+            ledger.packed_until = ledger.packed_until.max(chunk::first_of(day + 1));
             match last {
                 Some(last) => ledger.packing.day = Some((day, last)),
                 None => ledger.packing.pass(day),
@@ -84,11 +84,11 @@ impl Course {
                 }
                 self.pass(day);
             }
-            let from = self.looked_at_until.map_or(i64::MIN, |day| chunk::begin_of(day).as_millis());
+            let from = self.looked_at_until.map_or(i64::MIN, chunk::first_of);
             let Some(oldest) = oldest(conn, series, from)? else { break };
             let day = chunk::day_of(oldest);
             // The second holds only for the last day that a time can be of, which has no end.
-            if chunk::begin_of(day + 1) > before || self.looked_at_until.is_some_and(|until| day < until) {
+            if chunk::first_of(day + 1) > before.as_millis() || self.looked_at_until.is_some_and(|until| day < until) {
                 break;
             }
             if waits_for_a_root(conn, day)? {
@@ -123,12 +123,12 @@ fn waits_for_a_root(conn: &Connection, day: i64) -> Result<bool, Cause> {
     let mut query = conn.prepare_cached(
         "SELECT EXISTS (SELECT 1 FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND (touched = 1 OR row IS NULL))",
     )?;
-    Ok(query.query_row([chunk::begin_of(day).as_millis(), chunk::begin_of(day + 1).as_millis()], |row| row.get(0))?)
+    Ok(query.query_row([chunk::first_of(day), chunk::first_of(day + 1)], |row| row.get(0))?)
 }
 
 /// Moves a day of a series from its rows into its chunk; gives how many readings that were.
 fn pack(conn: &Connection, series: i64, day: i64) -> Result<usize, Cause> {
-    let span = params![series, chunk::begin_of(day).as_millis(), chunk::begin_of(day + 1).as_millis() - 1];
+    let span = params![series, chunk::first_of(day), chunk::first_of(day + 1) - 1];
     let mut query = conn.prepare_cached(
         "SELECT measured_at, value, delay, marks, reason FROM readings
          WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",

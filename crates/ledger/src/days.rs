@@ -16,6 +16,8 @@ use crate::{ReadingRow, rows};
 
 /// Bits of a key that are the number of the series.
 const SERIES_BITS: u32 = 24;
+/// The highest number of a series whose days are packed.
+pub(crate) const SERIES_MOST: i64 = (1 << SERIES_BITS) - 1;
 /// Bytes of the SHA-256 that are kept as the checksum: enough against chance, and the roots on record are there against everything else.
 const CHECKSUM_BYTES: usize = 8;
 
@@ -70,6 +72,11 @@ pub(crate) fn key(series: i64, day: i64) -> Result<i64, Cause> {
     Ok((day << SERIES_BITS) | series)
 }
 
+/// Where the keys of the day of an instant begin.
+pub(crate) fn first_key_of(at: i64) -> i64 {
+    chunk::day_of(at) << SERIES_BITS
+}
+
 /// Series and day of a key.
 pub(crate) fn of_key(key: i64) -> (i64, i64) {
     (key & ((1 << SERIES_BITS) - 1), key >> SERIES_BITS)
@@ -116,7 +123,7 @@ pub(crate) fn opened(key: i64, readings: i64, checksum: &[u8], body: &[u8]) -> F
     if checksum != checksum_of(key, readings, body) {
         return damaged("its checksum does not hold".into());
     }
-    let begin = chunk::begin_of(of_key(key).1).as_millis();
+    let begin = chunk::first_of(of_key(key).1);
     match usize::try_from(readings).map_err(|e| e.to_string()).and_then(|many| Day::unpack(begin, many, body)) {
         Ok(day) => Found::Whole(day),
         Err(why) => damaged(why),
@@ -127,7 +134,7 @@ pub(crate) fn opened(key: i64, readings: i64, checksum: &[u8], body: &[u8]) -> F
 /// where what is opened is not what was packed.
 pub(crate) fn write(conn: &Connection, series: i64, day: i64, readings: &Day) -> Result<bool, Cause> {
     let key = key(series, day)?;
-    let Ok(body) = readings.pack(chunk::begin_of(day).as_millis()) else { return Ok(false) };
+    let Ok(body) = readings.pack(chunk::first_of(day)) else { return Ok(false) };
     let many = rows::key(readings.len() as u64)?;
     let checksum = checksum_of(key, many, &body);
     match opened(key, many, &checksum, &body) {

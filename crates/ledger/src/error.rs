@@ -227,6 +227,21 @@ impl Cause {
         Cause::Row { table, row, fault: fault.into() }
     }
 
+    /// What is wrong with the row that was being read; the cause itself where it is not about one row.
+    pub(crate) fn of_one_row(self) -> Result<String, Cause> {
+        use rusqlite::Error::{FromSqlConversionFailure, IntegralValueOutOfRange, InvalidColumnType, Utf8Error};
+        match self {
+            Cause::Row { fault, .. } => Ok(fault),
+            Cause::Sql(
+                error @ (FromSqlConversionFailure(..)
+                | IntegralValueOutOfRange(..)
+                | InvalidColumnType(..)
+                | Utf8Error(..)),
+            ) => Ok(error.to_string()),
+            other => Err(other),
+        }
+    }
+
     /// The error as the caller sees it.
     pub(crate) fn at(self, path: &Path, doing: &'static str) -> LedgerError {
         let path = path.to_path_buf();

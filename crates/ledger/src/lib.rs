@@ -15,6 +15,7 @@ mod folder;
 mod give_back;
 mod hours;
 mod json;
+mod numbers;
 mod outbox;
 mod past;
 mod prune;
@@ -294,7 +295,8 @@ fn settle(conn: &mut Connection, path: &Path, access: Access) -> Result<(), Ledg
                 i64::from(LOG_PAGES) * 4_096 * 2
             ))
             .map_err(fault)?;
-            schema::migrate(conn, schema::STEPS).map_err(fault)
+            schema::migrate(conn, schema::STEPS).map_err(fault)?;
+            numbers::make_room(conn).map_err(|cause| cause.at(path, "opening"))
         }
     }
 }

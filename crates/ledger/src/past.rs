@@ -81,7 +81,7 @@ impl Ledger {
             rows::ENTRY
         );
         self.reading("reading the log", |conn| {
-            rows::all(conn, &sql, [], |row| {
+            rows::told(conn, "entries", &sql, [], |row| {
                 let recorded_at = Timestamp::from_millis(row.get("recorded")?);
                 Ok(RecordedEntry { entry: rows::entry(row)?, recorded_at })
             })
@@ -92,7 +92,7 @@ impl Ledger {
 /// The oldest and the newest instant that is packed; of days that are damaged, their ends.
 fn packed_ends(conn: &Connection) -> Result<Option<(i64, i64)>, Cause> {
     let all = |day: i64| -> Result<Option<(i64, i64)>, Cause> {
-        let (begin, end) = (chunk::begin_of(day).as_millis(), chunk::begin_of(day + 1).as_millis() - 1);
+        let (begin, end) = (chunk::first_of(day), chunk::first_of(day + 1) - 1);
         let mut ends: Option<(i64, i64)> = None;
         for (series, _) in rows::series_ids(conn)? {
             let (low, high) = match days::open(conn, series, day)? {

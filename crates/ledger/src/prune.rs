@@ -214,8 +214,8 @@ fn packed(
         Found::Whole(readings) => readings,
         // Nobody can say of which hours its readings are: it goes when the time of the whole day is over.
         Found::Damaged { .. } => {
-            if chunk::begin_of(day + 1) <= before {
-                let begin = chunk::begin_of(day).as_millis();
+            if chunk::first_of(day + 1) <= before.as_millis() {
+                let begin = chunk::first_of(day);
                 *lost.entry(begin).or_default() += days::delete(conn, series, day)?;
                 for hour in hours.range(begin..begin + chunk::DAY) {
                     lost.entry(*hour).or_default();

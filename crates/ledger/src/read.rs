@@ -10,7 +10,8 @@ use pile::time::Timestamp;
 use pile::window::Point;
 use rulebook::RuleText;
 use rusqlite::{Connection, Row, params};
-use site::entry::{Batch, Entry};
+use site::entry::{Batch, Entry, EntryId};
+use site::ids::BinId;
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
 
@@ -149,7 +150,7 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn alarms(&self) -> Result<Vec<Alarm>, LedgerError> {
         let sql = format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM);
-        self.reading("reading alarms", |conn| rows::all(conn, &sql, [], rows::alarm))
+        self.reading("reading alarms", |conn| rows::told(conn, "alarms", &sql, [], rows::alarm))
     }
 
     /// Events in the lives of alarms, in the order of recording.
@@ -164,7 +165,7 @@ impl Ledger {
         self.reading("reading events of alarms", |conn| {
             let (from, to) = bounds(filter.from, filter.to);
             let alarm = filter.alarm.map(|alarm| rows::key(alarm.0)).transpose()?;
-            rows::all(conn, &sql, params![from, to, alarm], rows::alarm_event)
+            rows::told(conn, "alarm_events", &sql, params![from, to, alarm], rows::alarm_event)
         })
     }
 
@@ -197,7 +198,7 @@ impl Ledger {
     pub fn outbox(&self) -> Result<Vec<OutboxRow>, LedgerError> {
         let sql = format!("SELECT {}, octet_length(rendered) AS bytes FROM outbox ORDER BY id", rows::MAIL);
         self.reading("reading the outbox", |conn| {
-            rows::all(conn, &sql, [], |row| {
+            rows::told(conn, "outbox", &sql, [], |row| {
                 let bytes: Option<i64> = row.get("bytes")?;
                 Ok(OutboxRow { mail: rows::mail(row)?, rendered_bytes: bytes.map(i64::unsigned_abs) })
             })
@@ -214,7 +215,7 @@ impl Ledger {
             let sql =
                 "SELECT id, received_at, topic, payload_head, payload_bytes, reason, series, measured_at FROM refused
                  ORDER BY id DESC LIMIT ?1";
-            rows::all(conn, sql, [i64::try_from(limit).unwrap_or(i64::MAX)], |row| {
+            rows::told(conn, "refused", sql, [i64::try_from(limit).unwrap_or(i64::MAX)], |row| {
                 let id: i64 = row.get(0)?;
                 let fault = |what: &str| Cause::row("refused", id, what);
                 let contradiction = match (row.get::<_, Option<i64>>(6)?, row.get::<_, Option<i64>>(7)?) {
@@ -247,7 +248,22 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn entries(&self) -> Result<Vec<Entry>, LedgerError> {
         let sql = format!("SELECT {} FROM entries e ORDER BY e.at, e.id", rows::ENTRY);
-        self.reading("reading the log", |conn| rows::all(conn, &sql, [], rows::entry))
+        self.reading("reading the log", |conn| rows::told(conn, "entries", &sql, [], rows::entry))
+    }
+
+    /// The bin that an entry is about, even where nothing else of it can be read; `None` without such an entry.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn bin_of_entry(&self, id: EntryId) -> Result<Option<BinId>, LedgerError> {
+        self.reading("looking for an entry", |conn| {
+            let sql = "SELECT id, bin FROM entries WHERE id = ?1";
+            let bins = rows::told(conn, "entries", sql, [rows::key(id.0)?], |row| {
+                let bin: String = row.get(1)?;
+                BinId::new(&bin).map_err(|e| Cause::row("entries", 0, e.to_string()))
+            })?;
+            Ok(bins.into_iter().next())
+        })
     }
 
     /// Every batch, by number.
@@ -256,7 +272,7 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn batches(&self) -> Result<Vec<Batch>, LedgerError> {
         let sql = format!("SELECT {} FROM batches ORDER BY id", rows::BATCH);
-        self.reading("reading batches", |conn| rows::all(conn, &sql, [], rows::batch))
+        self.reading("reading batches", |conn| rows::told(conn, "batches", &sql, [], rows::batch))
     }
 
     /// How much there is of everything. Counts every reading that is not packed one by one: on a large ledger this takes seconds.

@@ -8,11 +8,13 @@ use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
 use pile::window::{Point, Window};
 use rusqlite::{Connection, params};
+use site::bounds;
 use site::reading::SeriesId;
 use site::zone::IsoWeek;
 
 use crate::days::{self, Packed};
 use crate::error::Cause;
+use crate::numbers::highest;
 use crate::{Ledger, LedgerError, chunk, rows, runs};
 
 /// Raise events and times off are given back for this long, a day more than the weekly summary covers.
@@ -32,42 +34,52 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn restore(&self, now: Timestamp, window: Span) -> Result<Restored, LedgerError> {
         self.reading("reading the state back", |conn| {
+            let mut over = Vec::new();
+            rows::readable_series(conn, &mut over)?;
             let (previous, off) = runs::before(conn, self.run, self.access, now, now - SUMMARY_REACH)?;
-            let life: i64 = conn.query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
-            let last_mail: i64 = conn.query_row("SELECT coalesce(max(id), 0) FROM outbox", [], |row| row.get(0))?;
+            let life: Option<i64> =
+                conn.query_row("SELECT max(value) FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
             let summary = "SELECT year, week FROM summaries ORDER BY year DESC, week DESC LIMIT 1";
-            let weeks = rows::all(conn, summary, [], |row| Ok(IsoWeek { year: row.get(0)?, week: row.get(1)? }))?;
-            let days = rows::all(conn, "SELECT day FROM round_lists ORDER BY day DESC LIMIT 1", [], rows::day)?;
-            Ok(Restored {
-                life: u32::try_from(life).map_err(|_| Cause::row("meta", 0, format!("{life} is no life")))?,
-                alarms: rows::all(conn, &format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM), [], rows::alarm)?,
-                events: rows::all(
-                    conn,
+            let week = |row: &rusqlite::Row<'_>| Ok(IsoWeek { year: row.get(0)?, week: row.get(1)? });
+            let weeks = rows::readable(conn, "summaries", summary, [], week, &mut over)?;
+            let days = "SELECT day FROM round_lists ORDER BY day DESC LIMIT 1";
+            let days = rows::readable(conn, "round_lists", days, [], rows::day, &mut over)?;
+            let mut restored = Restored {
+                // One that somebody wrote by hand is as good as another: it only makes Message-IDs differ.
+                life: life.and_then(|life| u32::try_from(life & i64::from(u32::MAX)).ok()).unwrap_or_default(),
+                alarms: rows::readable(
+                    conn, "alarms", &format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM), [], rows::alarm, &mut over)?,
+                events: rows::readable(
+                    conn, "alarm_events",
                     &format!(
                         "SELECT {} FROM alarm_events WHERE at >= ?1 AND kind IN ('raised', 'acknowledged') ORDER BY at, id",
                         rows::ALARM_EVENT
                     ),
                     [(now - SUMMARY_REACH).as_millis()],
                     rows::alarm_event,
+                    &mut over,
                 )?,
-                mails: rows::all(
-                    conn,
+                mails: rows::readable(
+                    conn, "outbox",
                     // A notice is one JSON object whose only key is its kind.
                     "SELECT created_at, recipient FROM outbox WHERE created_at >= ?1
                      AND (notice LIKE '{\"alarm\"%' OR notice LIKE '{\"flood\"%') ORDER BY id",
                     [(now - SUMMARY_REACH).as_millis()],
                     |row| Ok((Timestamp::from_millis(row.get(0)?), row.get(1)?)),
+                    &mut over,
                 )?,
-                batches: rows::all(
-                    conn,
+                batches: rows::readable(
+                    conn, "batches",
                     &format!("SELECT {} FROM batches WHERE gone_at IS NULL ORDER BY id", rows::BATCH),
                     [],
                     rows::batch,
+                    &mut over,
                 )?,
+                last_alarm: highest(conn, "alarms")?,
                 last_batch: highest(conn, "batches")?,
                 last_entry: highest(conn, "entries")?,
-                entries: rows::all(
-                    conn,
+                entries: rows::readable(
+                    conn, "entries",
                     &format!(
                         "SELECT {} FROM entries e LEFT JOIN batches b
                          ON b.id = (SELECT max(id) FROM batches WHERE bin = e.bin AND gone_at IS NULL)
@@ -76,64 +88,78 @@ impl Ledger {
                     ),
                     [(now - ENTRY_REACH).as_millis()],
                     rows::entry,
+                    &mut over,
                 )?,
-                about_probes: rows::all(
-                    conn,
+                about_probes: rows::readable(
+                    conn, "entries",
                     &format!(
                         "SELECT {} FROM entries e WHERE kind IN ('calibrated', 'placed', 'corrected') ORDER BY e.id",
                         rows::ENTRY
                     ),
                     [],
                     rows::entry,
+                    &mut over,
                 )?,
-                waiting: rows::all(
-                    conn,
+                waiting: rows::readable(
+                    conn, "outbox",
                     &format!("SELECT {} FROM outbox WHERE state = 'waiting' ORDER BY id", rows::MAIL),
                     [],
                     rows::mail,
+                    &mut over,
                 )?,
-                last_mail: u64::try_from(last_mail)
-                    .map_err(|_| Cause::row("outbox", last_mail, "its number is negative"))?,
-                first_reading: first_reading(conn)?,
+                last_mail: highest(conn, "outbox")?,
                 last_summary: weeks.into_iter().next(),
                 last_round_list: days.into_iter().next(),
                 previous,
                 off,
-                results: rows::results(rows::all(
+                results: rows::results(rows::readable(
                     conn,
+                    "results",
                     &format!(
                         "SELECT {} FROM results WHERE batch IN (SELECT id FROM batches WHERE gone_at IS NULL) ORDER BY batch, place",
                         rows::RESULT
                     ),
                     [],
                     rows::result,
+                    &mut over,
                 )?),
-                reports: rows::all(
-                    conn,
+                reports: rows::readable(
+                    conn, "reports",
                     "SELECT year, week, at, amended, reviewed_by, reviewed_at, outside_at FROM reports WHERE at >= ?1 ORDER BY at",
                     [(now - REPORT_REACH).as_millis()],
                     rows::report,
+                    &mut over,
                 )?,
-                water: rows::all(conn, "SELECT bin, batch, at, account FROM water ORDER BY bin", [], rows::water)?,
+                water: rows::readable(
+                    conn, "water", "SELECT bin, batch, at, account FROM water ORDER BY bin", [], rows::water, &mut over)?,
                 windows: windows(conn, now, window)?,
-            })
+                first_reading: first_reading(conn)?,
+                passed_over: Vec::new(),
+            };
+            over.sort_by(|a, b| (&a.table, a.row).cmp(&(&b.table, b.row)));
+            over.dedup();
+            restored.passed_over = over;
+            Ok(restored)
         })
     }
 }
 
-/// When the oldest reading was measured; of a packed day its beginning, so that none has to be opened.
+/// When the oldest reading was measured that the calendar has a date for.
 fn first_reading(conn: &Connection) -> Result<Option<Timestamp>, Cause> {
-    let lately: Option<i64> = conn.query_row("SELECT min(measured_at) FROM arrivals", [], |row| row.get(0))?;
-    let packed: Option<i64> = conn.query_row("SELECT min(id) FROM chunks", [], |row| row.get(0))?;
-    let mut first =
-        [lately, packed.map(|key| chunk::begin_of(days::of_key(key).1).as_millis())].into_iter().flatten().min();
-    // One look at the beginning of each series; a single query would walk the whole history.
-    let mut oldest = conn.prepare_cached("SELECT min(measured_at) FROM readings WHERE series = ?1")?;
+    let span = [bounds::EARLIEST.as_millis(), bounds::LATEST.as_millis()];
+    let of =
+        |sql: &str, params: [i64; 2]| conn.prepare_cached(sql)?.query_row(params, |row| row.get::<_, Option<i64>>(0));
+    let mut first = of("SELECT min(measured_at) FROM arrivals WHERE measured_at BETWEEN ?1 AND ?2", span)?;
+    // One look for each series; a single query would walk the whole history.
+    let mut oldest = conn
+        .prepare_cached("SELECT min(measured_at) FROM readings WHERE series = ?3 AND measured_at BETWEEN ?1 AND ?2")?;
     for (id, _) in rows::series_ids(conn)? {
-        let low: Option<i64> = oldest.query_row([id], |row| row.get(0))?;
-        first = [first, low].into_iter().flatten().min();
+        let at: Option<i64> = oldest.query_row([span[0], span[1], id], |row| row.get(0))?;
+        first = [first, at].into_iter().flatten().min();
     }
-    Ok(first.map(Timestamp::from_millis))
+    let packed = of("SELECT min(id) FROM chunks WHERE id BETWEEN ?1 AND ?2", span.map(days::first_key_of))?;
+    let packed = packed.map(|key| chunk::first_of(days::of_key(key).1));
+    Ok([first, packed].into_iter().flatten().min().map(Timestamp::from_millis))
 }
 
 /// Windows over the good readings of the span before `now`, by series; series without any are left out. Readings of after `now` are left out
@@ -158,7 +184,9 @@ fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(Series
         let mut window = Window::new(reach);
         let kept = [settled(conn, id, from, to)?, packed(conn, (id, &series), (from, to), &packed_days)?].concat();
         for point in in_order(kept, lately.remove(&id).unwrap_or_default()) {
-            window.absorb(point);
+            if point.value.is_finite() {
+                window.absorb(point);
+            }
         }
         if !window.is_empty() {
             window.shrink();
@@ -226,10 +254,4 @@ fn in_order(mut settled: Vec<Point>, lately: Vec<Point>) -> Vec<Point> {
     settled.extend(lately);
     settled.sort_by_key(|point| point.at);
     settled
-}
-
-/// The highest number in a table; 0 where it is empty.
-fn highest(conn: &Connection, table: &str) -> Result<u64, Cause> {
-    let highest: i64 = conn.query_row(&format!("SELECT coalesce(max(id), 0) FROM {table}"), [], |row| row.get(0))?;
-    Ok(highest.unsigned_abs())
 }

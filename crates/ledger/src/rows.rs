@@ -1,11 +1,13 @@
 //! Table rows to core values and back, and the words that stand for them in columns.
 //!
-//! Must never guess: a word or number that means nothing here is an error that names the row.
+//! Must never guess: a word or number that means nothing here is an error that names the row, and whoever reads many rows passes over that
+//! one alone.
 
 use engine::alarm::{ALARM_EVENT_KINDS, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Subject};
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Mail, MailId, MailState};
 use engine::reports::KeptReport;
+use engine::restore::PassedOver;
 use engine::results::KeptResults;
 use engine::water::KeptWater;
 use pile::time::Timestamp;
@@ -44,6 +46,52 @@ pub(crate) fn all<T>(
     let mut out = Vec::new();
     while let Some(row) = rows.next()? {
         out.push(read(row)?);
+    }
+    Ok(out)
+}
+
+/// The rows of a query that can be read as core values, and what is wrong with the others. The first column of the query is the row's number
+/// wherever `table` has one.
+pub(crate) fn readable<T>(
+    conn: &Connection,
+    table: &'static str,
+    sql: &str,
+    params: impl Params,
+    read: impl Fn(&Row<'_>) -> Result<T, Cause>,
+    over: &mut Vec<PassedOver>,
+) -> Result<Vec<T>, Cause> {
+    let mut query = conn.prepare_cached(sql)?;
+    let mut rows = query.query(params)?;
+    let mut out = Vec::new();
+    while let Some(row) = rows.next()? {
+        match read(row) {
+            Ok(value) => out.push(value),
+            Err(cause) => {
+                let why = cause.of_one_row()?;
+                let number = row.get(0).unwrap_or(0);
+                let bin = (table == "entries").then(|| row.get::<_, String>("bin").ok()).flatten();
+                let bin = bin.and_then(|bin| BinId::new(&bin).ok());
+                over.push(PassedOver { table: table.to_owned(), row: number, bin, why });
+            }
+        }
+    }
+    Ok(out)
+}
+
+/// The rows of a query that can be read, for people; the others are told in the log.
+pub(crate) fn told<T>(
+    conn: &Connection,
+    table: &'static str,
+    sql: &str,
+    params: impl Params,
+    read: impl Fn(&Row<'_>) -> Result<T, Cause>,
+) -> Result<Vec<T>, Cause> {
+    let mut over = Vec::new();
+    let out = readable(conn, table, sql, params, read, &mut over)?;
+    for PassedOver { table, row, why, .. } in over {
+        tracing::warn!(
+            "{table} {row} cannot be read and is passed over: {why}; `hypocaust store check` lists all such rows"
+        );
     }
     Ok(out)
 }
@@ -110,18 +158,30 @@ pub(crate) fn series_words(series: &SeriesId) -> (&'static str, &str, &'static s
     (kind, series.source.as_str(), series.quantity.key())
 }
 
-/// Every series with its number, in the order of [`SeriesId`].
+/// Every series with its number, in the order of [`SeriesId`]; one whose words mean nothing is passed over.
 pub(crate) fn series_ids(conn: &Connection) -> Result<Vec<(i64, SeriesId)>, Cause> {
-    let mut out = all(conn, "SELECT id, kind, source, quantity FROM series", [], |row| {
-        let mut columns = Columns::of("series", row)?;
-        let kind: String = columns.take()?;
-        let source = columns.word("id of a probe or blower", |name| match kind.as_str() {
-            "probe" => ProbeId::new(name).ok().map(Source::Probe),
-            _ => BlowerId::new(name).ok().map(Source::Blower),
-        })?;
-        let quantity = columns.word("quantity", Quantity::from_key)?;
-        Ok((columns.id, SeriesId { source, quantity }))
-    })?;
+    readable_series(conn, &mut Vec::new())
+}
+
+/// The same, with what is wrong with those that are passed over.
+pub(crate) fn readable_series(conn: &Connection, over: &mut Vec<PassedOver>) -> Result<Vec<(i64, SeriesId)>, Cause> {
+    let mut out = readable(
+        conn,
+        "series",
+        "SELECT id, kind, source, quantity FROM series",
+        [],
+        |row| {
+            let mut columns = Columns::of("series", row)?;
+            let kind: String = columns.take()?;
+            let source = columns.word("id of a probe or blower", |name| match kind.as_str() {
+                "probe" => ProbeId::new(name).ok().map(Source::Probe),
+                _ => BlowerId::new(name).ok().map(Source::Blower),
+            })?;
+            let quantity = columns.word("quantity", Quantity::from_key)?;
+            Ok((columns.id, SeriesId { source, quantity }))
+        },
+        over,
+    )?;
     out.sort_by(|a, b| a.1.cmp(&b.1));
     Ok(out)
 }

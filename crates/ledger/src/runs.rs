@@ -6,6 +6,7 @@ use engine::input::PreviousRun;
 use pile::time::Timestamp;
 use rusqlite::{Connection, params};
 use serde_json::json;
+use site::bounds;
 use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
@@ -82,6 +83,11 @@ pub(crate) fn note_alive(conn: &Connection, run: i64, at: Timestamp) -> Result<(
     Ok(())
 }
 
+/// When a run began or was last alive; a date that the calendar does not have counts as its nearest.
+fn of_calendar(ms: i64) -> Timestamp {
+    Timestamp::from_millis(ms).clamp(bounds::EARLIEST, bounds::LATEST)
+}
+
 /// From when to when nobody watched.
 type Off = Vec<(Timestamp, Timestamp)>;
 
@@ -100,12 +106,12 @@ pub(crate) fn before(
     let mut next_start = now;
     while let Some(row) = rows.next()? {
         let (id, stopped): (i64, Option<i64>) = (row.get(0)?, row.get(3)?);
-        let started_at = Timestamp::from_millis(row.get(1)?);
+        let started_at = of_calendar(row.get(1)?);
         if current.is_some_and(|current| id >= current) {
             next_start = started_at;
             continue;
         }
-        let last_alive = Timestamp::from_millis(row.get(2)?);
+        let last_alive = of_calendar(row.get(2)?);
         // A reader cannot tell whether the newest run, if it was not stopped, still goes on.
         let may_go_on = previous.is_none() && access == Access::Read && stopped.is_none();
         previous.get_or_insert(PreviousRun { last_alive, stopped_cleanly: stopped.is_some() });

@@ -446,7 +446,8 @@ mod tests {
             }
             let hold = Hold { length: Span::millis(ms), celsius: Celsius(t) };
             prop_assert!(over_holds(&[hold, hold]).map_or(true, |e| e.fraction.is_finite() && e.covered_s.is_finite()));
-            let points = [(Timestamp::MIN, 55.0), (at(0), value), (at(1), 60.0), (Timestamp::MAX, 70.0)];
+            let ends = (Timestamp::MIN + Span::millis(1), Timestamp::MAX - Span::millis(1));
+            let points = [(ends.0, 55.0), (at(0), value), (at(1), 60.0), (ends.1, 70.0)];
             let series = Series::new(points.map(|(at, value)| Point { at, value }).to_vec()).unwrap();
             let (from, to) = (Timestamp::from_millis(ms), Timestamp::from_millis(end));
             for gap in [GAP, Span::millis(i64::MAX)] {

@@ -461,8 +461,9 @@ mod tests {
             (i64::MAX, 1e300),
             (i64::MIN, -1e300),
         ]);
+        // The first and the last lie at one instant, the first that there is; one of them counts.
         for method in [Method::Plain, Method::Selecting] {
-            assert_eq!(theil_sen_by(&extremes, method).map(|s| s.n), Some(5), "{method:?}");
+            assert_eq!(theil_sen_by(&extremes, method).map(|s| s.n), Some(4), "{method:?}");
         }
     }
 }

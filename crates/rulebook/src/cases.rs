@@ -405,10 +405,14 @@ impl<'t> Reader<'_, 't> {
         let text = item.text(self.faults)?;
         let read = text.strip_prefix("jumps ").and_then(|rest| rest.split_once(" at "));
         let read = read.and_then(|(by, at)| Some((span_of(at)?, span_of(by)?)));
-        if read.is_none() {
-            self.fault(&item, text, "it is no jump of the clock", CLOCK);
+        match read {
+            None => self.fault(&item, text, "it is no jump of the clock", CLOCK),
+            Some((_, by)) if by > LENGTH_MAX => {
+                self.fault(&item, text, &format!("a jump of {by} is longer than {LENGTH_MAX}"), CLOCK);
+            }
+            Some(_) => {}
         }
-        read
+        read.filter(|(_, by)| *by <= LENGTH_MAX)
     }
 
     fn tracks(&mut self) -> Vec<Track> {

@@ -133,7 +133,16 @@ pub(crate) fn words(engine: &Engine) -> (Vec<String>, Vec<String>) {
 /// A length of time handed to a function.
 pub(crate) fn length(value: &Dynamic) -> Result<Span, Trouble> {
     match Fact::from_dynamic(value) {
-        Some(fact) if fact.kind == Kind::Time => Ok(Span::from_seconds_f64(fact.number()?)),
+        Some(fact) if fact.kind == Kind::Time => {
+            let (seconds, most) = (fact.number()?, limits::LENGTH_MAX);
+            if seconds.abs() <= most.as_seconds() {
+                return Ok(Span::from_seconds_f64(seconds));
+            }
+            let hours = seconds / 3_600.0;
+            Err(Trouble::Wrong(format!(
+                "{hours:e} hours are outside -{most} to {most}; write a length such as 24.hours"
+            )))
+        }
         _ => Err(Trouble::Wrong("this needs a length of time; write 24.hours or 30.minutes".into())),
     }
 }

@@ -31,6 +31,8 @@ pub const FINDING_BYTES: usize = 300;
 pub const WINDOW_MAX: Span = Span::days(8);
 /// The longest on-delay, off-delay and gap.
 pub const DELAY_MAX: Span = Span::days(7);
+/// The longest time, backwards or forwards, that a rule may hand to a function: no batch, entry or probe is older.
+pub const LENGTH_MAX: Span = Span::days(36_525);
 /// From one judgement to the next at the least: the engine's tick.
 pub const EVERY_MIN: Span = Span::minutes(1);
 /// From one judgement to the next at the most.

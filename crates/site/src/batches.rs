@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use pile::time::{Span, Timestamp};
 
+use crate::bounds;
 use crate::entry::{Batch, BatchId, Entry, EntryKind, Really, Rest, Stage, Taken};
 use crate::ids::BinId;
 use crate::zone::Zone;
@@ -34,11 +35,11 @@ pub struct Applied {
 }
 
 impl Batches {
-    /// Puts back what a store remembers; `last` is the highest number ever given.
+    /// Puts back what a store remembers; `last` is the highest number ever given, 0 where the batches themselves tell.
     pub fn restored(batches: impl IntoIterator<Item = Batch>, last: u64) -> Batches {
         let here: BTreeMap<BatchId, Batch> =
             batches.into_iter().filter(|b| b.gone_at.is_none()).map(|b| (b.id, b)).collect();
-        let last = here.keys().next_back().map_or(last, |id| id.0.max(last));
+        let last = if last > 0 { last } else { here.keys().next_back().map_or(0, |id| id.0) };
         Batches { here, last }
     }
 
@@ -277,13 +278,20 @@ impl Batches {
         let (Some(really), Some(mut batch)) = (really, there) else { return Ok(()) };
         match &really.kind {
             EntryKind::OnAir { loaded_at, .. } => {
-                batch.in_bin_since = batch.in_bin_since.min(really.at);
+                // A batch that began with its air began when that really was; one that was loaded before keeps that time.
+                batch.in_bin_since = match batch.on_air_at == Some(batch.in_bin_since) {
+                    true => really.at,
+                    false => batch.in_bin_since.min(really.at),
+                };
                 batch.on_air_at = Some(really.at);
                 batch.loaded_at = *loaded_at;
             }
             EntryKind::OffAir => batch.off_air_at = Some(really.at),
             EntryKind::Loaded { taken: Taken::In, .. } => batch.loaded_last_at = Some(really.at),
             _ => return Ok(()),
+        }
+        if !bounds::is_of_calendar(batch.in_bin_since) {
+            batch.in_bin_since = really.at;
         }
         if batch.off_air_at.zip(batch.on_air_at).is_some_and(|(off, on)| off < on) {
             return Err(format!(

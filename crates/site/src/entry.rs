@@ -7,6 +7,7 @@ use std::fmt;
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
 
+use crate::bounds;
 use crate::ids::{BinId, ProbeId};
 use crate::model::Position;
 
@@ -412,6 +413,28 @@ impl EntryKind {
         }
     }
 
+    /// Every instant that it tells of beside its own, with its name.
+    pub fn instants(&self) -> Vec<(&'static str, Timestamp)> {
+        match self {
+            EntryKind::LabResult { sampled_at, .. } => vec![("when the sample was taken", *sampled_at)],
+            EntryKind::Corrected { really: Some(really), .. } => {
+                let mut all = vec![("when it really happened", really.at)];
+                all.extend(really.kind.instants());
+                all
+            }
+            _ => vec![],
+        }
+    }
+
+    /// When something that it tells of is due; nested as corrections are.
+    pub fn due(&self) -> Option<Timestamp> {
+        match self {
+            EntryKind::Calibrated { due, .. } => *due,
+            EntryKind::Corrected { really: Some(really), .. } => really.kind.due(),
+            _ => None,
+        }
+    }
+
     /// Whether what it says can be: amounts within what a site can have, words where words are needed.
     ///
     /// # Errors
@@ -587,6 +610,20 @@ impl Batch {
             loaded_at: None,
             parents: Vec::new(),
         }
+    }
+
+    /// The first of its times that the calendar does not have, and what it is the time of: a batch with one cannot be judged.
+    pub fn impossible_time(&self) -> Option<(&'static str, Timestamp)> {
+        let times = [
+            ("on air", self.on_air_at),
+            ("in its bin", Some(self.in_bin_since)),
+            ("loaded", self.loaded_last_at),
+            ("off air", self.off_air_at),
+            ("curing", self.curing_at),
+            ("in storage", self.storage_at),
+            ("gone", self.gone_at),
+        ];
+        times.into_iter().find_map(|(what, at)| Some((what, at.filter(|at| !bounds::is_of_calendar(*at))?)))
     }
 
     /// The stage it is in at `now`.

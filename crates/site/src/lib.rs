@@ -5,6 +5,7 @@
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
 pub mod batches;
+pub mod bounds;
 pub mod criteria;
 pub mod entry;
 pub mod ids;

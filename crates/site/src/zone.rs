@@ -7,6 +7,8 @@ use jiff::civil;
 use jiff::tz::{AmbiguousOffset, TimeZone, TimeZoneDatabase};
 use pile::time::Timestamp;
 
+use crate::bounds;
+
 /// A time zone of the bundled IANA database.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Zone {
@@ -196,13 +198,13 @@ impl Zone {
     }
 }
 
-/// Reads an instant that a person wrote: RFC 3339, or `2026-03-10 07:00` in the site's zone.
+/// Reads an instant that a person wrote: RFC 3339, or `2026-03-10 07:00` in the site's zone, of the years 2000 to 2099.
 ///
 /// # Errors
 /// A sentence that says what was expected.
 pub fn parse_instant(text: &str, zone: &Zone) -> Result<Timestamp, String> {
     if let Some(at) = parse_rfc3339(text) {
-        return Ok(at);
+        return bounds::of_calendar(at);
     }
     // A zone in brackets would be dropped without a word.
     let unzoned = if text.contains('[') { "" } else { text };
@@ -215,6 +217,7 @@ pub fn parse_instant(text: &str, zone: &Zone) -> Result<Timestamp, String> {
         .ok_or_else(|| {
             format!("`{text}` is not a time: write `2026-03-10 07:00` for the site's own clock ({}) or `2026-03-10T06:00:00Z`", zone.name)
         })
+        .and_then(bounds::of_calendar)
 }
 
 /// Reads an instant that a machine wrote as RFC 3339, with its own offset; what is finer than a millisecond is cut off.
@@ -376,6 +379,10 @@ mod tests {
                 Some(want) => assert_eq!(got, Ok(at(want)), "{text}: {why}"),
                 None => assert!(got.unwrap_err().contains("Europe/Dublin"), "{text}: {why}"),
             }
+        }
+        for text in ["1926-07-10 07:00", "1999-12-31T23:59:59Z", "2100-01-01", "9999-12-30 22:00", "0001-01-01"] {
+            let got = parse_instant(text, &zone).unwrap_err();
+            assert!(got.contains("is outside 2000-01-01 to 2099-12-31; check the year"), "{text}: {got}");
         }
     }
 

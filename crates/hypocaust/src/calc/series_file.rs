@@ -9,6 +9,7 @@ use csv::StringRecord;
 use pile::series::Series;
 use pile::time::Timestamp;
 use pile::window::Point;
+use site::bounds;
 use site::quantity::{Quantity, Unit};
 use site::zone::{Zone, parse_instant, rfc3339_utc};
 
@@ -150,8 +151,13 @@ impl Columns {
 fn instant(text: &str) -> Result<(Timestamp, Clock), String> {
     if let Ok(seconds) = text.parse::<f64>() {
         let ms = (seconds * 1e3).round();
-        if ms.is_nan() || ms < Timestamp::MIN.as_millis() as f64 || ms > Timestamp::MAX.as_millis() as f64 {
-            return Err(format!("has the time `{text:.40}`, which is no instant; give seconds or RFC 3339"));
+        // Wherever the file counts from, it counts no further than the calendar goes.
+        let most = bounds::LATEST.as_millis() as f64;
+        if !(-most..=most).contains(&ms) {
+            let most = most / 1e3;
+            return Err(format!(
+                "has the time `{text:.40}`, outside -{most} to {most} seconds; give seconds or RFC 3339"
+            ));
         }
         return Ok((Timestamp::from_millis(ms as i64), Clock::Seconds));
     }

@@ -19,6 +19,9 @@ pub struct Written {
     /// Anything else worth keeping.
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub note: String,
+    /// Say once more that it was this early, where it was more than a year before the first reading.
+    #[arg(long)]
+    pub really_that_early: bool,
 }
 
 /// Batch commands.
@@ -281,6 +284,9 @@ pub enum LogCommand {
         /// Anything else worth keeping.
         #[arg(long, value_name = "TEXT", default_value = "")]
         note: String,
+        /// Say once more that it was this early, where it was more than a year before the first reading.
+        #[arg(long)]
+        really_that_early: bool,
     },
     /// A probe was put into another bin, or elsewhere in its own: its readings are of that place from then on.
     ProbePlaced {
@@ -324,6 +330,9 @@ pub enum LogCommand {
         /// How much it really was, with its unit: 80L, 4min, 900kg, 2m3, 61.5C, 1.1m, 52%.
         #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
         amount: Option<String>,
+        /// Say once more that it was this early, where it was more than a year before the first reading.
+        #[arg(long)]
+        really_that_early: bool,
     },
     /// List the entries of a bin with their numbers, newest last.
     List {

@@ -20,7 +20,11 @@ impl Loop {
             // A broker may bring a message twice, and so may a telephone that heard no answer.
             Ok((Some(id), _)) => said = Ok(format!("it is in the log already (entry {id})")),
             Ok((None, entry)) => {
-                for effect in self.step(now, Input::Entry(entry)) {
+                let input = match written.really_that_early {
+                    true => Input::EntryThatEarly(entry),
+                    false => Input::Entry(entry),
+                };
+                for effect in self.step(now, input) {
                     match effect {
                         Effect::Reply(reply) => said = reply,
                         other => effects.push(other),

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use pile::time::Timestamp;
 use site::batches::Batches;
+use site::bounds;
 use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, Taken, in_force};
 use site::ids::BinId;
 use site::judge::LabResult;
@@ -50,7 +51,9 @@ impl Life {
 
 /// The lives of the store's batches; `entries` are those that hold.
 pub(super) fn of_batches(batches: &[Batch], entries: &[Entry]) -> Vec<Life> {
-    batches.iter().filter_map(|batch| life(batch, entries)).collect()
+    // A batch with a time that cannot be is not judged; the daemon names it.
+    let fit = batches.iter().filter(|batch| batch.impossible_time().is_none());
+    fit.filter_map(|batch| life(batch, entries)).filter(|life| bounds::is_of_calendar(life.on_air_at)).collect()
 }
 
 fn life(batch: &Batch, entries: &[Entry]) -> Option<Life> {

@@ -7,6 +7,7 @@ mod copies;
 mod copying;
 mod dice;
 mod faults;
+mod hostile;
 mod kill;
 mod packing;
 mod power;

@@ -6,6 +6,7 @@ use pile::above::account;
 use pile::time::{Span, Timestamp};
 use pile::units::Celsius;
 use pile::window::Point;
+use site::bounds;
 use site::model::RunProof;
 use site::zone::{Day, Zone};
 
@@ -84,7 +85,8 @@ pub fn coverage(points: &[Point], from: Timestamp, to: Timestamp, max_gap: Span)
 /// Day by day of the site's calendar; days without a reading are there too, and say so.
 pub fn days(points: &[Point], from: Timestamp, to: Timestamp, max_gap: Span, zone: &Zone) -> Vec<OfDay> {
     let mut out = Vec::new();
-    let mut begins = from;
+    // Nothing is of before, and nobody reads a table that long.
+    let mut begins = from.max(bounds::EARLIEST);
     while begins < to {
         let ends = next_midnight(zone, begins).min(to);
         let first = points.partition_point(|p| p.at < begins);

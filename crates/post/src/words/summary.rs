@@ -252,10 +252,10 @@ fn each<T>(items: &[T], said: impl Fn(&T) -> String) -> String {
 }
 
 fn record(notice: &SummaryNotice, site: &Site) -> Vec<String> {
-    let off: i64 = notice.off.iter().map(|(from, to)| to.since(*from).as_millis().max(0)).sum();
+    let off = notice.off.iter().fold(Span::ZERO, |off, (from, to)| off + to.since(*from).max(Span::ZERO));
     let mut out = vec![match notice.off.len() as u64 {
         0 => "hypocaust ran without a gap.".into(),
-        n => format!("hypocaust was off {} ({} in all):", figures::times(n as u32), Span::millis(off)),
+        n => format!("hypocaust was off {} ({} in all):", figures::times(n as u32), off),
     }];
     out.extend(notice.off.iter().map(|(from, to)| {
         format!("off {} to {} ({})", figures::when(&site.zone, *from), figures::when(&site.zone, *to), to.since(*from))
