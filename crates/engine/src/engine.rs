@@ -61,6 +61,10 @@ pub struct Engine {
     pub(crate) flood: Option<Flood>,
     /// Rules that failed when they last ran, by rule and what they were judged on.
     pub(crate) failing: BTreeMap<(String, Subject), RuleFault>,
+    /// What judging costs, and rules that rest.
+    pub(crate) work: crate::work::Work,
+    /// Parts of the daemon that failed, and when they did so last.
+    pub(crate) parts_failed: BTreeMap<String, Timestamp>,
     /// Gateways of which the broker says that they are gone, and since when.
     pub(crate) gateways_gone: BTreeMap<String, Timestamp>,
     /// Rules that hide alarms behind their own, or once did: only their answers need a look at every alarm.
@@ -234,6 +238,8 @@ impl Engine {
             reports: BTreeMap::new(),
             flood: None,
             failing: BTreeMap::new(),
+            work: crate::work::Work::default(),
+            parts_failed: BTreeMap::new(),
             gateways_gone: BTreeMap::new(),
             hiding: BTreeSet::new(),
             disk_free: None,
@@ -479,6 +485,7 @@ impl Engine {
                     self.gateways_gone.remove(&gateway);
                 }
             }
+            Input::PartFailed { part, why } => self.part_failed(now, part, &why, effects),
             Input::Health { disk_free } => self.disk_free = Some((now, disk_free)),
             Input::Rules(set) => {
                 let reply = self.take_rules(now, *set, effects);
@@ -551,7 +558,7 @@ impl Engine {
         self.arm_alarms(now, effects);
         self.retire_removed_rules(now, effects);
         for fault in self.broken.clone() {
-            self.raise_broken_rule(now, &fault, effects);
+            self.raise_broken_rule(now, &fault, Vec::new(), effects);
         }
         self.keep_rules(effects);
         let batches: Vec<_> = self.bins.values().filter_map(|state| state.batch.clone()).collect();

@@ -33,6 +33,7 @@ mod status;
 mod telling;
 pub mod water;
 mod weekly;
+mod work;
 
 pub use builtin::CHANGE_NOT_TAKEN_RULE as CHANGE_NOT_TAKEN;
 pub use engine::Engine;

@@ -143,6 +143,8 @@ enum InputLine {
     Link(bool),
     Gateway(String, bool),
     Health(f64),
+    /// The part, and why.
+    PartFailed(String, String),
     Rules {
         texts: Vec<RuleLine>,
         folder: String,
@@ -367,6 +369,7 @@ impl InputLine {
                 standings: ledger::standings_text(standings),
             },
             Input::Link { state } => InputLine::Link(*state == LinkState::Up),
+            Input::PartFailed { part, why } => InputLine::PartFailed(part.clone(), why.clone()),
             Input::Gateway { gateway, gone } => InputLine::Gateway(gateway.clone(), *gone),
             Input::Health { disk_free } => InputLine::Health(*disk_free),
             Input::Rules(set) => InputLine::Rules {
@@ -426,6 +429,7 @@ impl InputLine {
                 standings: ledger::standings_of_text(&standings)?,
             },
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
+            InputLine::PartFailed(part, why) => Input::PartFailed { part, why },
             InputLine::Gateway(gateway, gone) => Input::Gateway { gateway, gone },
             InputLine::Health(disk_free) => Input::Health { disk_free },
             InputLine::Rules { texts, folder, changed, refused } => {
