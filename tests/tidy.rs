@@ -9,7 +9,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 /// Crates, lowest first; each may depend only on those before it.
-const ORDER: [&str; 16] = [
+const ORDER: [&str; 17] = [
+    "fence",
     "pile",
     "site",
     "seal",
@@ -114,7 +115,10 @@ fn every_crate_has_its_place_and_depends_only_on_those_before_it() {
             if dependency == "press" && name != "post" {
                 wrong.push(format!("{name} depends on press; only post does"));
             }
-            if name == "press" && place.contains_key(dependency.as_str()) && dependency != "pile" {
+            if name == "press"
+                && place.contains_key(dependency.as_str())
+                && !["pile", "fence"].contains(&dependency.as_str())
+            {
                 wrong.push(format!("press depends on {dependency}; it does not know what a document is about"));
             }
             if PURE.contains(&name.as_str()) && dependency == "files" {

@@ -109,6 +109,7 @@ pub(crate) const BROKEN_RULE: Builtin = Builtin {
     response: &[
         "Open the file at the line and column named below and mend it.",
         "The daemon takes the mended file by itself; `hypocaust reload` says what it makes of it.",
+        "A rule that asks for too much work rests for an hour and is then tried again. Ask for shorter windows, or judge less often.",
     ],
     time_to_respond: Span::hours(6),
     severity: Severity::Major,
@@ -204,8 +205,23 @@ pub(crate) const PASSED_OVER: Builtin = Builtin {
     severity: Severity::Major,
 };
 
+/// A part of the daemon failed in itself.
+pub(crate) const PART_FAILED: Builtin = Builtin {
+    rule: "part-failed",
+    title: "Part of hypocaust failed",
+    cause: "A fault of the program, or a store, a template or a picture in a form that the program does not expect.",
+    consequence: "What that part was to do is not done, or done more plainly; readings and alarms go on.",
+    response: &[
+        "Read below which part failed and at which place. What it was to do, do yourself for now.",
+        "Report the text below to whoever looks after the program; a newer version may have mended it.",
+        "The part is tried again by itself. This alarm clears when an hour has passed without another failure.",
+    ],
+    time_to_respond: Span::hours(6),
+    severity: Severity::Major,
+};
+
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 12] = [
+pub(crate) const ALL: [&Builtin; 13] = [
     &REFUSED_PAYLOADS,
     &BROKER_LOST,
     &BROKEN_RULE,
@@ -218,4 +234,5 @@ pub(crate) const ALL: [&Builtin; 12] = [
     &CLOCKS_DIFFER,
     &NOT_JUDGED,
     &PASSED_OVER,
+    &PART_FAILED,
 ];

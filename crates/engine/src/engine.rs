@@ -73,6 +73,10 @@ pub struct Engine {
     pub(crate) flood: Option<Flood>,
     /// Rules that failed when they last ran, by rule and what they were judged on.
     pub(crate) failing: BTreeMap<(String, Subject), RuleFault>,
+    /// What judging costs, and rules that rest.
+    pub(crate) work: crate::work::Work,
+    /// Parts of the daemon that failed, and when they did so last.
+    pub(crate) parts_failed: BTreeMap<String, Timestamp>,
     /// Gateways of which the broker says that they are gone, and since when.
     pub(crate) gateways_gone: BTreeMap<String, Timestamp>,
     /// Rules that hide alarms behind their own, or once did: only their answers need a look at every alarm.
@@ -267,6 +271,8 @@ impl Engine {
             reports: BTreeMap::new(),
             flood: None,
             failing: BTreeMap::new(),
+            work: crate::work::Work::default(),
+            parts_failed: BTreeMap::new(),
             gateways_gone: BTreeMap::new(),
             hiding: BTreeSet::new(),
             disk_free: None,
@@ -549,6 +555,7 @@ impl Engine {
                     self.gateways_gone.remove(&gateway);
                 }
             }
+            Input::PartFailed { part, why } => self.part_failed(now, part, &why, effects),
             Input::Health { disk_free } => self.disk_free = Some((now, disk_free)),
             Input::Clock(clock) => self.machine_clock(now, clock, effects),
             Input::Rules(set) => {
@@ -627,7 +634,7 @@ impl Engine {
         self.retire_removed_rules(now, effects);
         self.forget_people(now, effects);
         for fault in self.broken.clone() {
-            self.raise_broken_rule(now, &fault, effects);
+            self.raise_broken_rule(now, &fault, Vec::new(), effects);
         }
         self.keep_rules(effects);
         self.tell_passed_over(now, effects);

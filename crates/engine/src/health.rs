@@ -7,11 +7,13 @@ use site::model::Calls;
 use site::quantity::Quantity;
 use site::reading::{Refusal, SeriesId, Source};
 
-use crate::alarm::Subject;
+use crate::alarm::{AlarmKey, Subject};
 use crate::builtin;
 use crate::effect::Effect;
 use crate::engine::{Engine, HEALTH_EVERY};
+use crate::handling::Finding;
 use crate::input::LinkState;
+use crate::life::Event;
 use crate::limits;
 use crate::notice::{BackOnAir, Notice, OutageNotice};
 
@@ -76,6 +78,7 @@ impl Engine {
 
     pub(crate) fn look_after_itself(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         self.forget_old_refusals(at);
+        self.look_after_failed_parts(at, effects);
         if self.refused.len() < limits::REFUSED_ALARM_AT as usize / 2 {
             self.clear_builtin(
                 &builtin::REFUSED_PAYLOADS,
@@ -132,6 +135,37 @@ impl Engine {
             for bin in self.bins.keys() {
                 self.bin_status(bin, at, effects);
             }
+        }
+    }
+
+    /// A part of the daemon failed. One alarm tells of all parts, and becomes graver with each further one.
+    pub(crate) fn part_failed(&mut self, at: Timestamp, part: String, why: &str, effects: &mut Vec<Effect>) {
+        let finding = format!("{part} failed: {why}");
+        let key = AlarmKey { rule: builtin::PART_FAILED.rule.to_owned(), subject: Subject::Site };
+        let stood = self.alarms.get(&key).is_some_and(|alarm| alarm.conditioning.raised());
+        let known = self.parts_failed.contains_key(&part);
+        if known || self.parts_failed.len() < limits::PARTS_FAILED_KEPT {
+            self.parts_failed.insert(part, at);
+        }
+        if !self.started {
+            return;
+        }
+        if !stood {
+            self.raise_builtin(&builtin::PART_FAILED, Subject::Site, at, finding, Vec::new(), effects);
+        } else if !known {
+            // Only people's words are refused.
+            let _ = self.happen(&key, at, Event::Escalate, at, Finding::plain(finding, at), effects);
+        }
+    }
+
+    fn look_after_failed_parts(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
+        if self.parts_failed.is_empty() {
+            return;
+        }
+        self.parts_failed.retain(|_, last| at.since(*last) < limits::PART_FAILED_FOR);
+        if self.parts_failed.is_empty() {
+            let words = "no part of hypocaust has failed for an hour";
+            self.clear_builtin(&builtin::PART_FAILED, &Subject::Site, at, words, effects);
         }
     }
 

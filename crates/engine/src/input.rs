@@ -89,6 +89,13 @@ pub enum Input {
     },
     /// The machine's clock stands otherwise beside `now` than was known: it was set back, agrees again, or is not set.
     Clock(MachineClock),
+    /// A part of the daemon failed and was given up for this time; the others go on.
+    PartFailed {
+        /// Which, in words that go on "... failed".
+        part: String,
+        /// Why, with the place where that is known.
+        why: String,
+    },
     /// A set of rules takes the place of the one in force.
     Rules(Box<RuleSet>),
     /// The daemon starts to watch; comes once, first, after the state was rebuilt. When history is lived again it comes once for each

@@ -2,7 +2,7 @@
 //!
 //! Must never let one rule's failure keep another from being judged.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
@@ -15,11 +15,12 @@ use site::ids::BinId;
 use crate::alarm::{Alarm, AlarmId, AlarmKey, AlarmState, Subject};
 use crate::builtin::{self, Builtin};
 use crate::conditioning::{Conditioning, Delays, Phase, Proven};
-use crate::effect::Effect;
+use crate::effect::{Effect, Level};
 use crate::engine::Engine;
 use crate::handling::Finding;
 use crate::life::Event;
 use crate::limits;
+use crate::work::{Rests, dearest, round_most};
 
 impl Engine {
     /// Judges the rules of a bin that are due at `at`; gives how many were.
@@ -74,8 +75,13 @@ impl Engine {
     ) -> u64 {
         let at = facts.at;
         let mut judged = 0;
+        let mut costs = BTreeMap::new();
         for rule in due {
-            match rulebook.judge(rule, facts) {
+            if self.work.rests(&rule.name, subject, at) {
+                continue;
+            }
+            let (answer, steps) = rulebook.judge_counting(rule, facts);
+            match answer {
                 Ok(answer) => {
                     judged += 1;
                     self.rule_works(at, rule, subject, effects);
@@ -84,13 +90,76 @@ impl Engine {
                     self.answered(rule, facts, subject, answer, effects);
                     self.hide_behind(at, rule, subject, verdict, &hides, effects);
                 }
+                Err(fault) if fault.rests => self.rest_rule(at, subject, fault, effects),
                 Err(fault) => {
-                    self.raise_broken_rule(at, &fault, effects);
+                    self.raise_broken_rule(at, &fault, Vec::new(), effects);
                     self.failing.insert((rule.name.clone(), subject.clone()), fault);
                 }
             }
+            if let Some((dear, steps)) = dearest(&mut costs, &rule.name, steps, limits::TICK_STEPS) {
+                let what = format!(
+                    "it took {steps} steps, the most of the rules that together took more than {} at one time",
+                    limits::TICK_STEPS
+                );
+                self.rest_dear_rule(at, &dear, Some(subject), what, effects);
+            }
+            let most = round_most(self.bins.len());
+            if let Some((dear, steps)) = self.work.spend(&rule.name, steps, at, most) {
+                let what = format!(
+                    "it took {steps} steps at all bins within one minute, the most of the rules that together took more than {most}"
+                );
+                self.rest_dear_rule(at, &dear, None, what, effects);
+            }
         }
         judged
+    }
+
+    /// A rule was too much for a subject, or the program failed in it: it rests there, or everywhere when it does so on many.
+    fn rest_rule(&mut self, at: Timestamp, subject: &Subject, fault: RuleFault, effects: &mut Vec<Effect>) {
+        let rests = self.work.rest(&fault.rule, subject, at);
+        self.tell_of_rest(at, subject, fault, rests, effects);
+    }
+
+    /// The dearest of many rules rests, so that the others can run.
+    fn rest_dear_rule(
+        &mut self,
+        at: Timestamp,
+        rule: &str,
+        subject: Option<&Subject>,
+        what: String,
+        effects: &mut Vec<Effect>,
+    ) {
+        let path = self.rulebook.rules().iter().find(|r| r.name == rule).map_or_else(String::new, |r| r.path.clone());
+        let remedy = "ask for shorter windows, or judge less often: `every` in its header";
+        let fault = RuleFault::of_work(rule, &path, what, remedy);
+        match subject {
+            Some(subject) => self.rest_rule(at, subject, fault, effects),
+            None => {
+                self.work.rest_everywhere(rule, at);
+                self.tell_of_rest(at, &Subject::Site, fault, Rests::Everywhere, effects);
+            }
+        }
+    }
+
+    fn tell_of_rest(
+        &mut self,
+        at: Timestamp,
+        subject: &Subject,
+        fault: RuleFault,
+        rests: Rests,
+        effects: &mut Vec<Effect>,
+    ) {
+        let until = self.site.zone.show(at + limits::RULE_RESTS);
+        let place = match (rests, subject) {
+            (Rests::Here, Subject::Bin(bin)) => format!("in bin {bin}"),
+            (Rests::Here, _) => "for the site".into(),
+            (Rests::Everywhere, _) => "everywhere".into(),
+        };
+        let rest = format!("The rule rests {place} until {until}; then it is tried again.");
+        effects.push(Effect::Say { level: Level::Warn, text: format!("rule {}: {fault}. {rest}", fault.rule) });
+        self.raise_broken_rule(at, &fault, vec![rest], effects);
+        // What rests everywhere fails everywhere; it works again when it answers for the subject that was the last straw.
+        self.failing.insert((fault.rule.clone(), subject.clone()), fault);
     }
 
     /// Hides the alarms that this rule's alarm tells of while it stands, and shows those again that it no longer tells of. A rule
@@ -274,7 +343,13 @@ impl Engine {
     }
 
     /// A rule does not compile, or failed.
-    pub(crate) fn raise_broken_rule(&mut self, at: Timestamp, fault: &RuleFault, effects: &mut Vec<Effect>) {
+    pub(crate) fn raise_broken_rule(
+        &mut self,
+        at: Timestamp,
+        fault: &RuleFault,
+        more: Vec<String>,
+        effects: &mut Vec<Effect>,
+    ) {
         let mut evidence = Vec::new();
         if let Some(line) = &fault.source_line {
             evidence.push(format!("The line reads: {}", line.trim()));
@@ -282,12 +357,19 @@ impl Engine {
         if !fault.remedy.is_empty() {
             evidence.push(fault.remedy.clone());
         }
+        evidence.extend(more);
         let subject = Subject::Rule(fault.rule.clone());
         self.raise_builtin(&builtin::BROKEN_RULE, subject, at, fault.to_string(), evidence, effects);
     }
 
     fn rule_works(&mut self, at: Timestamp, rule: &Rule, judged: &Subject, effects: &mut Vec<Effect>) {
-        if self.failing.remove(&(rule.name.clone(), judged.clone())).is_none() {
+        let here = self.failing.remove(&(rule.name.clone(), judged.clone()));
+        // A rule about bins failed for the whole site only if it was too dear everywhere, and it is no longer.
+        let everywhere = match rule.header.scope {
+            Scope::Bin => self.failing.remove(&(rule.name.clone(), Subject::Site)),
+            Scope::Site => None,
+        };
+        if here.or(everywhere).is_none() {
             return;
         }
         if !self.failing.keys().any(|(name, _)| *name == rule.name) {
@@ -347,6 +429,8 @@ impl Engine {
             .map(|r| AlarmKey { rule: r.name.clone(), subject: Subject::Bin(bin.clone()) })
             .collect();
         for key in &ended {
+            // It is not judged here any more, so it cannot show here that it works.
+            self.failing.remove(&(key.rule.clone(), key.subject.clone()));
             self.retire(key, at, "the batch is no longer on air, and this rule no longer applies to it", effects);
         }
         // What they hid in this bin is hidden no longer, unless it is retired with them.

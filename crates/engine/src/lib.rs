@@ -36,6 +36,7 @@ mod telling;
 mod unfit;
 pub mod water;
 mod weekly;
+mod work;
 
 pub use builtin::CHANGE_NOT_TAKEN_RULE as CHANGE_NOT_TAKEN;
 pub use engine::Engine;

@@ -10,6 +10,22 @@ pub const WINDOW_DEFAULT: Span = Span::days(3);
 pub const WINDOW_MAX: Span = Span::days(8);
 /// From one tick of a bin to the next.
 pub const TICK: Span = Span::minutes(1);
+/// A rule whose judgement cost all that it may, or in which the program failed, rests for so long before it is tried again.
+pub const RULE_RESTS: Span = Span::hours(1);
+/// A rule that rests for so many subjects rests for all of them.
+pub const RULE_RESTS_EVERYWHERE_AT: usize = 5;
+/// Steps that all rules together may take at one tick of one bin: as many as four of them at their own bound ([`rulebook::limits::OPERATIONS`]). Beyond
+/// that the dearest of them rests for that bin.
+pub const TICK_STEPS: u64 = 4 * rulebook::limits::OPERATIONS;
+/// Steps that all rules together may take at all bins in one minute, a few seconds of one core. Beyond that the dearest of them rests
+/// everywhere.
+pub const ROUND_STEPS: u64 = 60_000_000;
+/// A site of very many bins has so many for each of them; the rules that ship take less than a third of that when all of them are due.
+pub const ROUND_STEPS_A_BIN: u64 = 200_000;
+/// A part of the daemon that failed is told of for so long after its last failure.
+pub const PART_FAILED_FOR: Span = Span::hours(1);
+/// Parts that failed which are kept apart at the most.
+pub const PARTS_FAILED_KEPT: usize = 20;
 /// A reading that is older than this when it arrives is late: it goes to history and results, and turns no live alarm.
 /// Three times the probe's own interval is used where that is longer.
 pub const LATE_AFTER: Span = Span::minutes(30);

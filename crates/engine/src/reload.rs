@@ -43,6 +43,8 @@ impl Engine {
         self.failing
             .retain(|(name, _), _| !other.contains(name.as_str()) && new.rules().iter().any(|r| r.name == *name));
 
+        self.work.wake(|rule| other.contains(rule) || !new.rules().iter().any(|r| r.name == rule));
+
         let reach = Engine::reach(&new);
         if reach > self.reach {
             self.reach = reach;
@@ -63,7 +65,7 @@ impl Engine {
         }
         self.retire_removed_rules(now, effects);
         for fault in self.broken.clone() {
-            self.raise_broken_rule(now, &fault, effects);
+            self.raise_broken_rule(now, &fault, Vec::new(), effects);
         }
         for change in &refused {
             let subject = Subject::Rule(change.rule.clone());

@@ -158,6 +158,8 @@ enum InputLine {
     Health(f64),
     /// By how many milliseconds the machine's clock is behind; none where it is not set.
     Clock(Option<i64>),
+    /// The part, and why.
+    PartFailed(String, String),
     Rules {
         texts: Vec<RuleLine>,
         folder: String,
@@ -410,6 +412,7 @@ impl InputLine {
                 standings: ledger::standings_text(standings),
             },
             Input::Link { state } => InputLine::Link(*state == LinkState::Up),
+            Input::PartFailed { part, why } => InputLine::PartFailed(part.clone(), why.clone()),
             Input::Gateway { gateway, gone } => InputLine::Gateway(gateway.clone(), *gone),
             Input::Health { disk_free } => InputLine::Health(*disk_free),
             Input::Clock(MachineClock::Behind(behind)) => InputLine::Clock(Some(behind.as_millis())),
@@ -473,6 +476,7 @@ impl InputLine {
                 standings: ledger::standings_of_text(&standings)?,
             },
             InputLine::Link(up) => Input::Link { state: if up { LinkState::Up } else { LinkState::Down } },
+            InputLine::PartFailed(part, why) => Input::PartFailed { part, why },
             InputLine::Gateway(gateway, gone) => Input::Gateway { gateway, gone },
             InputLine::Health(disk_free) => Input::Health { disk_free },
             InputLine::Clock(behind) => Input::Clock(machine_clock(behind)),

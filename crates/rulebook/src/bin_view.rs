@@ -16,6 +16,7 @@ use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::{Neighbour, Signal, in_material};
 use crate::fault::did_you_mean;
 use crate::judgement::Judgement;
+use crate::limits;
 use crate::signals::{SignalSet, middle_of, newest};
 
 /// The bin that is judged.
@@ -82,6 +83,7 @@ impl Bin {
     }
 
     pub(crate) fn neighbours(&self) -> Neighbours {
+        self.0.spend(limits::GATHERING + self.0.facts.neighbours.len() as u64 / 8);
         Neighbours { members: (0..self.0.facts.neighbours.len()).collect(), judgement: Arc::clone(&self.0) }
     }
 
@@ -91,6 +93,7 @@ impl Bin {
     }
 
     pub(crate) fn probes(&self) -> Vec<ProbeView> {
+        self.0.spend(limits::GATHERING * self.0.facts.signals.len() as u64);
         (0..self.0.facts.signals.len()).map(|index| ProbeView(Arc::clone(&self.0), index)).collect()
     }
 
@@ -146,6 +149,8 @@ impl Bin {
 
     /// Entries of one kind up to the tick, in the order of their own times.
     fn entries<'a>(&'a self, kind: &'a str) -> impl DoubleEndedIterator<Item = &'a Entry> {
+        // They are gone through and put in order.
+        self.0.spend(limits::GATHERING + self.0.facts.entries.len() as u64);
         let mut entries: Vec<&Entry> =
             self.0.facts.entries.iter().filter(|e| e.kind.key() == kind && e.at <= self.0.facts.at).collect();
         entries.sort_by_key(|e| e.at);
@@ -263,16 +268,16 @@ impl ProbeView {
             return Ok(Fact::unknown(Kind::Time, format!("{}: no reading yet", self.said())));
         };
         self.0.used(Some(newest.at));
-        let (mut since, mut steps) = (newest.at, 1);
-        for point in signal.window.range(at - self.0.header.window, at).rev() {
-            steps += 1;
+        let from = at - self.0.header.window;
+        self.0.charge(context, limits::GATHERING + signal.window.count(from, at) as u64 / limits::POINTS_A_STEP)?;
+        let mut since = newest.at;
+        for point in signal.window.range(from, at).rev() {
             // Older readings are kept as f32 medians; a gap may hide that it moved.
             if point.value as f32 != newest.value as f32 || since.since(point.at) > self.0.header.max_gap {
                 break;
             }
             since = point.at;
         }
-        self.0.charge(context, steps)?;
         Ok(time(newest.at.since(since)))
     }
 
@@ -281,16 +286,16 @@ impl ProbeView {
     pub(crate) fn step(&self, context: &NativeCallContext) -> Result<Fact, Trouble> {
         let at = self.0.facts.at;
         let signal = self.signal();
-        let (mut smallest, mut before, mut steps) = (None::<f64>, None::<f64>, 1);
-        for point in signal.window.range(at - self.0.header.window, at) {
-            steps += 1;
+        let from = at - self.0.header.window;
+        self.0.charge(context, limits::GATHERING + signal.window.count(from, at) as u64 / limits::POINTS_A_STEP)?;
+        let (mut smallest, mut before) = (None::<f64>, None::<f64>);
+        for point in signal.window.range(from, at) {
             // Older readings are kept as f32 medians.
             let value = f64::from(point.value as f32);
             let change = before.map(|b| (value - b).abs()).filter(|c| *c > 0.0);
             smallest = [smallest, change].into_iter().flatten().reduce(f64::min);
             before = Some(value);
         }
-        self.0.charge(context, steps)?;
         let kind = Kind::of(signal.quantity).change();
         Ok(match smallest {
             Some(step) => Fact::known(kind, step),
@@ -346,6 +351,7 @@ impl Neighbours {
     }
 
     fn only(&self, keep: impl Fn(&Neighbour) -> bool) -> Neighbours {
+        self.judgement.spend(limits::GATHERING + self.members.len() as u64);
         let members = self.each().filter(|(_, n)| keep(n)).map(|(i, _)| i).collect();
         Neighbours { judgement: Arc::clone(&self.judgement), members }
     }
@@ -366,11 +372,13 @@ impl Neighbours {
     }
 
     pub(crate) fn list(&self) -> Vec<NeighbourView> {
+        self.judgement.spend(limits::GATHERING * (1 + self.members.len() as u64));
         self.members.iter().map(|index| NeighbourView(Arc::clone(&self.judgement), *index)).collect()
     }
 
     /// The median of their core temperatures.
     pub(crate) fn core(&self) -> Fact {
+        self.judgement.spend(limits::GATHERING * (1 + self.members.len() as u64));
         let mut cores: Vec<f64> = self.each().filter_map(|(_, n)| n.core).map(|p| p.value).collect();
         cores.sort_by(f64::total_cmp);
         self.judgement.used(self.each().filter_map(|(_, n)| n.core).map(|p| p.at).max());

@@ -273,8 +273,9 @@ impl BlowerView {
         let from = at - span;
         // A counter is read from its last value before the time asked for, half of it further back at the most.
         let before = silent_after(blower.interval).max(Span::millis(span.as_millis() / 2));
+        let read = window.count(from - before, at) as u64;
+        self.0.charge(context, limits::GATHERING + read / limits::POINTS_A_STEP)?;
         let points: Vec<Point> = window.range(from - before, at).collect();
-        self.0.charge(context, points.len() as u64 + 1)?;
         self.0.used(Some(newest.at));
         Ok(Ok((blower, points)))
     }

@@ -16,6 +16,7 @@ use crate::fault::{RuleFault, Source, did_you_mean, innermost, plain_types};
 use crate::header::{self, Evidence, Header, Priority};
 use crate::judgement::{Judgement, Memo};
 use crate::language::{self, Draft, Set};
+use crate::meter::{Meter, UsedUp};
 use crate::site_view::SiteView;
 use crate::{header_text, limits, settings};
 
@@ -59,6 +60,12 @@ pub struct Rulebook {
     engine: Engine,
     rules: Vec<Rule>,
     display: Display,
+    /// What the judgement under way costs.
+    meter: Arc<Meter>,
+    /// Held by the judgement under way: the meter is for one at a time.
+    turn: Mutex<()>,
+    /// Finds the place of a fault; made when it is first wanted.
+    placing: Mutex<Option<(Engine, Arc<Meter>)>>,
     /// What was worked out over the facts judged last. The weak reference keeps their address from being used again.
     memo: Mutex<(Weak<Facts>, Arc<Memo>)>,
 }
@@ -90,7 +97,8 @@ impl Rulebook {
     /// A rule with a fault in its text is left out; one with a fault in a changed setting runs with its own number. The caller
     /// decides whether a book with faults is put to work. `display` is how findings word their values.
     pub fn compile(texts: &[RuleText], changed: &RuleSettings, display: Display) -> (Rulebook, Vec<RuleFault>) {
-        let engine = language::engine();
+        let meter: Arc<Meter> = Arc::default();
+        let engine = language::engine(&meter);
         let words = language::words(&engine);
         let (mut rules, mut faults): (Vec<Rule>, Vec<RuleFault>) = (vec![], vec![]);
         let mut in_order: Vec<&RuleText> = texts.iter().collect();
@@ -104,7 +112,9 @@ impl Rulebook {
                 continue;
             }
             names.push(&text.name);
-            match compile_one(&engine, &words, source) {
+            let compiled = fence::caught(|| compile_one(&engine, &words, source))
+                .unwrap_or_else(|panic| Err(vec![source.panic_fault(&panic, Position::NONE)]));
+            match compiled {
                 Err(found) => faults.extend(found),
                 Ok((mut header, ast)) => {
                     if let Some(changes) = changed.changed.get(&text.name) {
@@ -128,7 +138,8 @@ impl Rulebook {
         }
         settings::changes_of_unknown_rules(changed, &names, &mut faults);
         let memo = Mutex::new((Weak::new(), Arc::default()));
-        (Rulebook { engine, rules, display, memo }, faults)
+        let (turn, placing) = (Mutex::new(()), Mutex::new(None));
+        (Rulebook { engine, rules, display, meter, turn, placing, memo }, faults)
     }
 
     /// The rules, sorted by name.
@@ -142,10 +153,24 @@ impl Rulebook {
     /// [`RuleFault`] when the rule fails or answers nonsense. Missing data is no fault: the answer is then [`Verdict::CannotTell`].
     #[expect(clippy::result_large_err, reason = "a fault is rare, and callers keep it by value")]
     pub fn judge(&self, rule: &Rule, facts: &Arc<Facts>) -> Result<Answer, RuleFault> {
+        self.judge_counting(rule, facts).0
+    }
+
+    /// The same, with what it cost in steps; a panic on the way is a fault of the rule.
+    pub fn judge_counting(&self, rule: &Rule, facts: &Arc<Facts>) -> (Result<Answer, RuleFault>, u64) {
+        let _turn = self.turn.lock().unwrap_or_else(PoisonError::into_inner);
+        self.meter.begin();
+        // What a panic leaves half done is thrown away with the judgement; the memo holds whole figures only.
+        let judged = fence::caught(|| self.answer(rule, facts)).unwrap_or_else(|panic| {
+            let source = Source { rule: &rule.name, path: &rule.path, text: &rule.text };
+            Err(source.panic_fault(&panic, judge_position(&rule.text)))
+        });
+        (judged, self.meter.spent())
+    }
+
+    fn answer(&self, rule: &Rule, facts: &Arc<Facts>) -> Result<Answer, RuleFault> {
         let source = Source { rule: &rule.name, path: &rule.path, text: &rule.text };
-        let again =
-            || Arc::new(Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display));
-        let judgement = again();
+        let judgement = Arc::new(self.judgement(rule, facts, &self.meter));
         let returned = self.run(rule, &judgement);
         let evidence_at = match rule.shared.evidence {
             Evidence::Clock => Some(facts.at),
@@ -164,19 +189,21 @@ impl Rulebook {
                 })?
             }
             Err(error) => match innermost(&error).0 {
-                EvalAltResult::ErrorTerminated(token, _) => match token.read_lock::<Unknowable>() {
-                    Some(why) => Draft {
-                        verdict: Verdict::CannotTell,
-                        finding: why.0.to_string(),
-                        evidence: vec![],
-                        figures: vec![],
-                        graver: false,
-                        hides: vec![],
-                        line: None,
-                    },
-                    None => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
-                },
-                _ => return Err(source.run_fault(&error, place_of_fault(rule, again(), &error))),
+                EvalAltResult::ErrorTerminated(token, _) if !token.is::<UsedUp>() => {
+                    match token.read_lock::<Unknowable>() {
+                        Some(why) => Draft {
+                            verdict: Verdict::CannotTell,
+                            finding: why.0.to_string(),
+                            evidence: vec![],
+                            figures: vec![],
+                            graver: false,
+                            hides: vec![],
+                            line: None,
+                        },
+                        None => return Err(source.run_fault(&error, self.place_of_fault(rule, facts, &error))),
+                    }
+                }
+                _ => return Err(source.run_fault(&error, self.place_of_fault(rule, facts, &error))),
             },
         };
         let Draft { verdict, finding, evidence, figures, graver, hides, line } = draft;
@@ -187,20 +214,67 @@ impl Rulebook {
     ///
     /// Judging twice costs nothing in the long run: it is wanted only when an alarm changes.
     pub fn explain(&self, rule: &Rule, facts: &Arc<Facts>) -> Explained {
-        let judgement = Judgement::new(Arc::clone(facts), self.memo_of(facts), Arc::clone(&rule.shared), self.display)
-            .written_down();
-        let judgement = Arc::new(judgement);
+        let _turn = self.turn.lock().unwrap_or_else(PoisonError::into_inner);
+        self.meter.begin();
+        let judgement = Arc::new(self.judgement(rule, facts, &self.meter).written_down());
         // What it answers is known already.
-        let _ = self.run(rule, &judgement);
+        let _ = fence::caught(|| self.run(rule, &judgement));
         let settings =
             rule.shared.settings.iter().map(|(name, s)| (name.clone(), judgement.worded(&s.fact()))).collect();
         Explained { compared: judgement.compared(), settings }
+    }
+
+    fn judgement(&self, rule: &Rule, facts: &Arc<Facts>, meter: &Arc<Meter>) -> Judgement {
+        let (facts, memo) = (Arc::clone(facts), self.memo_of(facts));
+        Judgement::new(facts, memo, Arc::clone(&rule.shared), self.display, Arc::clone(meter))
     }
 
     fn run(&self, rule: &Rule, judgement: &Arc<Judgement>) -> Result<Dynamic, Box<EvalAltResult>> {
         let options = CallFnOptions::new().eval_ast(false).with_tag(Arc::clone(judgement));
         let arguments = (judged(judgement), Set(Arc::clone(&rule.shared)));
         self.engine.call_fn_with_options(options, &mut Scope::new(), &rule.ast, "judge", arguments)
+    }
+
+    /// Where a run failed, for errors that do not say so themselves.
+    ///
+    /// The script engine sets the place of an error about a limit to that of the call, and the call of `judge` has none. So the body
+    /// of `judge` is run once more, as statements and not as a function: there the place of the statement stays.
+    fn place_of_fault(&self, rule: &Rule, facts: &Arc<Facts>, error: &EvalAltResult) -> Position {
+        if !innermost(error).1.is_none() {
+            return innermost(error).1;
+        }
+        let mut placing = self.placing.lock().unwrap_or_else(PoisonError::into_inner);
+        let (engine, meter) = placing.get_or_insert_with(|| {
+            let meter: Arc<Meter> = Arc::default();
+            (language::engine(&meter), meter)
+        });
+        meter.begin();
+        let judgement = Arc::new(self.judgement(rule, facts, meter));
+        let mut body = vec![];
+        rule.ast.clone_functions_only_filtered(|_, _, _, name, _| name == "judge").walk(&mut |path| {
+            if let [ASTNode::Stmt(statement)] = path {
+                body.push((*statement).clone());
+            }
+            true
+        });
+        let mut scope = Scope::new();
+        let functions = rule.ast.shared_lib();
+        if let Some((.., judge)) = functions.iter_script_fn_info().find(|(.., f)| f.name == "judge") {
+            let arguments = [judged(&judgement), Dynamic::from(Set(Arc::clone(&rule.shared)))];
+            for (name, argument) in judge.params.iter().zip(arguments) {
+                scope.push_dynamic(name.clone(), argument);
+            }
+        }
+        let statements = AST::new(body, Arc::clone(functions));
+        engine.set_default_tag(Dynamic::from(judgement));
+        let ran = engine.eval_ast_with_scope::<Dynamic>(&mut scope, &statements);
+        engine.set_default_tag(Dynamic::UNIT);
+        // What the second run cost is on the bill too.
+        self.meter.spend(meter.spent());
+        match ran {
+            Err(again) if !innermost(&again).1.is_none() => innermost(&again).1,
+            _ => judge_position(&rule.text),
+        }
     }
 
     fn memo_of(&self, facts: &Arc<Facts>) -> Arc<Memo> {
@@ -217,38 +291,6 @@ fn judged(judgement: &Arc<Judgement>) -> Dynamic {
     match judgement.header.scope {
         header::Scope::Bin => Dynamic::from(Bin(Arc::clone(judgement))),
         header::Scope::Site => Dynamic::from(SiteView::new(Arc::clone(judgement))),
-    }
-}
-
-/// Where a run failed, for errors that do not say so themselves.
-///
-/// The script engine sets the place of an error about a limit to that of the call, and the call of `judge` has none. So the body
-/// of `judge` is run once more, as statements and not as a function: there the place of the statement stays.
-fn place_of_fault(rule: &Rule, judgement: Arc<Judgement>, error: &EvalAltResult) -> Position {
-    if !innermost(error).1.is_none() {
-        return innermost(error).1;
-    }
-    let mut body = vec![];
-    rule.ast.clone_functions_only_filtered(|_, _, _, name, _| name == "judge").walk(&mut |path| {
-        if let [ASTNode::Stmt(statement)] = path {
-            body.push((*statement).clone());
-        }
-        true
-    });
-    let mut engine = language::engine();
-    engine.set_default_tag(Dynamic::from(Arc::clone(&judgement)));
-    let mut scope = Scope::new();
-    let functions = rule.ast.shared_lib();
-    if let Some((.., judge)) = functions.iter_script_fn_info().find(|(.., f)| f.name == "judge") {
-        let arguments = [judged(&judgement), Dynamic::from(Set(Arc::clone(&rule.shared)))];
-        for (name, argument) in judge.params.iter().zip(arguments) {
-            scope.push_dynamic(name.clone(), argument);
-        }
-    }
-    let statements = AST::new(body, Arc::clone(functions));
-    match engine.eval_ast_with_scope::<Dynamic>(&mut scope, &statements) {
-        Err(again) if !innermost(&again).1.is_none() => innermost(&again).1,
-        _ => judge_position(&rule.text),
     }
 }
 

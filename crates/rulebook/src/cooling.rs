@@ -2,6 +2,7 @@
 //!
 //! Must never make up what was not measured: what is missing stays unknown and weighs nothing.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
@@ -18,6 +19,7 @@ use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::Signal;
 use crate::judgement::Judgement;
 use crate::language::{Draft, Outcome, room};
+use crate::limits;
 use crate::signals::{Asked, Over, SignalSet};
 
 /// How far back it looks.
@@ -116,18 +118,13 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
 
     let cores = || facts.signals.iter().filter(|s| is(s, Position::Core));
     let material = || facts.signals.iter().filter(|s| is(s, Position::Core) || is(s, Position::Upper));
-    let mut read = 0;
-    let mut largest = |signals: &mut dyn Iterator<Item = &Signal>, within: Span| {
-        let drops = signals.filter_map(|signal| {
-            let points = points(judgement, signal);
-            read += points.len() as u64;
-            largest_drop(&points, within)
-        });
-        drops.max_by(f64::total_cmp)
+    let read: usize = cores().chain(cores()).chain(material()).map(|s| s.window.count(facts.at - DAY, facts.at)).sum();
+    judgement.charge(context, limits::CAUSES + 2 * read as u64 / limits::POINTS_A_STEP)?;
+    let largest = |signals: &mut dyn Iterator<Item = &Signal>, within: Span| {
+        signals.filter_map(|signal| largest_drop(&points(judgement, signal), within)).max_by(f64::total_cmp)
     };
     let (sharpest, step) = (largest(&mut cores(), Span::minutes(15)), largest(&mut material(), Span::hours(1)));
     let core_falls = cores().filter_map(|signal| lost(&points(judgement, signal))).collect();
-    judgement.charge(context, read)?;
     let a_day_ago = facts.at - DAY;
     let bad_readings = cores().any(|s| s.last_bad.is_some_and(|(bad_at, _)| bad_at > a_day_ago));
 
@@ -220,22 +217,31 @@ fn is(signal: &Signal, position: Position) -> bool {
 fn points(judgement: &Judgement, signal: &Signal) -> Vec<Point> {
     let at = judgement.facts.at;
     let out = judgement.facts.out(signal);
-    let within = |t: Timestamp| out.iter().any(|(from, until)| *from <= t && t <= *until);
+    let within = |t: Timestamp| {
+        // Of stretches that follow each other only the newest that began can hold the instant.
+        let begun = out.partition_point(|(from, _)| *from <= t);
+        out[..begun].last().is_some_and(|(_, until)| t <= *until)
+    };
     signal.window.range(at - DAY, at).filter(|p| !within(p.at)).collect()
 }
 
-/// The largest loss between two readings that are at most so far apart.
+/// The largest loss between two readings that are at most so far apart, in one walk however many readings lie within that time.
 fn largest_drop(points: &[Point], within: Span) -> Option<f64> {
-    let mut first = 0;
+    // Readings that may still be the highest of those before: each lower than the one in front of it.
+    let mut before: VecDeque<Point> = VecDeque::new();
     let mut most: Option<f64> = None;
     for point in points {
-        while points.get(first).is_some_and(|p| point.at.since(p.at) > within) {
-            first += 1;
+        while before.front().is_some_and(|p| point.at.since(p.at) > within) {
+            before.pop_front();
         }
-        let before = points.get(first..)?.iter().take_while(|p| p.at < point.at).map(|p| p.value);
-        if let Some(highest) = before.max_by(f64::total_cmp) {
-            most = Some(most.map_or(highest - point.value, |m| m.max(highest - point.value)));
+        if let Some(highest) = before.front() {
+            let drop = highest.value - point.value;
+            most = Some(most.map_or(drop, |m| m.max(drop)));
         }
+        while before.back().is_some_and(|p| p.value <= point.value) {
+            before.pop_back();
+        }
+        before.push_back(*point);
     }
     most
 }

@@ -20,7 +20,7 @@ const OTHER_NUMBERS: [&str; 12] =
 
 /// Every function, property and operator that a rule can use, sorted.
 pub fn definitions() -> String {
-    let engine = language::engine();
+    let engine = language::engine(&std::sync::Arc::default());
     let mut lines = engine.collect_fn_metadata(
         None,
         |info| {
@@ -98,7 +98,7 @@ mod tests {
             let wrong = text.lines().find(|l| !l.starts_with("//") && l.contains(word));
             assert_eq!(wrong, None, "`{word}` is of the source");
         }
-        let (functions, properties) = language::words(&language::engine());
+        let (functions, properties) = language::words(&language::engine(&std::sync::Arc::default()));
         for name in functions.iter().filter(|n| n.chars().all(|c| c.is_ascii_alphanumeric() || c == '_')) {
             assert!(text.contains(&format!("fn {name}(")), "{name} is not defined");
         }

@@ -7,6 +7,7 @@ use std::fmt;
 use rhai::{EvalAltResult, ParseError, Position};
 
 use crate::limits;
+use crate::meter::UsedUp;
 
 /// One fault in a rule's text, in what it did while it ran, or in a setting that the site changed.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -25,6 +26,8 @@ pub struct RuleFault {
     pub source_line: Option<String>,
     /// The reader's next step.
     pub remedy: String,
+    /// It costs too much to find this out at every judgement: the rule rests before it is tried again.
+    pub rests: bool,
 }
 
 /// Prints `rules/temperature-crash.rhai:12:9: what is wrong; what to do`.
@@ -38,6 +41,22 @@ impl fmt::Display for RuleFault {
             write!(f, ":{column}")?;
         }
         write!(f, ": {}; {}", self.what, self.remedy)
+    }
+}
+
+impl RuleFault {
+    /// A rule that costs more than there is room for beside the others.
+    pub fn of_work(rule: &str, path: &str, what: String, remedy: &str) -> RuleFault {
+        RuleFault {
+            rule: rule.into(),
+            path: path.into(),
+            line: None,
+            column: None,
+            what,
+            source_line: None,
+            remedy: remedy.into(),
+            rests: true,
+        }
     }
 }
 
@@ -61,6 +80,7 @@ impl Source<'_> {
             what: one_line(what.into()),
             source_line: line.and_then(|n| self.text.lines().nth(n - 1)).map(|l| l.trim_end().to_owned()),
             remedy: remedy.into(),
+            rests: false,
         }
     }
 
@@ -78,7 +98,14 @@ impl Source<'_> {
         let (inner, at) = innermost(error);
         let at = if at.is_none() { judge } else { at };
         let (what, remedy) = explained(inner);
-        self.fault(at, what, remedy)
+        RuleFault { rests: is_used_up(inner), ..self.fault(at, what, remedy) }
+    }
+
+    /// The fault of a run in which the program itself failed.
+    pub(crate) fn panic_fault(&self, panic: &fence::Panic, judge: Position) -> RuleFault {
+        let remedy =
+            "please report it with this rule; until it is mended, write the rule in another way or take it out";
+        RuleFault { rests: true, ..self.fault(judge, panic.to_string(), remedy) }
     }
 }
 
@@ -94,12 +121,21 @@ pub(crate) fn innermost(error: &EvalAltResult) -> (&EvalAltResult, Position) {
     (error, at)
 }
 
+/// Whether a run ended because it had cost all that it may.
+pub(crate) fn is_used_up(error: &EvalAltResult) -> bool {
+    match error {
+        EvalAltResult::ErrorTooManyOperations(_) => true,
+        EvalAltResult::ErrorTerminated(token, _) => token.is::<UsedUp>(),
+        _ => false,
+    }
+}
+
 const SEE_README: &str = "rules/README.md lists what a rule may use";
 
 fn explained(error: &EvalAltResult) -> (String, String) {
     use EvalAltResult as E;
     let (what, remedy) = match error {
-        E::ErrorTooManyOperations(_) => (
+        error if is_used_up(error) => (
             format!("it was stopped after {} steps", limits::OPERATIONS),
             "look for a loop without an end, or ask for shorter windows",
         ),

@@ -14,6 +14,7 @@ use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::Facts;
 use crate::header::Header;
 use crate::limits;
+use crate::meter::Meter;
 use crate::signals::{Asked, Figure, Over};
 use crate::wording;
 
@@ -35,6 +36,7 @@ pub(crate) struct Judgement {
     pub(crate) facts: Arc<Facts>,
     pub(crate) memo: Arc<Memo>,
     pub(crate) header: Arc<Header>,
+    meter: Arc<Meter>,
     display: Display,
     touched: Arc<Mutex<Touched>>,
 }
@@ -42,7 +44,6 @@ pub(crate) struct Judgement {
 #[derive(Debug, Default)]
 struct Touched {
     evidence_at: Option<Timestamp>,
-    charged: u64,
     limits: Vec<(Kind, f64)>,
     /// What was compared, where somebody wants to know.
     compared: Option<Vec<Compared>>,
@@ -52,12 +53,19 @@ struct Touched {
 const LIMITS_KEPT: usize = 64;
 
 impl Judgement {
-    pub(crate) fn new(facts: Arc<Facts>, memo: Arc<Memo>, header: Arc<Header>, display: Display) -> Judgement {
+    pub(crate) fn new(
+        facts: Arc<Facts>,
+        memo: Arc<Memo>,
+        header: Arc<Header>,
+        display: Display,
+        meter: Arc<Meter>,
+    ) -> Judgement {
         let limits = header.settings.values().filter_map(|s| s.fact().value.ok().map(|v| (s.fact().kind, v))).collect();
         Judgement {
             facts,
             memo,
             header,
+            meter,
             display,
             touched: Arc::new(Mutex::new(Touched { limits, ..Touched::default() })),
         }
@@ -69,6 +77,7 @@ impl Judgement {
             facts: Arc::clone(facts),
             memo: Arc::default(),
             header: Arc::clone(&self.header),
+            meter: Arc::clone(&self.meter),
             display: self.display,
             touched: Arc::clone(&self.touched),
         })
@@ -112,16 +121,18 @@ impl Judgement {
         self.with_touched(|touched| touched.evidence_at)
     }
 
-    /// Charges `steps` on top of what the script itself has used.
+    /// Charges `steps` on top of what the script itself has used, before the work is done.
     ///
     /// A figure that is remembered costs the same as one that is worked out, so that a rule's cost does not depend on the rules
     /// that ran before it.
     pub(crate) fn charge(&self, context: &NativeCallContext, steps: u64) -> Result<(), Trouble> {
-        let own = context.global_runtime_state().num_operations();
-        self.with_touched(|touched| {
-            touched.charged = touched.charged.saturating_add(steps);
-            if touched.charged.saturating_add(own) > limits::OPERATIONS { Err(Trouble::TooMuch) } else { Ok(()) }
-        })
+        self.meter.script_at(context.global_runtime_state().num_operations());
+        self.meter.charge(steps)
+    }
+
+    /// Charges a word that costs little and cannot fail; the script ends at its next step if that was too much.
+    pub(crate) fn spend(&self, steps: u64) {
+        self.meter.spend(steps);
     }
 
     /// Remembers a value that something was compared with: printing must not round across it.

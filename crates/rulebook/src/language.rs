@@ -21,6 +21,7 @@ use crate::header::Header;
 use crate::helpers;
 use crate::judgement::Judgement;
 use crate::limits;
+use crate::meter::{Meter, UsedUp, copying};
 use crate::signals::{Asked, End, Over, Side, SignalSet, TimeAbove};
 use crate::site_view::{self, GatewayView, SiteBlowerView, SiteView};
 use crate::water_view;
@@ -72,9 +73,18 @@ const DISABLED: [&str; 15] = [
     "global",
 ];
 
-/// The script engine with all its walls and words.
-pub(crate) fn engine() -> Engine {
+/// The script engine with all its walls and words; `meter` counts what it does.
+pub(crate) fn engine(meter: &Arc<Meter>) -> Engine {
     let mut engine = Engine::new_raw();
+    let counted = Arc::clone(meter);
+    engine.on_progress(move |steps| counted.script_at(steps).then(|| Dynamic::from(UsedUp)));
+    let copied = Arc::clone(meter);
+    #[expect(deprecated, reason = "the mark says that it may change with a version, not that it goes")]
+    engine.on_var(move |name, _, context| {
+        // Naming a variable copies it, and a list may be long.
+        copied.spend(context.scope().get(name).map_or(0, copying));
+        Ok(None)
+    });
     // The optimizer works out constant comparisons by the script engine's own rules, by which 5 > "a" is false.
     engine.set_optimization_level(OptimizationLevel::None);
     engine.set_fast_operators(false);
@@ -324,6 +334,7 @@ fn texts(engine: &mut Engine) {
     engine.register_fn("push", |list: &mut Array, item: Dynamic| list.push(item));
     engine.register_fn("together", |context: NativeCallContext, list: Array| -> Outcome<ImmutableString> {
         let judgement = Judgement::of(&context)?;
+        judgement.charge(&context, limits::GATHERING * list.len() as u64)?;
         let words: Vec<String> = list.iter().map(|item| printed(&judgement, item)).collect::<Result<_, _>>()?;
         Ok(match words.split_last() {
             None => "".into(),

@@ -19,6 +19,7 @@ mod helpers;
 mod judgement;
 mod language;
 pub mod limits;
+mod meter;
 mod results;
 mod settings;
 mod signals;

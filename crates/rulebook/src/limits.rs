@@ -4,8 +4,23 @@
 
 use pile::time::Span;
 
-/// Steps of one judgement, points read by our own functions included; then it is a fault.
-pub const OPERATIONS: u64 = 200_000;
+/// Steps of one judgement, what our own words charge included; then it is a fault, and the rule rests. A step is less than a tenth of a
+/// microsecond of one core, whatever the word (`cargo bench -p rulebook --bench steps`), so that this is a few hundredths of a second at the most.
+pub const OPERATIONS: u64 = 500_000;
+/// Points of a window that a word goes through, for one step.
+pub const POINTS_A_STEP: u64 = 2;
+/// Pairs of points that a slope compares, for one step.
+pub const PAIRS_A_STEP: u64 = 32;
+/// Steps for a word that gathers something anew: signals, probes, entries of the log.
+pub const GATHERING: u64 = 4;
+/// Steps for each bin of the site, or other bin, that a word hands out.
+pub const A_BIN: u64 = 8;
+/// Steps for one figure of the water account.
+pub const WATER: u64 = 40;
+/// Steps for weighing the causes of a cooling, on top of the points read for it.
+pub const CAUSES: u64 = 2_000;
+/// Words of memory of a list that are copied where its variable is named, for one step.
+pub const COPIED_A_STEP: u64 = 8;
 /// How deep functions of a rule may call each other.
 pub const CALL_LEVELS: usize = 16;
 /// How deep expressions may nest.

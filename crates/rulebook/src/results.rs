@@ -12,6 +12,7 @@ use site::quantity::Quantity;
 use crate::bin_view::{BatchView, Bin, time};
 use crate::fact::{Fact, Kind};
 use crate::judgement::Judgement;
+use crate::limits;
 
 /// How the batch stands against one criterion.
 #[derive(Clone, Debug)]
@@ -25,6 +26,7 @@ pub(crate) fn register(engine: &mut Engine) {
     engine.register_type_with_name::<ResultView>("result");
     engine.register_get("results", |bin: &mut Bin| -> Array {
         let all = bin.0.facts.results.iter();
+        bin.0.spend(limits::GATHERING * all.len() as u64);
         all.map(|s| Dynamic::from(ResultView::new(bin, s.criterion.as_str().into()))).collect()
     });
     engine.register_fn("result", |bin: &mut Bin, criterion: ImmutableString| ResultView::new(bin, criterion));
@@ -73,6 +75,7 @@ impl ResultView {
     }
 
     fn standing(&self) -> Option<&Standing> {
+        self.judgement.spend(limits::GATHERING + self.judgement.facts.results.len() as u64);
         self.judgement.facts.results.iter().find(|s| s.criterion == self.criterion.as_str())
     }
 
@@ -100,6 +103,7 @@ impl BatchView {
     fn mix(&self, kind: Kind, what: &str, of: impl Fn(Filled) -> Option<f64>) -> Fact {
         let Some(batch) = self.batch() else { return Fact::unknown(kind, "there is no batch in the bin") };
         let entries = self.0.facts.entries.iter().rev();
+        self.0.spend(limits::GATHERING + entries.len() as u64);
         let filling = entries.filter(|e| e.at >= batch.in_bin_since).find_map(|e| match e.kind {
             EntryKind::OnAir { filling, .. } => Some(filling),
             _ => None,

@@ -155,5 +155,5 @@ fn fault(rule: &str, change: &Changed, what: String, remedy: String) -> RuleFaul
         },
         None => (change.place.clone(), None),
     };
-    RuleFault { rule: rule.into(), path, line, column: None, what, source_line: None, remedy }
+    RuleFault { rule: rule.into(), path, line, column: None, what, source_line: None, remedy, rests: false }
 }

@@ -78,8 +78,6 @@ pub(crate) struct Figure {
     bounds: Option<Bounds>,
     /// The newest reading behind it.
     newest: Option<Timestamp>,
-    /// What it costs in steps.
-    steps: u64,
 }
 
 /// The signals of one quantity at one position.
@@ -143,6 +141,7 @@ impl SignalSet {
     /// The one probe in the material that reads the most (or the least) now; all of them while none is heard.
     pub(crate) fn extreme(judgement: &Arc<Judgement>, end: End) -> SignalSet {
         let all = SignalSet::in_pile(judgement);
+        judgement.spend(limits::GATHERING * all.members.len() as u64);
         let heard = all.signals().filter_map(|(index, _)| {
             let newest = all.seen(index)?.fresh().ok()?;
             Some((index, newest.value))
@@ -159,6 +158,7 @@ impl SignalSet {
 
     fn of(judgement: &Arc<Judgement>, quantity: Quantity, said: String, fits: impl Fn(&Signal) -> bool) -> SignalSet {
         let all = judgement.facts.all_signals().enumerate();
+        judgement.spend(limits::GATHERING + all.size_hint().0 as u64 / 4);
         let members: Vec<usize> =
             all.filter(|(_, s)| s.quantity == quantity && fits(s)).map(|(index, _)| index).collect();
         let members = Arc::new(members);
@@ -176,6 +176,7 @@ impl SignalSet {
 
     /// Whether there are probes and none of them is silent.
     pub(crate) fn all_heard(&self) -> bool {
+        self.judgement.spend(limits::GATHERING * self.watched.len() as u64);
         !self.watched.is_empty() && self.watched.iter().all(|i| self.seen(*i).is_some_and(|s| s.fresh().is_ok()))
     }
 
@@ -203,6 +204,7 @@ impl SignalSet {
 
     /// How long ago the newest good reading was taken, of the probe heard last.
     pub(crate) fn age(&self) -> Fact {
+        self.judgement.spend(limits::GATHERING * self.members.len() as u64);
         let at = self.judgement.facts.at;
         let newest = self.members.iter().filter_map(|i| self.seen(*i)?.newest()).map(|p| p.at).max();
         self.judgement.used(newest);
@@ -226,7 +228,7 @@ impl SignalSet {
                     .into(),
             ));
         }
-        self.judgement.charge(context, 10)?;
+        self.judgement.charge(context, limits::GATHERING * (1 + self.members.len() as u64))?;
         self.judgement.judged_against(threshold, Kind::Temperature);
         let at = self.judgement.facts.at;
         let accounts: Vec<&Above> = self
@@ -304,8 +306,9 @@ impl SignalSet {
                 Err(silent) => why = self.absent(&silent),
                 Ok(newest) => {
                     let from = at - span;
+                    let read = seen.signal.window.count(from - max_gap, at) as u64;
+                    self.judgement.charge(context, limits::GATHERING + 2 * read / limits::POINTS_A_STEP)?;
                     let points = seen.points(from - max_gap, at);
-                    self.judgement.charge(context, points.len() as u64 + 1)?;
                     self.judgement.used(Some(newest.at));
                     // What lies across the edge counts from the edge on.
                     let edge = value_at(&points, from, max_gap).map(|value| Point { at: from, value });
@@ -367,6 +370,7 @@ impl SignalSet {
         let Some(on_air) = batch.on_air_at else {
             return Fact::unknown(kind, "the batch is not on air yet");
         };
+        self.judgement.spend(limits::GATHERING * self.members.len() as u64);
         let middle = on_air + Span::from_seconds_f64((number - 0.5) * 86_400.0);
         if middle + Span::hours(12) > self.judgement.facts.at {
             return Fact::unknown(kind, format!("day {number} is not over yet"));
@@ -408,9 +412,8 @@ impl SignalSet {
         let mut figures = Vec::new();
         for index in self.members.iter() {
             let Some(seen) = self.seen(*index) else { continue };
-            let figure = judgement.memo.figure((*index, asked, over, max_gap), || seen.figure(asked, over, max_gap));
-            judgement.charge(context, figure.steps)?;
-            figures.push(figure);
+            judgement.charge(context, seen.cost(asked, over, max_gap))?;
+            figures.push(judgement.memo.figure((*index, asked, over, max_gap), || seen.figure(asked, over, max_gap)));
         }
         let known: Vec<&Figure> = figures.iter().filter(|f| f.value.is_ok()).collect();
         let pooled = |of: &dyn Fn(&Figure) -> Option<f64>| {
@@ -448,21 +451,36 @@ struct Seen<'f> {
 
 impl Seen<'_> {
     fn counts(&self, at: Timestamp) -> bool {
-        !self.out.iter().any(|(from, until)| at > *from && at < *until)
+        // They follow each other and do not overlap: only the newest that began before can hold the instant.
+        let begun = self.out.partition_point(|(from, _)| *from < at);
+        self.out[..begun].last().is_none_or(|(_, until)| at >= *until)
     }
 
     fn newest(&self) -> Option<Point> {
         match newest(self.signal, self.at) {
-            Some(point) if !self.counts(point.at) => {
-                self.signal.window.range(Timestamp::MIN, self.at).rev().find(|p| self.counts(p.at))
-            }
+            Some(point) if !self.counts(point.at) => self.newest_before(point.at),
             other => other,
         }
     }
 
+    /// The newest reading from before the stretches without material that reach to this instant. It goes from stretch to stretch and
+    /// not from reading to reading.
+    fn newest_before(&self, at: Timestamp) -> Option<Point> {
+        let mut at = at;
+        for (from, _) in self.out[..self.out.partition_point(|(from, _)| *from < at)].iter().rev() {
+            let before = self.signal.window.range(Timestamp::MIN, *from).next_back()?;
+            at = before.at;
+            if self.counts(at) {
+                return Some(before);
+            }
+        }
+        None
+    }
+
     /// The newest reading, or why the signal says nothing of the present.
     fn fresh(&self) -> Result<Point, String> {
-        if let Some((from, until)) = self.out.iter().find(|(from, until)| self.at > *from && self.at < *until) {
+        let begun = self.out.partition_point(|(from, _)| *from < self.at);
+        if let Some((from, until)) = self.out[..begun].last().filter(|(_, until)| self.at < *until) {
             return Err(match *until {
                 Timestamp::MAX => format!("the probes have been out of the material for {}", self.at.since(*from)),
                 _ => "the probes are back and still warming up".into(),
@@ -477,6 +495,23 @@ impl Seen<'_> {
         }
     }
 
+    /// What [`Seen::figure`] costs in steps, told without doing it.
+    fn cost(&self, asked: Asked, over: Over, max_gap: Span) -> u64 {
+        let to = self.at - over.ago;
+        let from = to - over.span;
+        let points = |from, to| self.signal.window.count(from, to) as u64;
+        match asked {
+            Asked::Last => limits::GATHERING,
+            Asked::Slope => {
+                let most = u64::try_from(over.span.as_millis() / cell_of(over.span)).unwrap_or(0) + 1;
+                let thinned = points(from, to).min(most);
+                let read = points(from - max_gap, self.at.min(to + max_gap));
+                limits::GATHERING + read / limits::POINTS_A_STEP + thinned * thinned / limits::PAIRS_A_STEP
+            }
+            _ => limits::GATHERING + points(from - max_gap, self.at.min(to + max_gap)) / limits::POINTS_A_STEP,
+        }
+    }
+
     fn points(&self, from: Timestamp, to: Timestamp) -> Vec<Point> {
         self.signal.window.range(from, to).filter(|p| self.counts(p.at)).collect()
     }
@@ -487,18 +522,17 @@ impl Seen<'_> {
             Ok(newest) => newest,
             // A coverage is known even of a silent signal: that is what it is asked for.
             Err(why) if asked != Asked::Coverage => {
-                return Figure { value: Err(why.into()), bounds: None, newest: None, steps: 1 };
+                return Figure { value: Err(why.into()), bounds: None, newest: None };
             }
             Err(_) => Point { at: Timestamp::MIN, value: 0.0 },
         };
         if asked == Asked::Last {
-            return Figure { value: Ok(newest.value), bounds: None, newest: Some(newest.at), steps: 1 };
+            return Figure { value: Ok(newest.value), bounds: None, newest: Some(newest.at) };
         }
         let to = self.at - over.ago;
         let from = to - span;
         // Neighbours beyond the edges take part in what lies inside: their segment is clipped there.
         let points: Vec<Point> = self.points(from - max_gap, self.at.min(to + max_gap));
-        let mut steps = points.len() as u64 + 1;
         let inside = &points[points.partition_point(|p| p.at < from)..points.partition_point(|p| p.at <= to)];
         let covered = account(&points, from, to, Celsius(0.0), max_gap);
         let coverage = covered.coverage.unwrap_or(0.0);
@@ -523,8 +557,6 @@ impl Seen<'_> {
             }
             Asked::Slope | Asked::Last => {
                 let thinned = thinned(inside, from, span);
-                // Pairs of points are compared and sorted: a fraction of a step each.
-                steps += (thinned.len() * thinned.len() / 128) as u64;
                 match theil_sen(&thinned) {
                     Some(slope) if thinned.len() >= limits::SLOPE_POINTS_MIN => {
                         bounds = Some(Bounds { low: slope.low95, high: slope.high95, points: slope.n });
@@ -534,12 +566,7 @@ impl Seen<'_> {
                 }
             }
         };
-        Figure {
-            value: value.map_err(Into::into),
-            bounds,
-            newest: Some(newest.at).filter(|t| *t > Timestamp::MIN),
-            steps,
-        }
+        Figure { value: value.map_err(Into::into), bounds, newest: Some(newest.at).filter(|t| *t > Timestamp::MIN) }
     }
 }
 
@@ -580,8 +607,7 @@ fn value_at(points: &[Point], at: Timestamp, max_gap: Span) -> Option<f64> {
 /// One point for each equal length of time, the median at the mean time of its readings: a slope then weighs every hour alike,
 /// however often the probe reads, and its cost is bounded.
 fn thinned(points: &[Point], from: Timestamp, span: Span) -> Vec<Point> {
-    let share = |n: i64| Span::millis(span.as_millis() / n);
-    let cell = share(limits::SLOPE_POINTS_MAX).max(share(limits::SLOPE_POINTS_MIN_WANTED).min(CELL)).as_millis().max(1);
+    let cell = cell_of(span);
     let cell_of = |p: &Point| p.at.since(from).as_millis() / cell;
     points
         .chunk_by(|a, b| cell_of(a) == cell_of(b))
@@ -592,4 +618,10 @@ fn thinned(points: &[Point], from: Timestamp, span: Span) -> Vec<Point> {
             Some(Point { at: from + Span::millis(mean_ms), value: middle_of(&values)? })
         })
         .collect()
+}
+
+/// How many milliseconds one point of a slope over this time stands for.
+fn cell_of(span: Span) -> i64 {
+    let share = |n: i64| Span::millis(span.as_millis() / n);
+    share(limits::SLOPE_POINTS_MAX).max(share(limits::SLOPE_POINTS_MIN_WANTED).min(CELL)).as_millis().max(1)
 }

@@ -15,6 +15,7 @@ use crate::blower_view::BlowerView;
 use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::{GatewayFacts, Own, SiteBlower, Whole};
 use crate::judgement::Judgement;
+use crate::limits;
 
 /// The site that is judged.
 #[derive(Clone, Debug)]
@@ -42,15 +43,20 @@ impl SiteView {
     }
 
     pub(crate) fn bins(&self) -> Vec<Bin> {
+        self.judgement().spend(self.whole().map_or(0, |w| w.bins.len() as u64) * limits::A_BIN);
         self.whole().into_iter().flat_map(|w| &w.bins).map(|facts| Bin(self.judgement().over(facts))).collect()
     }
 
     pub(crate) fn blowers(&self) -> Vec<SiteBlowerView> {
+        let cost = |b: &SiteBlower| limits::A_BIN + b.serves.len() as u64;
+        self.judgement().spend(self.whole().map_or(0, |w| w.blowers.iter().map(cost).sum()));
         let of = |b: &SiteBlower| SiteBlowerView(self.judgement().over(&b.facts), b.clone());
         self.whole().into_iter().flat_map(|w| &w.blowers).map(of).collect()
     }
 
     pub(crate) fn gateways(&self) -> Vec<GatewayView> {
+        let cost = |g: &GatewayFacts| limits::A_BIN + g.bins.len() as u64;
+        self.judgement().spend(self.whole().map_or(0, |w| w.gateways.iter().map(cost).sum()));
         let of = |g: &GatewayFacts| GatewayView(Arc::clone(self.judgement()), g.clone());
         self.whole().into_iter().flat_map(|w| &w.gateways).map(of).collect()
     }
@@ -123,11 +129,13 @@ impl SiteBlowerView {
 
     /// The names of the bins that it serves and in which a batch is on air.
     pub(crate) fn on_air(&self) -> Vec<ImmutableString> {
+        self.0.spend(self.1.serves.len() as u64 * limits::GATHERING);
         self.1.serves.iter().filter(|(_, on_air)| *on_air).map(|(bin, _)| bin.as_str().into()).collect()
     }
 
     /// The names of all bins that it serves.
     pub(crate) fn serves(&self) -> Vec<ImmutableString> {
+        self.0.spend(self.1.serves.len() as u64 * limits::GATHERING);
         self.1.serves.iter().map(|(bin, _)| bin.as_str().into()).collect()
     }
 }
@@ -142,6 +150,7 @@ impl GatewayView {
     }
 
     pub(crate) fn bins(&self) -> Vec<ImmutableString> {
+        self.0.spend(self.1.bins.len() as u64 * limits::GATHERING);
         self.1.bins.iter().map(|bin| bin.as_str().into()).collect()
     }
 

@@ -13,6 +13,7 @@ use crate::bin_view::{Bin, time};
 use crate::fact::{Bounds, Fact, Kind, Trouble};
 use crate::judgement::Judgement;
 use crate::language::Outcome;
+use crate::limits;
 
 /// The water account.
 #[derive(Clone, Debug)]
@@ -53,6 +54,7 @@ pub(crate) fn register(engine: &mut Engine) {
 
 impl WaterView {
     fn account(&self) -> Result<&WaterAccount, &str> {
+        self.0.spend(limits::WATER);
         self.0.facts.water.account.as_deref().map_err(String::as_str)
     }
 
