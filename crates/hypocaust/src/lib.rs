@@ -12,6 +12,7 @@ pub mod copying;
 pub mod criteria;
 pub mod daemon;
 pub mod demo;
+mod descriptors;
 pub mod driven;
 pub mod init;
 pub mod judging;

@@ -19,6 +19,8 @@ use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
 use tokio::sync::{mpsc, oneshot};
 
+use crate::descriptors::Budget;
+
 /// What a person asks the daemon to do, as one line of JSON.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -147,6 +149,12 @@ pub enum SocketError {
     },
 }
 
+/// Commands that talk at once; a person starts one or two.
+const COMMANDS: usize = 16;
+/// A command sends its line at once.
+const LINE_WITHIN: Duration = Duration::from_secs(5);
+/// A command reads its answer at once.
+const TAKEN_WITHIN: Duration = Duration::from_secs(5);
 /// A line longer than this is not read on.
 const LINE_BYTES_MAX: u64 = 64 * 1024;
 /// The daemon answers after its commit; a disk in trouble may take long.
@@ -249,15 +257,20 @@ pub fn listen(folder: &Path, asked: mpsc::Sender<Asked>) -> Result<tokio::task::
     let mode = std::os::unix::fs::PermissionsExt::from_mode(0o660);
     std::fs::set_permissions(&path, mode).map_err(|source| SocketError::Bind { path, source })?;
     Ok(tokio::spawn(async move {
+        let budget = Budget::new(COMMANDS);
         loop {
             match listener.accept().await {
+                // A command that finds all seats taken is told that nobody answered, and is typed again.
                 Ok((stream, _)) => {
-                    tokio::spawn(serve(stream, asked.clone()));
+                    if let Some(seat) = budget.seat() {
+                        let asked = asked.clone();
+                        tokio::spawn(async move {
+                            serve(stream, asked).await;
+                            drop(seat);
+                        });
+                    }
                 }
-                Err(source) => {
-                    tracing::warn!("a command could not be heard: {source}");
-                    tokio::time::sleep(Duration::from_millis(100)).await;
-                }
+                Err(source) => budget.not_taken("the local socket", &source).await,
             }
         }
     }))
@@ -265,9 +278,10 @@ pub fn listen(folder: &Path, asked: mpsc::Sender<Asked>) -> Result<tokio::task::
 
 async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
     use tokio::io::AsyncReadExt;
+    use tokio::time::timeout;
     let (read, mut write) = stream.into_split();
     let mut lines = tokio::io::BufReader::new(read.take(LINE_BYTES_MAX)).lines();
-    while let Ok(Some(line)) = lines.next_line().await {
+    while let Ok(Ok(Some(line))) = timeout(LINE_WITHIN, lines.next_line()).await {
         let answer = match serde_json::from_str::<Request>(&line) {
             Err(source) => Answer::No(format!("the request is not understood: {source}")),
             Ok(request) => match request.into_wish() {
@@ -285,7 +299,7 @@ async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
         };
         let Ok(mut text) = serde_json::to_string(&answer) else { return };
         text.push('\n');
-        if write.write_all(text.as_bytes()).await.is_err() {
+        if !matches!(timeout(TAKEN_WITHIN, write.write_all(text.as_bytes())).await, Ok(Ok(()))) {
             return;
         }
     }
