@@ -196,7 +196,8 @@ async fn the_access_list_gives_each_what_it_needs_and_no_more() {
     eventually("the third reading", || readings(3)).await;
 
     // A panel acknowledges and hears the answer.
-    panel.says(&format!("{SITE}/acknowledge"), "{\"alarm\": 17, \"by\": \"Nora Quill\"}").await;
+    let seen = "{\"alarm\": 17, \"token\": \"a-word\", \"by\": \"Nora Quill\"}";
+    panel.says(&format!("{SITE}/acknowledge"), seen).await;
     panel.hears(&format!("{SITE}/acknowledge/answer"), "\"alarm\":17").await;
 
     // The crew writes in the log and hears the answer; nobody but the daemon hears what was written, whatever they subscribed to.

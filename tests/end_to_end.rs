@@ -96,7 +96,9 @@ async fn a_crash_is_mailed_once_from_afar(mut driven: Driven, address: std::net:
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_wall_panel_sees_an_alarm_and_acknowledges_it() {
-    let yard = Yard::new(1).with_rule("hot-now", yard::HOT_NOW);
+    let mut yard = Yard::new(1).with_rule("hot-now", yard::HOT_NOW);
+    std::fs::write(yard.path("ann"), "correct-horse-battery-staple\n").unwrap();
+    yard.person = format!(", log_token_file: \"{}\"", yard.path("ann").display());
     let mut driven = yard.driven(START).await;
     let address = driven.listens_on().unwrap();
     let client = connect(address, "b1-node");
@@ -109,14 +111,30 @@ async fn a_wall_panel_sees_an_alarm_and_acknowledges_it() {
     let shown = panel.hears(&status, |text| text.contains("\"state\":\"unacknowledged\"")).await;
     assert!(shown.contains("\"title\":\"Hot now\"") && shown.contains("\"core_celsius\":70.00"), "{shown}");
     let answers = format!("hypocaust/{site}/acknowledge/answer");
-    let seen = |by: &str| format!("{{\"alarm\":1,\"by\":\"{by}\"}}");
     let acknowledge = format!("hypocaust/{site}/acknowledge");
-    panel.says(&acknowledge, &seen("Zoe")).await;
-    panel.hears(&answers, |text| text.contains("\"refused\"") && text.contains("there is Ann")).await;
-    panel.says(&acknowledge, &seen("Ann")).await;
-    panel.hears(&status, |text| text.contains("\"state\":\"acknowledged\"")).await;
+    for (message, why) in [
+        (r#"{"alarm":1,"by":"Ann"}"#, "without a word"),
+        (r#"{"alarm":1,"token":"guessed-guessed-guessed","by":"Ann"}"#, "with a guess"),
+        (r#"{"alarm":1,"token":"correct-horse-battery-staple","by":"Zoe"}"#, "as somebody whom nobody knows"),
+    ] {
+        panel.says(&acknowledge, message).await;
+        let refused = panel.hears(&answers, |text| text.contains("\"refused\"")).await;
+        assert!(
+            refused.contains("\"alarm\":1") && refused.contains("name and token do not go together"),
+            "{why}: {refused}"
+        );
+    }
+    let proven = r#"{"alarm":1,"token":"correct-horse-battery-staple","by":"ann@test.example","comment":"on my way"}"#;
+    panel.says(&acknowledge, proven).await;
+    let shown = panel.hears(&status, |text| text.contains("\"state\":\"acknowledged\"")).await;
+    assert!(shown.contains("\"title\":\"Hot now\""), "{shown}");
     panel.hears(&answers, |text| text.contains("\"done\"")).await;
+    let heard = panel.heard_so_far();
     driven.stop().await.unwrap();
+    assert!(!heard.iter().any(|(topic, text)| *topic == acknowledge || text.contains("horse")), "{heard:?}");
+    let settings = yard.write_settings();
+    let (code, text) = yard::hypocaust_with(&settings, &["why", "1"]);
+    assert!(code == 0 && text.contains("Ann") && text.contains("on my way") && !text.contains("horse"), "{text}");
 }
 
 /// A panel on the wall: an MQTT client that listens to all that the daemon publishes.
@@ -142,6 +160,11 @@ impl Panel {
             }
         });
         Panel { client, heard }
+    }
+
+    /// What came and was not waited for.
+    fn heard_so_far(&mut self) -> Vec<(String, String)> {
+        std::iter::from_fn(|| self.heard.try_recv().ok()).collect()
     }
 
     async fn says(&self, topic: &str, payload: &str) {

@@ -20,7 +20,7 @@ const UNKNOWN: &str = "zzzzzzzzzzzz";
 const EVERY_GROUP: [&str; 2] = [
     r#"
 site: { id: a }
-broker: { embedded: { listen: "127.0.0.1:1883" } }
+broker: { embedded: { listen: "127.0.0.1:1883", tls: { listen: "127.0.0.1:8883" }, users: [ { user: a } ] } }
 topics: [ { topic: t, payload: json, values: [ { value_at: /v } ] } ]
 blowers: [ { id: b, schedule: { on_seconds: 45 }, running: { by: run_counter } } ]
 bins: [ { id: n, probes: [ { id: p } ] } ]

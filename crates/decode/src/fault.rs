@@ -66,7 +66,7 @@ pub(crate) enum Fault {
     )]
     LocalTime { text: String, place: String },
     #[error(
-        "this is no acknowledgement: {why}; send `{{\"alarm\": 17, \"by\": \"Nora Quill\", \"comment\": \"on my way\"}}`, the comment may be left out"
+        "this is no acknowledgement: {why}; send `{{\"alarm\": 17, \"token\": \"...\", \"by\": \"Nora Quill\", \"comment\": \"on my way\"}}`, the comment may be left out"
     )]
     NotAnAcknowledgement { why: String },
     #[error(

@@ -4,24 +4,35 @@
 
 use serde::Deserialize;
 
-use crate::fault::{Fault, quoted};
+use crate::fault::Fault;
 
 /// Somebody has seen an alarm and looks after it.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Seen {
     /// The alarm's number.
     pub alarm: u64,
+    /// What proves who it is; empty where the message had nothing.
+    pub token: String,
     /// Who: a name or an address of the settings.
     pub by: String,
     /// In their words; may be empty.
     pub comment: String,
 }
 
-/// `{"alarm": 17, "by": "Nora Quill", "comment": "on my way"}`; the comment may be left out.
+impl std::fmt::Debug for Seen {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Seen").field("alarm", &self.alarm).field("by", &self.by).finish_non_exhaustive()
+    }
+}
+
+/// `{"alarm": 17, "token": "...", "by": "Nora Quill", "comment": "on my way"}`; the comment may be left out. A message without a token is
+/// read all the same, so that its sender gets an answer.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct SeenLine {
     alarm: u64,
+    #[serde(default)]
+    token: String,
     by: String,
     #[serde(default)]
     comment: String,
@@ -81,19 +92,22 @@ const COMMENT_CHARS: usize = 300;
 
 pub(crate) fn read(payload: &[u8]) -> Result<Seen, Fault> {
     let line: SeenLine =
-        serde_json::from_slice(payload).map_err(|e| Fault::NotAnAcknowledgement { why: quoted(&e.to_string()) })?;
+        serde_json::from_slice(payload).map_err(|e| Fault::NotAnAcknowledgement { why: what_is_wrong(&e) })?;
     let comment = line.comment.chars().take(COMMENT_CHARS).collect();
-    Ok(Seen { alarm: line.alarm, by: line.by, comment })
+    Ok(Seen { alarm: line.alarm, token: line.token, by: line.by, comment })
+}
+
+/// What the parser says may repeat a piece of the payload, and with it of the token: only the place is told.
+fn what_is_wrong(e: &serde_json::Error) -> String {
+    match e.classify() {
+        serde_json::error::Category::Data => "a key is missing, unknown, or has a value of another kind".into(),
+        _ => format!("it is no JSON from line {}, column {} on", e.line(), e.column()),
+    }
 }
 
 pub(crate) fn read_written(payload: &[u8]) -> Result<Written, Fault> {
-    // What the parser says may repeat a piece of the payload, and with it of the token: only the place is told.
-    let line: WrittenLine = serde_json::from_slice(payload).map_err(|e| Fault::NotAnEntry {
-        why: match e.classify() {
-            serde_json::error::Category::Data => "a key is missing, unknown, or has a value of another kind".into(),
-            _ => format!("it is no JSON from line {}, column {} on", e.line(), e.column()),
-        },
-    })?;
+    let line: WrittenLine =
+        serde_json::from_slice(payload).map_err(|e| Fault::NotAnEntry { why: what_is_wrong(&e) })?;
     let WrittenLine { id, token, by, bin, at, says, note, really_that_early } = line;
     let cut = |text: String| text.chars().take(COMMENT_CHARS).collect();
     Ok(Written { id: cut(id), token, by, bin, at, says: says.to_string(), note: cut(note), really_that_early })

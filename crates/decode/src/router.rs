@@ -128,7 +128,7 @@ impl Router {
     pub fn decode(&self, topic: &str, payload: &[u8], retained: Retained, received_at: Timestamp) -> Decoded {
         let mut message = Message { topic, payload, retained, received_at, decoded: Decoded::default() };
         if let Err(fault) = self.read(&mut message) {
-            if topic == self.log {
+            if topic == self.log || topic == self.panel {
                 // What is refused is kept, and this may hold the word that proves who somebody is.
                 message.payload = b"(not kept: it may hold a token)";
             }

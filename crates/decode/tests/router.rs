@@ -196,24 +196,24 @@ fn a_panel_acknowledges_and_anything_else_on_its_topic_is_refused() {
     assert!(router.maps(&topic));
     for (payload, retained, want, why) in [
         (
-            "{\"alarm\": 17, \"by\": \"Ann\", \"comment\": \"on my way\"}",
+            "{\"alarm\": 17, \"token\": \"correct-horse\", \"by\": \"Ann\", \"comment\": \"on my way\"}",
             Retained::Fresh,
-            Ok((17, "on my way")),
+            Ok((17, "correct-horse", "on my way")),
             "all of it",
         ),
-        ("{\"alarm\":17,\"by\":\"Ann\"}", Retained::Fresh, Ok((17, "")), "without a comment"),
+        ("{\"alarm\":17,\"by\":\"Ann\"}", Retained::Fresh, Ok((17, "", "")), "without a token: it will be answered"),
         (
             "{\"alarm\":17,\"by\":\"Ann\"}",
             Retained::Kept,
             Err("retain flag"),
             "it would count again at every connection",
         ),
-        ("{\"alarm\":17}", Retained::Fresh, Err("missing field `by`"), "who?"),
+        ("{\"alarm\":17}", Retained::Fresh, Err("a key is missing"), "who?"),
         ("{\"alarm\":-1,\"by\":\"Ann\"}", Retained::Fresh, Err("no acknowledgement"), "a number that no alarm has"),
         (
-            "{\"alarm\":1,\"by\":\"Ann\",\"until\":5}",
+            "{\"alarm\":1,\"token\":\"correct-horse\",\"by\":\"Ann\",\"until\":5}",
             Retained::Fresh,
-            Err("unknown field `until`"),
+            Err("unknown, or has a value"),
             "more than it understands",
         ),
         ("", Retained::Fresh, Err("no acknowledgement"), "nothing"),
@@ -221,11 +221,13 @@ fn a_panel_acknowledges_and_anything_else_on_its_topic_is_refused() {
         let decoded = router.decode(&topic, payload.as_bytes(), retained, NOW);
         assert_eq!(decoded.readings, [], "{why}");
         match want {
-            Ok((alarm, comment)) => {
-                let seen = decode::Seen { alarm, by: "Ann".into(), comment: comment.into() };
+            Ok((alarm, token, comment)) => {
+                assert!(!format!("{decoded:?}").contains("horse"), "{why}: {decoded:?}");
+                let seen = decode::Seen { alarm, token: token.into(), by: "Ann".into(), comment: comment.into() };
                 assert_eq!((decoded.seen, decoded.refusals), (vec![seen], vec![]), "{why}");
             }
             Err(reason) => {
+                assert!(!format!("{decoded:?}").contains("horse"), "{why}: {decoded:?}");
                 assert!(
                     decoded.seen.is_empty() && decoded.refusals[0].reason.contains(reason),
                     "{why}: {:?}",

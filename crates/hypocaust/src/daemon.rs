@@ -5,11 +5,10 @@
 use std::sync::Arc;
 use std::time::Duration;
 
-use decode::Written;
+use decode::{Seen, Written};
 use engine::Engine;
-use engine::alarm::AlarmId;
 use engine::effect::{Effect, Level, MailId};
-use engine::input::{Input, MachineClock, MailOutcome, RefusedChange, RuleSet, Word};
+use engine::input::{Input, MachineClock, MailOutcome, RefusedChange, RuleSet};
 use engine::reports::ReportWord;
 use intake::{Ack, Happening, Intake, Publisher};
 use ledger::{Access, Folder, Ledger};
@@ -191,6 +190,8 @@ struct Item {
     answer: Option<oneshot::Sender<Answer>>,
     /// What somebody wrote in the log over MQTT.
     written: Option<Written>,
+    /// What somebody said of an alarm over MQTT.
+    seen: Option<Seen>,
 }
 
 struct Loop {
@@ -267,7 +268,7 @@ pub async fn run(
         crate::wiring::WiringError::Post(e) => DaemonError::Post(e),
     })?);
     let tokens = Tokens::read(&site).map_err(DaemonError::Token)?;
-    let Intake { mut happenings, publisher, listen_addr, pulse, shutdown } = {
+    let Intake { mut happenings, publisher, listen_addr, pulse, shutdown, .. } = {
         let clock = clock.clone();
         crate::wiring::intake(&site, Arc::new(move || clock.now())).await.map_err(|e| match e {
             crate::wiring::IntakeWiringError::Secret(e) => DaemonError::Secret(e),
@@ -491,26 +492,20 @@ async fn wanted(wishes: &mut Option<mpsc::Receiver<()>>) -> Option<()> {
 
 impl Item {
     fn alone(input: Input) -> Item {
-        Item { inputs: vec![input], ack: None, answer: None, written: None }
+        Item { inputs: vec![input], ack: None, answer: None, written: None, seen: None }
     }
 
     fn of(happening: Happening) -> Item {
         match happening {
             Happening::Arrival(arrival) => {
-                let written = arrival.written.into_iter().next();
+                let (written, seen) = (arrival.written.into_iter().next(), arrival.seen.into_iter().next());
                 let mut inputs: Vec<Input> = arrival.refusals.into_iter().map(Input::Refused).collect();
                 if !arrival.readings.is_empty() {
                     inputs.push(Input::Readings(arrival.readings));
                 }
-                let seen = arrival.seen.into_iter().map(|seen| Input::Alarm {
-                    alarm: AlarmId(seen.alarm),
-                    by: seen.by,
-                    word: Word::Acknowledge { comment: seen.comment },
-                });
-                inputs.extend(seen);
                 let words = arrival.gateways.into_iter();
                 inputs.extend(words.map(|word| Input::Gateway { gateway: word.gateway, gone: word.gone }));
-                Item { inputs, ack: Some(arrival.ack), answer: None, written }
+                Item { inputs, ack: Some(arrival.ack), answer: None, written, seen }
             }
             // The intake has told the log already, once an outage.
             Happening::Link(state, _) => Item::alone(Input::Link { state }),
@@ -533,16 +528,12 @@ impl Loop {
             if let Some(written) = &item.written {
                 effects.extend(self.written(now, written));
             }
+            if let Some(seen) = item.seen {
+                effects.extend(self.seen(now, seen));
+            }
             for input in item.inputs {
-                let panel = match &input {
-                    Input::Alarm { alarm, .. } if item.answer.is_none() => Some(*alarm),
-                    _ => None,
-                };
                 for effect in self.step(now, input) {
                     match effect {
-                        Effect::Reply(said) if panel.is_some() => {
-                            effects.extend(panel.map(|a| self.answer_panel(a, said)))
-                        }
                         Effect::Reply(said) => reply = Some(said),
                         other => effects.push(other),
                     }
@@ -708,7 +699,7 @@ impl Loop {
                 let _ = sight.send(self.sight());
             }
             Work::Asked(Asked { wish: Wish::Input(input), answer }) => {
-                items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer), written: None });
+                items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer), written: None, seen: None });
             }
             Work::Asked(Asked { wish: Wish::ReadRules, answer }) => self.try_rules(Some(answer)),
             // Those are answered before they come here.

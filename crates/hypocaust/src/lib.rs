@@ -16,6 +16,7 @@ pub mod copying;
 pub mod criteria;
 pub mod daemon;
 pub mod demo;
+mod descriptors;
 pub mod driven;
 mod health;
 pub mod init;

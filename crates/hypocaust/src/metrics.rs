@@ -15,7 +15,7 @@ use hyper::body::{Bytes, Incoming};
 use hyper::header::{ACCEPT, CONTENT_TYPE, HeaderValue};
 use hyper::service::service_fn;
 use hyper::{Method, Request, Response, StatusCode};
-use hyper_util::rt::TokioIo;
+use hyper_util::rt::{TokioIo, TokioTimer};
 use ledger::Committed;
 use pile::time::Span;
 use prometheus_client::encoding::text::encode;
@@ -28,12 +28,22 @@ use prometheus_client::registry::{Registry, Unit};
 use tokio::net::TcpListener;
 
 use crate::daemon::Moves;
+use crate::descriptors::Budget;
 use crate::health::{State, Told};
 
 /// The form of OpenMetrics 1.0.
 const OPENMETRICS: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 /// A loop that does not answer within this does not work.
 const ANSWER_WITHIN: Duration = Duration::from_secs(5);
+/// Connections at once; more are closed at once. A program that watches asks once in some seconds.
+const CONNECTIONS: usize = 16;
+/// From the first moment of a connection until its request is there.
+const REQUEST_WITHIN: Duration = Duration::from_secs(3);
+/// A whole connection, the answer read included.
+const DONE_WITHIN: Duration = Duration::from_secs(15);
+/// Lines in the head of a request, and their bytes: the least that the library takes.
+const HEADERS_MAX: usize = 32;
+const HEAD_BYTES_MAX: usize = 8 * 1024;
 /// Bounds of the histogram, in seconds: from a bin's few rules to a thousand bins at once.
 const EVALUATION_BUCKETS: [f64; 7] = [0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0];
 
@@ -198,12 +208,17 @@ where
             return;
         }
     };
+    let budget = Budget::new(CONNECTIONS);
     loop {
-        let Ok((stream, _)) = listener.accept().await else {
-            // Too many open files, as a rule; those end.
-            tokio::time::sleep(Duration::from_millis(100)).await;
-            continue;
+        let stream = match listener.accept().await {
+            Ok((stream, _)) => stream,
+            Err(source) => {
+                budget.not_taken("the page of figures", &source).await;
+                continue;
+            }
         };
+        // Whoever asks again is heard: seats come free within seconds.
+        let Some(seat) = budget.seat() else { continue };
         let (tally, look) = (tally.clone(), look.clone());
         tokio::spawn(async move {
             let service = service_fn(move |request: Request<Incoming>| {
@@ -213,8 +228,13 @@ where
                     Ok::<_, Infallible>(answer(&request, &tally, sight).await)
                 }
             });
+            let mut http = hyper::server::conn::http1::Builder::new();
+            // One request a connection: a connection that is kept takes the seat of another program.
+            http.timer(TokioTimer::new()).header_read_timeout(REQUEST_WITHIN).keep_alive(false);
+            http.max_headers(HEADERS_MAX).max_buf_size(HEAD_BYTES_MAX);
             // A reader that hangs up early has what it wanted.
-            let _ = hyper::server::conn::http1::Builder::new().serve_connection(TokioIo::new(stream), service).await;
+            let _ = tokio::time::timeout(DONE_WITHIN, http.serve_connection(TokioIo::new(stream), service)).await;
+            drop(seat);
         });
     }
 }

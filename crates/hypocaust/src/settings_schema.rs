@@ -178,16 +178,52 @@ enum BrokerSecurity {
     Tls,
 }
 
-/// Our own broker. Beyond this machine it needs a password_file or a credential.
+/// Our own broker. Beyond this machine it needs a password_file or a credential, and TLS unless `security: plain` says otherwise.
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
 struct Embedded {
-    /// Address and port, such as "127.0.0.1:1883".
-    listen: String,
+    /// Address and port without encryption, such as "127.0.0.1:1883"; may be left out beside `tls`.
+    listen: Option<String>,
+    /// `plain` spells out that other machines may reach `listen` without encryption.
+    security: Option<Plain>,
+    /// Where TLS is spoken.
+    tls: Option<BrokerTls>,
     /// A file with a line `user:password` for each client.
     password_file: Option<String>,
     /// In place of password_file: the name of a credential of the service manager.
     credential: Option<String>,
+    /// Users that may do other things than a probe's user may.
+    #[schemars(length(max = 1000))]
+    users: Option<Vec<BrokerUser>>,
+}
+
+/// Where our own broker speaks TLS, and with which certificate.
+#[derive(JsonSchema)]
+#[schemars(deny_unknown_fields)]
+struct BrokerTls {
+    /// Address and port, such as "0.0.0.0:8883".
+    listen: String,
+    /// The certificate of this machine, PEM, with those between it and the authority.
+    certificate_file: String,
+    /// A file with its private key, PEM.
+    key_file: Option<String>,
+    /// In place of key_file: the name of a credential of the service manager.
+    key_credential: Option<String>,
+}
+
+/// What a user of our own broker may do, in place of what a probe's user may.
+#[derive(JsonSchema)]
+#[schemars(deny_unknown_fields)]
+struct BrokerUser {
+    /// The name in the password file.
+    #[schemars(length(max = 64))]
+    user: String,
+    /// Topics to publish on; `+` stands for one level and `#` for all that follow.
+    #[schemars(length(max = 100))]
+    publish: Option<Vec<String>>,
+    /// Topics to subscribe to.
+    #[schemars(length(max = 100))]
+    subscribe: Option<Vec<String>>,
 }
 
 /// How the messages of a topic become readings.

@@ -21,6 +21,8 @@ use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
 use tokio::net::UnixListener;
 use tokio::sync::{mpsc, oneshot};
 
+use crate::descriptors::Budget;
+
 /// What a person asks the daemon to do, as one line of JSON.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", deny_unknown_fields)]
@@ -162,6 +164,12 @@ pub enum SocketError {
     },
 }
 
+/// Commands that talk at once; a person starts one or two.
+const COMMANDS: usize = 16;
+/// A command sends its line at once.
+const LINE_WITHIN: Duration = Duration::from_secs(5);
+/// A command reads its answer at once.
+const TAKEN_WITHIN: Duration = Duration::from_secs(5);
 /// A line longer than this is not read on.
 const LINE_BYTES_MAX: u64 = 64 * 1024;
 /// Bytes of an answer: whoever owns the data folder may have put another socket there.
@@ -291,15 +299,20 @@ pub fn listen(folder: &Path, asked: mpsc::Sender<Asked>) -> Result<tokio::task::
     // The folder is ours alone (0700); the socket says so once more for folders that are shared on purpose.
     share(&path).map_err(|source| SocketError::Bind { path, source })?;
     Ok(tokio::spawn(async move {
+        let budget = Budget::new(COMMANDS);
         loop {
             match listener.accept().await {
+                // A command that finds all seats taken is told that nobody answered, and is typed again.
                 Ok((stream, _)) => {
-                    tokio::spawn(serve(stream, asked.clone()));
+                    if let Some(seat) = budget.seat() {
+                        let asked = asked.clone();
+                        tokio::spawn(async move {
+                            serve(stream, asked).await;
+                            drop(seat);
+                        });
+                    }
                 }
-                Err(source) => {
-                    tracing::warn!("a command could not be heard: {source}");
-                    tokio::time::sleep(Duration::from_millis(100)).await;
-                }
+                Err(source) => budget.not_taken("the local socket", &source).await,
             }
         }
     }))
@@ -307,9 +320,10 @@ pub fn listen(folder: &Path, asked: mpsc::Sender<Asked>) -> Result<tokio::task::
 
 async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
     use tokio::io::AsyncReadExt;
+    use tokio::time::timeout;
     let (read, mut write) = stream.into_split();
     let mut lines = tokio::io::BufReader::new(read.take(LINE_BYTES_MAX)).lines();
-    while let Ok(Some(line)) = lines.next_line().await {
+    while let Ok(Ok(Some(line))) = timeout(LINE_WITHIN, lines.next_line()).await {
         let answer = match serde_json::from_str::<Request>(&line) {
             Err(source) => Answer::No(format!("the request is not understood: {source}")),
             Ok(request) => match request.into_wish() {
@@ -327,7 +341,7 @@ async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
         };
         let Ok(mut text) = serde_json::to_string(&answer) else { return };
         text.push('\n');
-        if write.write_all(text.as_bytes()).await.is_err() {
+        if !matches!(timeout(TAKEN_WITHIN, write.write_all(text.as_bytes())).await, Ok(Ok(()))) {
             return;
         }
     }

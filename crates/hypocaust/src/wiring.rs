@@ -2,17 +2,18 @@
 //!
 //! Must never hide where something came from: every error names the file.
 
+use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use decode::Router;
-use intake::{Intake, IntakeError, Secrets, StatusTopic};
+use intake::{Intake, IntakeError, Means, Secrets, StatusTopic, TlsFiles};
 use pile::time::Timestamp;
 use post::{Postman, PostmanError};
 use rulebook::RuleText;
-use site::model::{Broker, HeartbeatAddress, Login, Site, Transport};
+use site::model::{Broker, HeartbeatAddress, Login, Site, TlsDoor, Transport};
 
 use crate::clock::Clock;
 use crate::secrets::{self, SecretError};
@@ -159,18 +160,38 @@ pub fn postman(site: &Site) -> Result<Postman, WiringError> {
 /// [`IntakeWiringError`] when a secret is missing or the broker cannot be set up.
 pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>) -> Result<Intake, IntakeWiringError> {
     let secrets = match &site.broker {
-        Broker::Embedded { passwords, .. } => {
-            Secrets { login: None, clients: passwords.as_ref().map(secrets::read_all).transpose()? }
+        Broker::Embedded(inside) => {
+            let files = |door: &TlsDoor| -> Result<TlsFiles, IntakeWiringError> {
+                Ok(TlsFiles { certificate: certificate(&door.certificate)?, key: secrets::read_all(&door.key)? })
+            };
+            Secrets {
+                clients: inside.passwords.as_ref().map(secrets::read_all).transpose()?,
+                tls: inside.tls.as_ref().map(files).transpose()?,
+                ..Secrets::default()
+            }
         }
         Broker::Remote { login, .. } => {
-            Secrets { login: login.as_ref().map(|l| secrets::read(&l.password)).transpose()?, clients: None }
+            Secrets { login: login.as_ref().map(|l| secrets::read(&l.password)).transpose()?, ..Secrets::default() }
         }
     };
     let status = StatusTopic { topic: engine::status_topic(site), gone: "{\"state\":\"not running\"}".into() };
     // The embedded broker keeps its clients' sessions there, so that a probe that comes back after our restart sends again what it
     // got no answer for.
     let sessions = Some(site.data_folder.join("broker"));
-    Ok(intake::start(&site.broker, Arc::new(Router::new(site)), secrets, sessions, status, clock).await?)
+    let means = Means { secrets, sessions, status, connections: crate::descriptors::for_the_broker() };
+    Ok(intake::start(site, Arc::new(Router::new(site)), means, clock).await?)
+}
+
+/// A chain of certificates is some kilobytes; a file that is much longer is another one.
+const CERTIFICATE_BYTES_MAX: u64 = 256 * 1024;
+
+/// The text of a certificate file, which is no secret.
+fn certificate(path: &Path) -> Result<String, IntakeError> {
+    let unreadable = |source| IntakeError::CertificateFile { path: path.to_owned(), source };
+    let mut text = String::new();
+    let file = std::fs::File::open(path).map_err(unreadable)?;
+    file.take(CERTIFICATE_BYTES_MAX).read_to_string(&mut text).map_err(unreadable)?;
+    Ok(text)
 }
 
 /// The address of the heartbeat, wherever it is kept.

@@ -8,6 +8,8 @@
 
 mod doorkeeper;
 mod embedded;
+mod gate;
+mod holdings;
 mod inlet;
 pub mod limits;
 mod publisher;
@@ -23,7 +25,8 @@ use std::pin::Pin;
 use std::sync::Arc;
 
 use pile::time::Timestamp;
-use site::model::Broker;
+use site::access::Access;
+use site::model::{Broker, Site};
 use tokio::sync::mpsc;
 use tokio::task::AbortHandle;
 
@@ -41,6 +44,30 @@ pub struct Secrets {
     pub login: Option<String>,
     /// The whole text of the file with the users of the broker inside: a line each, `user:password` or `user:$argon2…`.
     pub clients: Option<String>,
+    /// What the broker inside speaks TLS with.
+    pub tls: Option<TlsFiles>,
+}
+
+/// Texts of PEM files.
+#[derive(Clone)]
+pub struct TlsFiles {
+    /// The certificate of this machine, and those between it and the authority.
+    pub certificate: String,
+    /// Its private key.
+    pub key: String,
+}
+
+/// What the intake works with, beside the site.
+#[derive(Clone, Debug)]
+pub struct Means {
+    /// Passwords and keys.
+    pub secrets: Secrets,
+    /// A folder of its own for the broker inside, see [`start`].
+    pub sessions: Option<PathBuf>,
+    /// Where the daemon says that it is there.
+    pub status: StatusTopic,
+    /// How many connections the broker inside may have: what the process may open, less what the rest of it needs.
+    pub connections: usize,
 }
 
 impl fmt::Debug for Secrets {
@@ -65,8 +92,10 @@ pub struct Intake {
     pub happenings: mpsc::Receiver<Happening>,
     /// The way to publish.
     pub publisher: Publisher,
-    /// Where the broker inside listens; `None` when the broker is elsewhere.
+    /// Where the broker inside listens without TLS; `None` where it does not, and when the broker is elsewhere.
     pub listen_addr: Option<SocketAddr>,
+    /// Where it listens with TLS.
+    pub tls_listen_addr: Option<SocketAddr>,
     /// Shows that messages could come in.
     pub pulse: Pulse,
     /// Stops it; dropping this stops it without ceremony.
@@ -102,14 +131,17 @@ pub enum IntakeError {
     },
     /// A broker that other machines reach needs passwords.
     #[error(
-        "{listen} can be reached from other machines and broker.embedded.passwords is not set; set it, or listen on 127.0.0.1"
+        "{listen} can be reached from other machines and broker.embedded.password_file is not set; set it, or listen on 127.0.0.1"
     )]
     OpenToAnyone {
         /// The address wanted.
         listen: SocketAddr,
     },
     /// The password file cannot be used.
-    #[error("line {line} of the broker's password file {why}; write one `user:password` a line")]
+    #[error(
+        "line {line} of the broker's password file {why}; write one `user:password` a line, the password of at least 12 characters, such as \
+         `openssl rand -hex 16` prints"
+    )]
     Passwords {
         /// The line, counted from 1.
         line: usize,
@@ -118,9 +150,31 @@ pub enum IntakeError {
     },
     /// The settings name a password file and its text was not handed over.
     #[error(
-        "broker.embedded.passwords is set and its file could not be read; check that it exists and that this user may read it"
+        "broker.embedded.password_file is set and its file could not be read; check that it exists and that this user may read it"
     )]
     NoClients,
+    /// The settings name a certificate and its text was not handed over.
+    #[error(
+        "broker.embedded.tls is set and its files could not be read; check that they exist and that this user may read them"
+    )]
+    NoTlsFiles,
+    /// The file of the certificate cannot be read.
+    #[error("the certificate {} cannot be read; correct `certificate_file` in broker.embedded.tls, or let this user read it", path.display())]
+    CertificateFile {
+        /// The file.
+        path: PathBuf,
+        /// What the system says.
+        source: io::Error,
+    },
+    /// The certificate or its key cannot be used.
+    #[error(
+        "the certificate of the embedded broker cannot be used: {why}; correct broker.embedded.tls: `certificate_file` and `key_file` name PEM \
+         files that belong together"
+    )]
+    Certificate {
+        /// What is wrong with it.
+        why: String,
+    },
     /// The login names a user, and no password was found.
     #[error(
         "broker.login names the user {user} and there is no password for it; put it into the file that broker.login.password names"
@@ -165,24 +219,24 @@ pub enum IntakeError {
 /// # Errors
 /// [`IntakeError`] when it could not work however long one waited.
 pub async fn start(
-    broker: &Broker,
+    site: &Site,
     router: Arc<decode::Router>,
-    secrets: Secrets,
-    sessions: Option<PathBuf>,
-    status: StatusTopic,
+    means: Means,
     clock: Clock,
 ) -> Result<Intake, IntakeError> {
     // One provider for the whole process, lest two TLS users disagree; whoever came first has installed the same one.
     let _ = rustls::crypto::ring::default_provider().install_default();
     let (inlet, happenings) = inlet::open(router, clock);
-    match broker {
-        Broker::Embedded { passwords: Some(_), .. } if secrets.clients.is_none() => Err(IntakeError::NoClients),
-        Broker::Embedded { listen, .. } => {
-            embedded::start(*listen, secrets.clients.as_deref(), sessions, status, inlet, happenings).await
+    match &site.broker {
+        Broker::Embedded(inside) if inside.passwords.is_some() && means.secrets.clients.is_none() => {
+            Err(IntakeError::NoClients)
+        }
+        Broker::Embedded(inside) => {
+            embedded::start(inside, Arc::new(Access::new(site)), means, inlet, happenings).await
         }
         Broker::Remote { host, port, security, login, client_id } => {
             let session = remote::Session { host, port: *port, security, login: login.as_ref(), client_id };
-            remote::start(&session, secrets.login, status, inlet, happenings)
+            remote::start(&session, means.secrets.login, means.status, inlet, happenings)
         }
     }
 }

@@ -89,7 +89,14 @@ pub(crate) fn start(
         let _ = timeout(limits::STOP_WITHIN, goodbye).await;
         polling.abort();
     };
-    Ok(Intake { happenings, publisher, listen_addr: None, pulse, shutdown: Shutdown::new(ceremony, tasks) })
+    Ok(Intake {
+        happenings,
+        publisher,
+        listen_addr: None,
+        tls_listen_addr: None,
+        pulse,
+        shutdown: Shutdown::new(ceremony, tasks),
+    })
 }
 
 fn options(session: &Session<'_>, password: Option<String>, status: &StatusTopic) -> Result<MqttOptions, IntakeError> {

@@ -4,20 +4,23 @@
 
 #![allow(clippy::unwrap_used)]
 
-use std::net::SocketAddr;
 use std::time::Instant;
 
 use engine::input::LinkState;
 use intake::{Intake, IntakeError, Retain, Secrets};
 use rumqttc::{LastWill, LastWillProperties, QoS};
-use site::model::{Broker, SecretFile};
+use site::model::{Broker, Embedded, SecretFile};
 
 mod yard;
 
 use yard::{Device, Seen, arrival, link, options, soon, value};
 
+fn at(listen: &str, passwords: Option<SecretFile>) -> Embedded {
+    Embedded { listen: Some(listen.parse().unwrap()), passwords, ..Embedded::default() }
+}
+
 fn broker(listen: &str) -> Broker {
-    Broker::Embedded { listen: listen.parse().unwrap(), passwords: None }
+    Broker::Embedded(at(listen, None))
 }
 
 async fn inside() -> (Intake, u16) {
@@ -191,9 +194,9 @@ async fn an_over_long_payload_is_refused_as_a_payload() {
     let mut panel = Device::connected(options("panel", port)).await;
     panel.subscribe("yard/+").await;
     let mut device = Device::connected(options("probe", port)).await;
-    device.publish("yard/core", vec![b'6'; 10_000_000], QoS::AtLeastOnce).await;
+    device.publish("yard/core", vec![b'6'; 1_000_000], QoS::AtLeastOnce).await;
     let long = arrival(&mut intake).await;
-    assert_eq!((long.bytes, long.refusals.len()), (10_000_000, 1));
+    assert_eq!((long.bytes, long.refusals.len()), (1_000_000, 1));
     long.ack.release();
     device.acknowledged().await;
     device.publish("yard/core", "61.25", QoS::AtLeastOnce).await;
@@ -232,19 +235,20 @@ async fn a_taken_port_is_told_with_the_next_step() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_address_that_others_reach_needs_passwords() {
-    let open = Broker::Embedded { listen: "0.0.0.0:0".parse().unwrap(), passwords: None };
+    let open = broker("0.0.0.0:0");
     let error = yard::try_start(&open, Secrets::default()).await.unwrap_err();
     assert!(matches!(error, IntakeError::OpenToAnyone { .. }), "{error}");
 
     let passwords = Some(SecretFile::Credential("clients".into()));
-    let unread = Broker::Embedded { listen: "127.0.0.1:0".parse().unwrap(), passwords: passwords.clone() };
+    let unread = Broker::Embedded(at("127.0.0.1:0", passwords.clone()));
     let error = yard::try_start(&unread, Secrets::default()).await.unwrap_err();
     assert!(matches!(error, IntakeError::NoClients), "an unread password file must not open the door: {error}");
-    let guarded = Broker::Embedded { listen: "0.0.0.0:0".parse::<SocketAddr>().unwrap(), passwords };
-    let secrets = Secrets { login: None, clients: Some("north:s3cret\n".into()) };
+    let guarded = Broker::Embedded(at("0.0.0.0:0", passwords));
+    // The probe's own name lets it publish, and nothing else does.
+    let secrets = Secrets { clients: Some("core:a-long-secret\n".into()), ..Secrets::default() };
     let mut intake = yard::try_start(&guarded, secrets).await.unwrap();
     let port = intake.listen_addr.unwrap().port();
-    for (user, password) in [(Some("north"), "wrong"), (Some("south"), "s3cret"), (None, "")] {
+    for (user, password) in [(Some("core"), "wrong"), (Some("south"), "a-long-secret"), (None, "")] {
         let mut stranger = options("probe", port);
         if let Some(user) = user {
             stranger.set_credentials(user, password.to_owned());
@@ -252,7 +256,7 @@ async fn an_address_that_others_reach_needs_passwords() {
         Device::new(stranger).until(&Seen::Refused).await;
     }
     let mut known = options("probe", port);
-    known.set_credentials("north", "s3cret");
+    known.set_credentials("core", "a-long-secret");
     let mut device = Device::connected(known).await;
     device.publish("yard/core", "61.25", QoS::AtLeastOnce).await;
     arrival(&mut intake).await.ack.release();

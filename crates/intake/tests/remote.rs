@@ -236,7 +236,7 @@ async fn what_keeps_us_out_is_told_with_the_next_step() {
             login,
             client_id: "hypocaust-yard".into(),
         };
-        let secrets = Secrets { login: Some("wrong".into()), clients: None };
+        let secrets = Secrets { login: Some("wrong".into()), ..Secrets::default() };
         let mut intake = yard::try_start(&broker, secrets).await.unwrap();
         let (state, words) = link(&mut intake).await;
         assert_eq!(state, LinkState::Down, "{why}");

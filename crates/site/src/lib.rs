@@ -4,6 +4,7 @@
 
 #![cfg_attr(test, allow(clippy::unwrap_used))]
 
+pub mod access;
 pub mod batches;
 pub mod bounds;
 pub mod criteria;

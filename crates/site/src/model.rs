@@ -102,12 +102,7 @@ pub enum Display {
 #[derive(Clone, Debug, PartialEq)]
 pub enum Broker {
     /// One of our own, inside the daemon.
-    Embedded {
-        /// Address and port to listen on; port 0 takes a free one.
-        listen: SocketAddr,
-        /// Whoever connects must know one of these; needed unless `listen` is a loopback address.
-        passwords: Option<SecretFile>,
-    },
+    Embedded(Embedded),
     /// One that runs elsewhere.
     Remote {
         /// Host name or address.
@@ -121,6 +116,42 @@ pub enum Broker {
         /// The client id of our persistent session: one a site.
         client_id: String,
     },
+}
+
+/// Our own broker.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Embedded {
+    /// Address and port without encryption; port 0 takes a free one. Beyond this machine only when the settings say so in as many
+    /// words; `None` where TLS alone is spoken.
+    pub listen: Option<SocketAddr>,
+    /// Where TLS is spoken.
+    pub tls: Option<TlsDoor>,
+    /// Whoever connects must know one of these; needed unless every address is a loopback address.
+    pub passwords: Option<SecretFile>,
+    /// Users that may do other things than a probe's user may.
+    pub users: Vec<BrokerUser>,
+}
+
+/// An address on which our own broker speaks TLS.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TlsDoor {
+    /// Address and port; port 0 takes a free one.
+    pub listen: SocketAddr,
+    /// A PEM file with the certificate of this machine, and those between it and the authority.
+    pub certificate: PathBuf,
+    /// Where its private key is (PEM).
+    pub key: SecretFile,
+}
+
+/// What one user of our own broker may do; both are topics in which `+` stands for one level and `#` for all that follow.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BrokerUser {
+    /// The name in the password file.
+    pub name: String,
+    /// Where they may publish.
+    pub publish: Vec<String>,
+    /// What they may subscribe to.
+    pub subscribe: Vec<String>,
 }
 
 /// How a link to another host is protected.

@@ -11,8 +11,8 @@ use pile::time::Span;
 use proptest::prelude::*;
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{
-    BlowerSchedule, Broker, Display, HeartbeatAddress, LinkSecurity, Payload, RunProof, SecretFile, Segment, Site,
-    Transport,
+    BlowerSchedule, Broker, BrokerUser, Display, Embedded, HeartbeatAddress, LinkSecurity, Payload, RunProof,
+    SecretFile, Segment, Site, TlsDoor, Transport,
 };
 use site::quantity::{Quantity, Unit};
 use site::settings::{Fault, advice, read};
@@ -112,7 +112,8 @@ fn the_annotated_example_is_a_whole_site() {
     );
     assert_eq!((site.display, site.elevation.0), (Display::Metric, 62.0));
     assert_eq!(site.data_folder, PathBuf::from("data"));
-    assert_eq!(site.broker, Broker::Embedded { listen: "127.0.0.1:1883".parse().unwrap(), passwords: None });
+    let inside = Embedded { listen: Some("127.0.0.1:1883".parse().unwrap()), ..Embedded::default() };
+    assert_eq!(site.broker, Broker::Embedded(inside));
     assert_eq!(site.mail.transport, Transport::Folder(PathBuf::from("data/mail")), "inside the data folder");
     assert_eq!(site.bins.keys().map(|id| id.as_str()).collect::<Vec<_>>(), ["cure-1", "north-1", "north-2"]);
     assert_eq!(site.probes.len(), 6);
@@ -163,7 +164,8 @@ fn what_is_left_out_has_a_sensible_value() {
     assert!((site.elevation.0 - 304.8).abs() < 1e-9, "{:?}", site.elevation);
     assert!((site.bins[&BinId::new("b").unwrap()].volume.0 - 7.645_548_579_84).abs() < 1e-9, "10 yd³ by NIST SP 811");
     assert_eq!(site.display, Display::Metric);
-    assert_eq!(site.broker, Broker::Embedded { listen: "127.0.0.1:1883".parse().unwrap(), passwords: None });
+    let inside = Embedded { listen: Some("127.0.0.1:1883".parse().unwrap()), ..Embedded::default() };
+    assert_eq!(site.broker, Broker::Embedded(inside));
     assert_eq!(site.data_folder, PathBuf::from("data"));
     assert_eq!(site.rules.folder, PathBuf::from("rules"));
     assert_eq!(site.mail.domain, "b.example", "from the sender's address");
@@ -223,9 +225,81 @@ fn secrets_are_named_by_file_or_by_credential() {
         assert_eq!((login.user.as_str(), login.password), ("u", want));
         assert_eq!(security, LinkSecurity::StartTls { ca_file: Some("ca.pem".into()) });
     }
-    let open = changed("listen: \"127.0.0.1:1883\"", "listen: \"0.0.0.0:1883\"\n    password_file: /etc/b");
-    let Broker::Embedded { passwords, .. } = read_ok(&open).broker else { panic!("remote") };
-    assert_eq!(passwords, Some(SecretFile::File("/etc/b".into())));
+}
+
+#[test]
+fn the_embedded_broker_is_open_to_others_only_where_that_is_spelled_out() {
+    let tls = "tls: { listen: \"0.0.0.0:8883\", certificate_file: /etc/c.pem, key_credential: broker-key }";
+    let door = TlsDoor {
+        listen: "0.0.0.0:8883".parse().unwrap(),
+        certificate: "/etc/c.pem".into(),
+        key: SecretFile::Credential("broker-key".into()),
+    };
+    let all = "0.0.0.0:1883".parse().ok();
+    let here = "127.0.0.1:1883".parse().ok();
+    for (lines, listen, with_tls, why) in [
+        (
+            "listen: \"0.0.0.0:1883\"\n    security: plain\n    password_file: /etc/b".to_owned(),
+            all,
+            false,
+            "spelled out",
+        ),
+        (format!("listen: \"127.0.0.1:1883\"\n    {tls}\n    password_file: /etc/b"), here, true, "both"),
+        (format!("{tls}\n    password_file: /etc/b"), None, true, "TLS alone"),
+    ] {
+        let Broker::Embedded(inside) = read_ok(&changed("listen: \"127.0.0.1:1883\"", &lines)).broker else {
+            panic!("remote")
+        };
+        assert_eq!((inside.listen, inside.tls), (listen, with_tls.then(|| door.clone())), "{why}");
+        assert_eq!(inside.passwords, Some(SecretFile::File("/etc/b".into())), "{why}");
+    }
+    let user = "\n    password_file: /etc/b\n    users:\n      - { user: panel, publish: [\"hypocaust/harrow-lane/acknowledge\"], subscribe: [\"hypocaust/harrow-lane/#\"] }";
+    let Broker::Embedded(inside) =
+        read_ok(&changed("    listen: \"127.0.0.1:1883\"", &format!("    listen: \"127.0.0.1:1883\"{user}"))).broker
+    else {
+        panic!("remote")
+    };
+    let panel = BrokerUser {
+        name: "panel".into(),
+        publish: vec!["hypocaust/harrow-lane/acknowledge".into()],
+        subscribe: vec!["hypocaust/harrow-lane/#".into()],
+    };
+    assert_eq!(inside.users, [panel]);
+    for (lines, part, why) in [
+        ("listen: \"0.0.0.0:1883\"\n    password_file: /etc/b", "without encryption", "passwords in the clear"),
+        ("listen: \"0.0.0.0:1883\"\n    security: plain", "nobody is asked for a password", "spelled out, but open"),
+        (tls, "nobody is asked for a password", "encrypted, but open"),
+        (
+            "tls: { listen: \"0.0.0.0:8883\", certificate_file: /etc/c.pem }\n    password_file: /etc/b",
+            "has no private key",
+            "half of it",
+        ),
+        ("security: plain", "`listen` is missing", "nowhere to listen"),
+        (
+            "listen: \"127.0.0.1:1883\"\n    users: [ { user: a } ]",
+            "nobody has to prove who they are",
+            "users without passwords",
+        ),
+        (
+            "listen: \"127.0.0.1:1883\"\n    password_file: /etc/b\n    users: [ { user: a }, { user: a } ]",
+            "has two entries",
+            "which of the two",
+        ),
+        (
+            "listen: \"127.0.0.1:1883\"\n    password_file: /etc/b\n    users: [ { user: a, publish: [\"yard/#/x\"] } ]",
+            "wildcard in a wrong place",
+            "no filter of MQTT",
+        ),
+        (
+            "listen: \"127.0.0.1:1883\"\n    password_file: /etc/b\n    users: [ { user: \"a/b\", publish: [] } ]",
+            "without `:`, `/`, `+` and `#`",
+            "two levels of a topic",
+        ),
+    ] {
+        let faults = read(&changed("listen: \"127.0.0.1:1883\"", lines), "site.yaml").unwrap_err();
+        let text = faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n");
+        assert!(text.contains(part), "{why}: {text}");
+    }
 }
 
 #[test]

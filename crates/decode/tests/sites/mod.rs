@@ -11,8 +11,8 @@ use pile::time::Span;
 use pile::units::{CubicMetresPerHour, Metres};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::model::{
-    Blower, BlowerRole, BlowerSchedule, Broker, Display, Field, Keep, Mail, Payload, Position, Probe, RoundList,
-    RuleSettings, RunProof, Segment, Site, TopicMap, Transport,
+    Blower, BlowerRole, BlowerSchedule, Broker, Display, Embedded, Field, Keep, Mail, Payload, Position, Probe,
+    RoundList, RuleSettings, RunProof, Segment, Site, TopicMap, Transport,
 };
 use site::quantity::{Quantity, Unit};
 use site::zone::{TimeOfDay, WeeklyTime, Zone};
@@ -55,7 +55,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         elevation: Metres(0.0),
         data_folder: PathBuf::from("nowhere"),
         broker_alarm_after: Span::minutes(10),
-        broker: Broker::Embedded { listen: "127.0.0.1:0".parse().unwrap(), passwords: None },
+        broker: Broker::Embedded(Embedded { listen: Some("127.0.0.1:0".parse().unwrap()), ..Embedded::default() }),
         topics,
         blowers: blowers.iter().map(blower).collect(),
         bins: BTreeMap::<BinId, _>::new(),

@@ -2,19 +2,22 @@
 //!
 //! Must never answer before what was said is committed: the answer is an effect like any other.
 
-use decode::Written;
+use decode::{Seen, Written};
 use engine::alarm::AlarmId;
 use engine::effect::Effect;
-use engine::input::Input;
+use engine::input::{Input, Word};
 use pile::time::Timestamp;
 
 use super::Loop;
-use crate::by_mqtt;
+use crate::by_mqtt::{self, NotProven, Tokens};
 
 impl Loop {
     /// What came of an entry that somebody wrote over MQTT, the answer last.
     pub(super) fn written(&mut self, now: Timestamp, written: &Written) -> Vec<Effect> {
-        let entry = self.tokens.entry(&self.site, written);
+        let entry = self
+            .proven(now, "an entry for the log", &written.by, &written.token)
+            .map_err(|why| why.to_string())
+            .and_then(|by| Tokens::entry(&self.site, written, &by));
         let (mut effects, mut said) = (Vec::new(), Err(String::new()));
         match entry.map(|entry| (self.engine.written_already(&entry), entry)) {
             // A broker may bring a message twice, and so may a telephone that heard no answer.
@@ -31,17 +34,42 @@ impl Loop {
                     }
                 }
             }
-            Err(why) => {
-                tracing::warn!("an entry for the log over MQTT was refused: {why}");
-                said = Err(why);
-            }
+            Err(why) => said = Err(why),
         }
         effects.push(by_mqtt::answer(&self.site, &written.id, &said));
         effects
     }
 
+    /// What came of an acknowledgement that somebody sent over MQTT, the answer last.
+    pub(super) fn seen(&mut self, now: Timestamp, seen: Seen) -> Vec<Effect> {
+        let Seen { alarm, token, by, comment } = seen;
+        let alarm = AlarmId(alarm);
+        let by = match self.proven(now, "an acknowledgement", &by, &token) {
+            Ok(by) => by,
+            Err(why) => return vec![self.answer_panel(alarm, Err(why.to_string()))],
+        };
+        let (mut effects, mut said) = (Vec::new(), Err(String::new()));
+        for effect in self.step(now, Input::Alarm { alarm, by, word: Word::Acknowledge { comment } }) {
+            match effect {
+                Effect::Reply(reply) => said = reply,
+                other => effects.push(other),
+            }
+        }
+        effects.push(self.answer_panel(alarm, said));
+        effects
+    }
+
+    /// The name of whoever said something. A wrong word is told in the log, up to the number after which it rests.
+    fn proven(&mut self, now: Timestamp, what: &str, by: &str, token: &str) -> Result<String, NotProven> {
+        let proven = self.tokens.person(&self.site, by, token, now);
+        if proven == Err(NotProven::Wrong) {
+            tracing::warn!("{what} over MQTT was refused: {}", NotProven::Wrong);
+        }
+        proven
+    }
+
     /// What became of an acknowledgement that came over MQTT, for the panel that sent it.
-    pub(super) fn answer_panel(&self, alarm: AlarmId, said: Result<String, String>) -> Effect {
+    fn answer_panel(&self, alarm: AlarmId, said: Result<String, String>) -> Effect {
         let (key, words) = match said {
             Ok(words) => ("done", words),
             Err(words) => ("refused", words),

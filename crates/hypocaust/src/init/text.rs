@@ -71,8 +71,8 @@ pub(super) fn settings(answers: &Answers, layout: &Layout) -> String {
 fn broker(text: &mut String, answers: &Answers, layout: &Layout) {
     let Some(url) = &answers.broker else {
         text.push_str(
-            "# Our own broker, on this machine only. For probes elsewhere listen on \"0.0.0.0:1883\", which needs a password_file\n\
-             # (a line `user:password` for each client), or use a broker of your own: `url: \"mqtts://broker.example:8883\"`.\n\
+            "# Our own broker, on this machine only. For probes elsewhere add `tls:` with a certificate and a password_file (a line\n\
+             # `user:password` for each client; man 5 hypocaust.yaml), or use a broker of your own: `url: \"mqtts://broker.example:8883\"`.\n\
              broker:\n  embedded: { listen: \"127.0.0.1:1883\" }\n\n",
         );
         return;

@@ -11,10 +11,10 @@ use std::sync::{Arc, Mutex, OnceLock};
 use std::time::Duration;
 
 use engine::input::LinkState;
-use intake::{Arrival, Happening, Intake, Secrets, StatusTopic};
+use intake::{Arrival, Happening, Intake, Means, Secrets, StatusTopic};
 use pile::time::Timestamp;
 use rumqttc::{AsyncClient, BrokerSessionResumePolicy, Event, MqttOptions, Packet, PublishOptions, QoS};
-use site::model::Broker;
+use site::model::{Broker, Site};
 use tokio::sync::mpsc;
 use tokio::time::timeout;
 
@@ -24,9 +24,10 @@ mod sites;
 /// A deadline that only a failure reaches.
 pub const SOON: Duration = Duration::from_secs(20);
 
-pub fn router() -> Arc<decode::Router> {
-    let site = sites::with(vec![sites::plain("yard/{probe}", "{probe}")], &["core", "base"], &[]);
-    Arc::new(decode::Router::new(&site))
+pub fn site(broker: &Broker) -> Site {
+    let mut site = sites::with(vec![sites::plain("yard/{probe}", "{probe}")], &["core", "base"], &[]);
+    site.broker = broker.clone();
+    site
 }
 
 pub async fn try_start(broker: &Broker, secrets: Secrets) -> Result<Intake, intake::IntakeError> {
@@ -40,7 +41,10 @@ pub async fn start_in(
 ) -> Result<Intake, intake::IntakeError> {
     let status = StatusTopic { topic: "hypocaust/yard/status".into(), gone: "gone".into() };
     let clock = Arc::new(|| Timestamp::from_millis(1_773_122_400_000));
-    intake::start(broker, router(), secrets, sessions, status, clock).await
+    let site = site(broker);
+    let router = Arc::new(decode::Router::new(&site));
+    let means = Means { secrets, sessions, status, connections: usize::MAX };
+    intake::start(&site, router, means, clock).await
 }
 
 pub async fn start(broker: &Broker) -> Intake {
@@ -181,6 +185,11 @@ impl Device {
         })
         .await;
         before
+    }
+
+    /// Waits until a message of QoS 2 has its first answer.
+    pub async fn until_released(&mut self) {
+        soon("an answer", async { while !matches!(self.seen.recv().await.unwrap(), Seen::Released(_)) {} }).await;
     }
 
     /// What was seen already.

@@ -9,10 +9,14 @@ use std::path::{Path, PathBuf};
 
 use pile::time::Span;
 
-use crate::model::{Broker, Heartbeat, HeartbeatAddress, LinkSecurity, Login, Mail, SecretFile, Sounder, Transport};
+use crate::access;
+use crate::model::{
+    Broker, BrokerUser, Embedded, Heartbeat, HeartbeatAddress, LinkSecurity, Login, Mail, SecretFile, Sounder, TlsDoor,
+    Transport,
+};
 
 use super::fault::Faults;
-use super::node::{Kind, shortened};
+use super::node::{Kind, Node, shortened};
 use super::section::{Item, Section};
 use super::topics::{self, Patterns};
 
@@ -27,7 +31,9 @@ const BROKER_KEYS: [&str; 9] = [
     "client_id",
     "alarm_after_minutes",
 ];
-const EMBEDDED_KEYS: [&str; 3] = ["listen", "password_file", "credential"];
+const EMBEDDED_KEYS: [&str; 6] = ["listen", "security", "tls", "password_file", "credential", "users"];
+const TLS_KEYS: [&str; 4] = ["listen", "certificate_file", "key_file", "key_credential"];
+const USER_KEYS: [&str; 3] = ["user", "publish", "subscribe"];
 const MAIL_KEYS: [&str; 4] = ["from", "domain", "folder", "smtp"];
 const SMTP_KEYS: [&str; 7] = ["host", "port", "security", "ca_file", "user", "password_file", "credential"];
 
@@ -73,7 +79,8 @@ pub(super) fn broker_alarm_after(top: &Section<'_>, faults: &mut Faults) -> Opti
 /// Reads `broker`; without one, the daemon brings its own, on the loopback address.
 pub(super) fn broker(top: &Section<'_>, site_id: Option<&str>, faults: &mut Faults) -> Option<Broker> {
     let Some(item) = top.optional("broker") else {
-        return Some(Broker::Embedded { listen: SocketAddr::from(([127, 0, 0, 1], MQTT_PORT)), passwords: None });
+        let listen = Some(SocketAddr::from(([127, 0, 0, 1], MQTT_PORT)));
+        return Some(Broker::Embedded(Embedded { listen, ..Embedded::default() }));
     };
     let section = Section::open(item.node, "broker", &BROKER_KEYS, faults)?;
     match (section.optional("embedded"), section.optional("url")) {
@@ -113,28 +120,166 @@ pub(super) fn broker(top: &Section<'_>, site_id: Option<&str>, faults: &mut Faul
 fn embedded(item: &Item<'_>, faults: &mut Faults) -> Option<Broker> {
     let section = Section::open(item.node, "the embedded broker", &EMBEDDED_KEYS, faults)?;
     let passwords = secret(&section, PASSWORD_KEYS[0], PASSWORD_KEYS[1], faults);
-    let item = section.required("listen", "`listen: \"127.0.0.1:1883\"`", faults)?;
+    let plain = section.optional("security").and_then(|item| item.choice(&[("plain", ())], faults)).is_some();
+    let tls = section.optional("tls").map(|item| tls_door(&item, faults));
+    let item = match tls {
+        None => section.required("listen", "`listen: \"127.0.0.1:1883\"`", faults),
+        Some(_) => section.optional("listen"),
+    };
+    let listen = item.as_ref().map(|item| listen_address(item, faults));
+    let open = passwords.as_ref().is_ok_and(Option::is_none);
+    let mut faulty = false;
+    let beyond = |address: &SocketAddr| !address.ip().is_loopback();
+    for (address, at) in [
+        (listen.flatten(), item.as_ref().map(|item| item.node.at)),
+        (tls.iter().flatten().map(|door| door.listen).next(), section.optional("tls").map(|item| item.node.at)),
+    ] {
+        let (Some(address), Some(at)) = (address.filter(beyond), at) else { continue };
+        if open {
+            faulty = true;
+            faults.add(
+                at,
+                format!("the embedded broker listens on {address}, which other machines can reach, and nobody is asked for a password"),
+                "add `password_file: /path`, or listen on \"127.0.0.1:1883\"; whoever can publish can make readings up",
+            );
+        }
+    }
+    if let (Some(address), Some(item), false) = (listen.flatten().filter(beyond), &item, plain) {
+        faulty = true;
+        faults.add(
+            item.node.at,
+            format!("{} is {address}, which other machines reach without encryption: passwords and readings would travel open", item.label),
+            "listen on \"127.0.0.1:1883\" here and add `tls: { listen: \"0.0.0.0:8883\", certificate_file: /path, key_file: /path }`, or write \
+             `security: plain` beside it if every wire to this machine is your own",
+        );
+    }
+    let users = users(&section, faults);
+    if let (true, Some(item)) = (open, section.optional("users")) {
+        faulty = true;
+        faults.add(
+            item.node.at,
+            format!("{} is there, but nobody has to prove who they are", item.label),
+            "add `password_file: /path` with a line `user:password` for each client, or remove `users`",
+        );
+    }
+    let listen = match listen {
+        Some(listen) => Some(listen?),
+        None => None,
+    };
+    let tls = match tls {
+        Some(tls) => Some(tls?),
+        None => None,
+    };
+    if faulty || (listen.is_none() && tls.is_none()) {
+        return None;
+    }
+    Some(Broker::Embedded(Embedded { listen, tls, passwords: passwords.ok()?, users }))
+}
+
+fn listen_address(item: &Item<'_>, faults: &mut Faults) -> Option<SocketAddr> {
     let text = match &item.node.kind {
         Kind::Number(_) => None,
         _ => Some(item.text(faults)?),
     };
-    let Some(listen) = text.and_then(|text| text.parse::<SocketAddr>().ok()) else {
+    let listen = text.and_then(|text| text.parse::<SocketAddr>().ok());
+    if listen.is_none() {
         faults.add(
             item.node.at,
             format!("{} is {}, which is not an address with a port", item.label, item.node.kind.described()),
-            "write it in quotes like \"127.0.0.1:1883\", or \"[::1]:1883\"; for every network of the machine \"0.0.0.0:1883\", with a password_file",
+            "write it in quotes like \"127.0.0.1:1883\", or \"[::1]:1883\"; for every network of the machine \"0.0.0.0:8883\" under `tls`, with a password_file",
         );
-        return None;
-    };
-    if !listen.ip().is_loopback() && passwords.as_ref().is_ok_and(Option::is_none) {
+    }
+    listen
+}
+
+fn tls_door(item: &Item<'_>, faults: &mut Faults) -> Option<TlsDoor> {
+    let section = Section::open(item.node, "tls of the embedded broker", &TLS_KEYS, faults)?;
+    let listen =
+        section.required("listen", "`listen: \"0.0.0.0:8883\"`", faults).and_then(|item| listen_address(&item, faults));
+    let certificate = section
+        .required(
+            "certificate_file",
+            "the certificate of this machine, `certificate_file: /etc/hypocaust/broker.pem`",
+            faults,
+        )
+        .and_then(|item| item.path(faults));
+    let key = secret(&section, "key_file", "key_credential", faults);
+    if key == Ok(None) {
         faults.add(
-            item.node.at,
-            format!("{} is {listen}, which other machines can reach, and nobody is asked for a password", item.label),
-            "add `password_file: /path`, or listen on \"127.0.0.1:1883\"; whoever can publish can make readings up",
+            section.at,
+            format!("{} has no private key", section.called),
+            "add `key_file: /etc/hypocaust/broker.key`, or `key_credential: broker-key`",
+        );
+    }
+    Some(TlsDoor { listen: listen?, certificate: certificate?, key: key.ok()?? })
+}
+
+/// Reads who may do what at the embedded broker.
+fn users(section: &Section<'_>, faults: &mut Faults) -> Vec<BrokerUser> {
+    let entries = section.list("users", faults);
+    if entries.len() > access::USERS_MAX {
+        faults.add(
+            section.at,
+            format!("`users` in {} has {} entries", section.called, entries.len()),
+            format!("name at most {}; a probe's user needs no entry", access::USERS_MAX),
+        );
+        return Vec::new();
+    }
+    let mut users: Vec<BrokerUser> = Vec::new();
+    for node in entries {
+        let Some(user) = user(node, faults) else { continue };
+        if users.iter().any(|other| other.name == user.name) {
+            faults.add(
+                node.at,
+                format!("the user `{}` of the embedded broker has two entries", shortened(&user.name)),
+                "keep one of the two, with all that the user may do",
+            );
+        }
+        users.push(user);
+    }
+    users
+}
+
+fn user(node: &Node, faults: &mut Faults) -> Option<BrokerUser> {
+    let section = Section::open_named(node, "user", "user", &USER_KEYS, faults)?;
+    let name = section.required("user", "the name in the password file, such as `user: panel`", faults)?;
+    let text = name.text(faults)?;
+    if text.len() > access::USER_BYTES_MAX || text.contains([':', '/', '+', '#']) {
+        faults.add(
+            name.node.at,
+            format!("{} is `{}`", name.label, shortened(text)),
+            format!("use up to {} bytes without `:`, `/`, `+` and `#`", access::USER_BYTES_MAX),
         );
         return None;
     }
-    Some(Broker::Embedded { listen, passwords: passwords.ok()? })
+    let mut filters = |key: &str| -> Option<Vec<String>> {
+        let Some(item) = section.optional(key) else { return Some(Vec::new()) };
+        let nodes = item.list(faults);
+        if nodes.len() > access::FILTERS_MAX {
+            faults.add(
+                item.node.at,
+                format!("{} has {} topics", item.label, nodes.len()),
+                format!("name at most {}; `+` stands for one level and `#` for all that follow", access::FILTERS_MAX),
+            );
+            return None;
+        }
+        let mut all = Vec::new();
+        for node in nodes {
+            let item = Item { node, label: format!("a topic of {}", item.label) };
+            let text = item.text(faults)?;
+            if let Err(why) = access::check_filter(text) {
+                faults.add(
+                    node.at,
+                    format!("{} is `{}`, which {why}", item.label, shortened(text)),
+                    "write it like \"yard/north-1/#\" or \"yard/+/core/temperature\"",
+                );
+                return None;
+            }
+            all.push(text.to_owned());
+        }
+        Some(all)
+    };
+    Some(BrokerUser { name: text.into(), publish: filters("publish")?, subscribe: filters("subscribe")? })
 }
 
 fn remote(section: &Section<'_>, url: &Item<'_>, site_id: Option<&str>, faults: &mut Faults) -> Option<Broker> {
