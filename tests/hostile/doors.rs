@@ -20,7 +20,8 @@ use crate::yard::{HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypoc
 const TOKEN: &str = "correct-horse-battery-staple";
 const SITE: &str = "hypocaust/test-yard";
 /// Argon2 of `b1-core-long-secret`, with the parameters that are usual today (19 MiB, two passes).
-const HASHED: &str = "@@HASH@@";
+const HASHED: &str =
+    "$argon2id$v=19$m=19456,t=2,p=1$oyBsuzKMSEpQth49qp9L4Q$IltoKayDJZCrVf3CZ3zTKAESIhCCFznnfKtrP0+ztRI";
 /// A mail of the next judgement, which comes within a minute.
 const MAIL_WITHIN: Duration = Duration::from_secs(90);
 

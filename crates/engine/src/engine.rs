@@ -584,12 +584,13 @@ impl Engine {
             self.repeated += 1;
             return;
         };
+        let heard_at = series.heard_at;
         if recount == Recount::Needed {
             self.recall(reading.series.clone(), effects);
         }
         self.stored_since_beat += 1;
         self.taken_at = Some(self.now);
-        if self.now.since(reading.measured_at) <= self.late_after(None) {
+        if heard_at.is_some_and(|at| self.now.since(at) <= self.late_after(None)) {
             self.fresh_at = Some(self.now);
         }
         self.readings_taken += u64::from(quality == Quality::Good);

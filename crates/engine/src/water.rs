@@ -204,7 +204,12 @@ impl Engine {
     }
 
     fn end_water(&mut self, bin: &BinId, batch: BatchId, why: String, effects: &mut Vec<Effect>) {
-        effects.push(Effect::Say { level: crate::effect::Level::Warn, text: format!("bin {bin}: {why}") });
+        // One line a cause: after a long stop every bin's balance ends for the same reason.
+        let same = |state: &BinState| state.water.as_ref().is_some_and(|w| w.account.as_ref().err() == Some(&why));
+        if !self.bins.values().any(same) {
+            let text = format!("bin {bin}: {why}; other bins with the same reason are not listed");
+            effects.push(Effect::Say { level: crate::effect::Level::Warn, text });
+        }
         if let Some(state) = self.bins.get_mut(bin) {
             state.water = Some(BinWater { batch, account: Err(why) });
         }

@@ -513,8 +513,8 @@ fn clock(facts: ClockFacts) -> Said {
         return bad(
             State::Late,
             None,
-            "the machine's clock was not set by the network",
-            "Check `timedatectl`; let the machine get its time from the network.",
+            "the machine's clock is not set: it shows a time that cannot be",
+            "Set the machine's clock (`timedatectl`) and keep it set by the network.",
         );
     }
     ok("the machine's clock agrees with the daemon's")
@@ -726,7 +726,7 @@ mod tests {
             (Clock, Some(Late), |f| f.clock.behind = Span::minutes(1), "behind", "set back by a minute"),
             (Clock, Some(Failed), |f| f.clock.behind = hours(1), "behind", "set back by an hour"),
             (Clock, Some(Failed), |f| f.clock.behind = Span::ZERO - hours(1), "ahead of", "ahead"),
-            (Clock, Some(Late), |f| f.clock.unsure = true, "not set by the network", "at boot"),
+            (Clock, Some(Late), |f| f.clock.unsure = true, "is not set", "at boot"),
             (Disk, Some(Late), |f| f.disk_free = Some((NOW, 0.099)), "9 % of the disk", "rounded away from the bound"),
             (Disk, Some(Failed), |f| f.disk_free = Some((NOW, 0.009)), "0 % of the disk", "as good as full"),
             (Disk, Some(Late), |f| f.disk_free = Some((ago(hours(1)), 0.5)), "cannot be seen", "an old look"),

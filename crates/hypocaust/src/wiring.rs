@@ -182,16 +182,10 @@ pub async fn intake(site: &Site, clock: Arc<dyn Fn() -> Timestamp + Send + Sync>
     Ok(intake::start(site, Arc::new(Router::new(site)), means, clock).await?)
 }
 
-/// A chain of certificates is some kilobytes; a file that is much longer is another one.
-const CERTIFICATE_BYTES_MAX: u64 = 256 * 1024;
-
 /// The text of a certificate file, which is no secret.
 fn certificate(path: &Path) -> Result<String, IntakeError> {
-    let unreadable = |source| IntakeError::CertificateFile { path: path.to_owned(), source };
-    let mut text = String::new();
-    let file = std::fs::File::open(path).map_err(unreadable)?;
-    file.take(CERTIFICATE_BYTES_MAX).read_to_string(&mut text).map_err(unreadable)?;
-    Ok(text)
+    files::read_text(path, files::AUTHORITY)
+        .map_err(|source| IntakeError::CertificateFile { path: path.to_owned(), source })
 }
 
 /// The address of the heartbeat, wherever it is kept.

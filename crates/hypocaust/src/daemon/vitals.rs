@@ -127,7 +127,7 @@ impl Loop {
     pub(super) fn post_facts(&mut self, at: Timestamp, figures: &Figures, moves: Moves) {
         // The record and the disk change slowly, and are looked at when the engine is told of the disk.
         let still = self.vitals.still_for().map(|still| at - Span::from_seconds_f64(still.as_secs_f64()));
-        let clock = ClockFacts { behind: self.clock.behind(), unsure: false };
+        let clock = ClockFacts { behind: self.clock.behind(), unsure: !self.clock.is_set() };
         self.board.post(|facts| {
             facts.take(at, figures);
             facts.intake_still_since = still;
