@@ -61,7 +61,7 @@ async fn back_after(off: Span) -> Happened {
     acknowledged(vec![notice]).await.unwrap();
     let acknowledged_after = begun.elapsed();
     let subjects = || sink.received().iter().map(|mail| letter(&mail.data).subject).collect::<Vec<_>>();
-    eventually_within(PATIENCE, "the alarm", || subjects().into_iter().find(|s| s.contains("Hot now"))).await;
+    eventually_within(PATIENCE, "the alarm", || subjects().into_iter().find(|s| s.contains("hot now"))).await;
     let alarmed_after = begun.elapsed();
     assert!(alarmed_after < Duration::from_secs(75), "the alarm took {alarmed_after:?}");
     // Accounts are at the present again: each is closed up to the time that late readings have.

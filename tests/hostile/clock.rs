@@ -114,11 +114,11 @@ async fn lived(story: Story) -> Happened {
     sends(1, 84.0).await;
     let subjects = || sink.received().iter().map(|mail| letter(&mail.data).subject).collect::<Vec<_>>();
     let has = |word: &'static str| move || subjects().into_iter().find(|subject| subject.contains(word));
-    eventually_within(PATIENCE, "the alarm about 84 °C", has("Hot now")).await;
+    eventually_within(PATIENCE, "the alarm about 84 °C", has("hot now")).await;
     let after = begun.elapsed();
     match story.told {
-        Told::SetBack => drop(eventually_within(PATIENCE, "the mail about the clock", has("Clock set back")).await),
-        Told::NotSet => drop(eventually_within(PATIENCE, "the mail about the clock", has("Clock not set")).await),
+        Told::SetBack => drop(eventually_within(PATIENCE, "the mail about the clock", has("clock set back")).await),
+        Told::NotSet => drop(eventually_within(PATIENCE, "the mail about the clock", has("clock not set")).await),
         Told::Nothing => {}
     }
     let spent = process.spent();

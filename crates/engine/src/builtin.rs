@@ -144,7 +144,8 @@ pub(crate) const CLOCK_SET_BACK: Builtin = Builtin {
         "If the machine's clock is wrong, set it. Hypocaust follows a clock that is set forward at once.",
         "If the machine's clock is right, wait: the alarm clears when both agree. A note in the log helps whoever reads the records.",
     ],
-    time_to_respond: Span::hours(6),
+    // Medium, so that people learn of it at once.
+    time_to_respond: Span::hours(2),
     severity: Severity::Major,
 };
 
@@ -158,7 +159,8 @@ pub(crate) const CLOCK_NOT_SET: Builtin = Builtin {
         "Set the machine's clock, or connect the machine to a time server. Hypocaust follows at once.",
         "If the machine forgets its time whenever it has no power, replace the battery of its clock.",
     ],
-    time_to_respond: Span::hours(6),
+    // Medium, so that people learn of it at once.
+    time_to_respond: Span::hours(2),
     severity: Severity::Major,
 };
 
@@ -173,7 +175,8 @@ pub(crate) const CLOCKS_DIFFER: Builtin = Builtin {
         "If the machine's clock is right, set the clock of the gateway or probes named below.",
         "Write into the log which readings carry the wrong time.",
     ],
-    time_to_respond: Span::hours(6),
+    // Medium, so that people learn of it at once.
+    time_to_respond: Span::hours(2),
     severity: Severity::Major,
 };
 

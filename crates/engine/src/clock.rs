@@ -66,9 +66,9 @@ impl Engine {
                 self.clear_builtin(&builtin::CLOCK_NOT_SET, &Subject::Site, now, set, effects);
                 if behind > limits::CLOCK_AGREES_WITHIN {
                     let by = behind - before;
-                    let finding =
-                        format!("clock stepped back by {by}; it is {behind} behind the times in mails and records");
-                    let evidence = vec![self.how_clocks_meet(now, behind)];
+                    let finding = format!("clock stepped back by {by}");
+                    let stands = format!("The machine's clock is {behind} behind the times in mails and records.");
+                    let evidence = vec![stands, self.how_clocks_meet(now, behind)];
                     self.raise_builtin(&builtin::CLOCK_SET_BACK, Subject::Site, now, finding, evidence, effects);
                 } else {
                     self.clocks_agree(now, effects);

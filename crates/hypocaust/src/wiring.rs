@@ -2,7 +2,6 @@
 //!
 //! Must never hide where something came from: every error names the file.
 
-use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
