@@ -262,7 +262,7 @@ async fn a_wrong_token_stops_the_copy_and_nothing_else() {
         eventually("the missing token to be noted", || Some(status()).filter(|text| text.contains("is missing"))).await;
     assert!(told.contains("make it (one line, mode 0600"), "{told}");
     driven.stop().await.unwrap();
-    std::fs::write(yard.path("token"), TOKEN).unwrap();
+    write_secret(&yard.path("token"), TOKEN);
     let elsewhere = Yard { more: yard.more.replace("bucket: compost", "bucket: compots"), ..yard };
     let (code, text) = hypocaust(&elsewhere, &[&["copy", "verify"], &DAYS[..]].concat());
     assert!(code == 69 && text.contains("make the bucket compots in the organisation yard"), "{code} {text}");

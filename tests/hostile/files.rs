@@ -51,6 +51,7 @@ pub fn rows() -> Vec<Row> {
         ),
         Row::new("a data folder of mode 0777", "refused with the chmod to type", open_folder),
         Row::new("a secret of mode 0644", "refused with the chmod to type", open_secret),
+        Row::new("the heartbeat's address in the settings", "works, is warned of, and is recorded nowhere", heartbeat),
         Row::new(
             "a link or pipe where lock, key, store, its logs and the socket belong",
             "the target is not touched",
@@ -275,6 +276,36 @@ async fn open_secret() -> Happened {
     let spent = daemon.spent();
     assert_eq!(daemon.stop().0, Some(0));
     Happened::new("exit 78; starts once that is typed", spent)
+}
+
+async fn heartbeat() -> Happened {
+    let port = free_port();
+    let mut yard = Yard::new(1).embedded_at(port);
+    yard.more = "heartbeat: { url: \"http://127.0.0.1:9/7f3a91c2\" } # http://127.0.0.1:9/7f3a91c2\n".into();
+    let (code, said, _) = bounded(&yard.write_settings(), &["check"]);
+    assert!(
+        code == 0 && said.contains("heartbeat to 127.0.0.1:9") && said.contains("`url` in heartbeat is a secret"),
+        "{said}"
+    );
+    let recording = yard.path("recording.jsonl");
+    let daemon = Process::start(&yard, &["--record", recording.to_str().unwrap()]);
+    eventually("the broker", || TcpStream::connect(("127.0.0.1", port)).ok()).await;
+    let spent = daemon.spent();
+    let log = daemon.log();
+    assert_eq!(daemon.stop().0, Some(0));
+    let holds = |bytes: &[u8], words: &str| bytes.windows(words.len()).any(|window| window == words.as_bytes());
+    let mut looked_at = 0;
+    for path in std::fs::read_dir(yard.data()).unwrap().map(|entry| entry.unwrap().path()).chain([recording.clone()]) {
+        if path.is_file() {
+            looked_at += 1;
+            assert!(!holds(&std::fs::read(&path).unwrap(), "7f3a91c2"), "{}", path.display());
+        }
+    }
+    assert!(holds(&std::fs::read(&recording).unwrap(), "kept-out.invalid"), "the settings are not in the recording");
+    assert!(!log.contains("7f3a91c2") && !said.contains("7f3a91c2"), "{log}\n{said}");
+    let (code, said, _) = bounded(&yard.write_settings(), &["rerun", recording.to_str().unwrap()]);
+    assert_eq!(code, 0, "{said}");
+    Happened::new(format!("not in the log, the answer of check and {looked_at} files; the recording reruns"), spent)
 }
 
 async fn planted() -> Happened {

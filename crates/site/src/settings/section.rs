@@ -38,7 +38,9 @@ pub struct Item<'t> {
 
 /// Keys that a message offers: none that has another name by now.
 fn offered<'k>(known: &'k [&'k str]) -> impl Iterator<Item = &'k str> {
-    known.iter().copied().filter(|key| *key != FORMER_KEY)
+    // The address of the heartbeat stood in the settings once.
+    let former = move |key: &str| key == FORMER_KEY || key == "url" && known.contains(&"url_file");
+    known.iter().copied().filter(move |key| !former(key))
 }
 
 impl<'t> Section<'t> {
