@@ -105,7 +105,7 @@ impl Outbox {
     ) -> Option<Timestamp> {
         self.in_flight.remove(&mail);
         let waiting = self.waiting.get_mut(&mail)?;
-        waiting.tries += 1;
+        waiting.tries = waiting.tries.saturating_add(1);
         let tries = waiting.tries;
         let (state, next) = match outcome {
             MailOutcome::Accepted { reply } => (MailState::Accepted { at: now, tries, reply }, None),
