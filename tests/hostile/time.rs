@@ -298,6 +298,27 @@ async fn a_store_that_holds_it_already() -> Happened {
     ] {
         assert!(log.contains(wanted), "`{wanted}` is not in {log}");
     }
+    // Whoever looks at such a store is answered too, and the daemon goes on meanwhile.
+    for command in [
+        "batch list --all",
+        "batch show 1",
+        "log list --bin b1 --all",
+        "outbox",
+        "refused",
+        "readings --bin b2 --from 2000-01-01 --to 2099-01-01",
+        "store check",
+        "report week --out OUT",
+        "report batch 1 --out OUT",
+        "judge --bin b1",
+        "replay",
+        "record check",
+        "alarms --all",
+    ] {
+        let out = yard.path("report").display().to_string();
+        let words: Vec<&str> = command.split(' ').map(|word| if word == "OUT" { &out } else { word }).collect();
+        let (code, said) = hypocaust(&yard, &words);
+        assert!(code != 101 && code != -1 && !said.contains("panicked"), "{command}: {said}");
+    }
     let at = site::zone::rfc3339_utc(machine_now() - pile::time::Span::days(2));
     for arguments in [
         &["log", "correct", "1", "--really-at", &at, "--reason", "a slip of the year", "--by", "Ann"][..],
