@@ -190,7 +190,8 @@ pub(crate) const NOT_JUDGED: Builtin = Builtin {
         "Look at the bin yourself until this is mended.",
         "Correct the entry that is named below; the batch is judged again at once.",
     ],
-    time_to_respond: Span::hours(6),
+    // Medium, so that a mail tells at once that a bin is watched less than its people think.
+    time_to_respond: Span::hours(3),
     severity: Severity::Major,
 };
 

@@ -139,10 +139,14 @@ impl Engine {
         let here = here.or_else(|| self.unfit_entry(bin, of));
         let known = here.or_else(|| self.about_probes.iter().find(|e| e.id == of && e.bin == *bin));
         let Some(known) = known else {
+            if self.has_unfit_correction(bin, of) {
+                return Ok(());
+            }
             return Err(format!(
                 "entry {of} is not about the batch that is in bin {bin}; `hypocaust log list --bin {bin}` shows those that are"
             ));
         };
+        let unfit = self.unfit_entry(bin, of).is_some();
         let how = match (&known.kind, really) {
             (EntryKind::Corrected { .. }, _) => Some("correct the entry that it corrects once more instead"),
             (
@@ -151,7 +155,7 @@ impl Engine {
                 | EntryKind::Merged { .. }
                 | EntryKind::Shipped { .. },
                 _,
-            ) => Some("write the way back as an entry of its own"),
+            ) if !unfit => Some("write the way back as an entry of its own"),
             (EntryKind::OnAir { .. }, None) => Some("take the batch off air instead"),
             (kind, Some(really)) if kind.key() != really.key() => {
                 Some("the kind must stay; withdraw it and write a new one")

@@ -98,7 +98,7 @@ impl Engine {
             alarm.confirmed = None;
             alarm.life.cleared_at = None;
             if occurrence == Occurrence::New {
-                alarm.occurrence += 1;
+                alarm.occurrence = alarm.occurrence.saturating_add(1);
                 alarm.raised_at = Some(at);
                 if chatters && alarm.thread > 0 {
                     step = Some(Step::Update);

@@ -109,7 +109,7 @@ impl Engine {
                 })
             }
             ReportWord::Amended { changes } => {
-                let report = KeptReport { amended: report.amended + 1, ..report };
+                let report = KeptReport { amended: report.amended.saturating_add(1), ..report };
                 let notice = Notice::Copy(Box::new(self.copy(now, &report, changes)));
                 let had: fn(&Person) -> bool = match report.outside_at {
                     Some(_) => |person| person.summary || person.reviewed,

@@ -75,7 +75,7 @@ impl Engine {
         };
         let Some(alarm) = self.alarms.get_mut(key) else { return };
         let number = alarm.mails;
-        alarm.mails += 1;
+        alarm.mails = alarm.mails.saturating_add(1);
         alarm.held = false;
         let kept = alarm.clone();
         let raised_at = kept.raised_at.unwrap_or(at);

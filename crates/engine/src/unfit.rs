@@ -61,8 +61,10 @@ impl Engine {
             let of_row = |e: &&Entry| matches!(e.kind, EntryKind::Corrected { of, really: None } if i64::try_from(of.0) == Ok(row));
             about_probes.iter().any(|e| of_row(&e))
         };
-        self.passed_over = passed_over;
-        self.passed_over.retain(|p| p.table != "entries" || !withdrawn(p.row));
+        // What is about a bin that the settings do not have touches nothing, and nobody could correct it.
+        let of_site = |bin: &BinId| self.bins.contains_key(bin);
+        let concerns = |p: &PassedOver| p.table != "entries" || !withdrawn(p.row) && p.bin.as_ref().is_none_or(of_site);
+        self.passed_over = passed_over.into_iter().filter(concerns).collect();
         let (fit, unfit): (Vec<Entry>, Vec<Entry>) = entries.into_iter().partition(is_fit);
         let of_probes = about_probes.iter().filter(|e| !is_fit(e) && !unfit.iter().any(|u| u.id == e.id)).cloned();
         let mut unfit: Vec<Entry> = of_probes.chain(unfit.iter().cloned()).collect();
@@ -78,7 +80,7 @@ impl Engine {
         self.about_probes =
             about_probes.iter().filter(|e| is_fit(e) || (corrected(e) && to_correct(e) == e.id)).cloned().collect();
         self.unfit_entries = unfit.iter().filter(|e| corrected(e) && is_there(e)).cloned().collect();
-        unfit.retain(|e| !corrected(e));
+        unfit.retain(|e| !corrected(e) && of_site(&e.bin));
         self.unfit_entries.extend(unfit);
         fit
     }
@@ -92,6 +94,11 @@ impl Engine {
     /// An entry that cannot be used as it is and can be corrected.
     pub(crate) fn unfit_entry(&self, bin: &BinId, of: EntryId) -> Option<&Entry> {
         self.unfit_entries.iter().find(|e| e.id == of && e.bin == *bin)
+    }
+
+    /// Whether an earlier correction of an entry cannot be used; a new one takes its place even where the entry itself is long past.
+    pub(crate) fn has_unfit_correction(&self, bin: &BinId, of: EntryId) -> bool {
+        self.unfit_entries.iter().any(|e| e.id != of && to_correct(e) == of && e.bin == *bin)
     }
 
     /// A correction takes the place of what could not be used, and forgets earlier corrections that could not be used either; gives whether
@@ -189,6 +196,9 @@ impl Engine {
         if many == 0 {
             let mended = "everything on record can be used";
             self.clear_builtin(&builtin::PASSED_OVER, &Subject::Site, at, mended, effects);
+            return;
+        }
+        if !self.started {
             return;
         }
         if lines.len() > limits::PASSED_OVER_LISTS {

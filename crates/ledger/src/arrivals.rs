@@ -67,9 +67,10 @@ impl Waiting {
         }
         self.due_at = self.now + TRY_AGAIN_AFTER;
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        // In the order of the target, so that each of its pages is visited once.
+        // In the order of the target, so that each of its pages is visited once. We never store an instant twice; where somebody did by hand,
+        // the reading that was there first stays, and the store goes on.
         tx.execute(
-            "INSERT INTO readings (series, measured_at, value, delay, marks, reason)
+            "INSERT OR IGNORE INTO readings (series, measured_at, value, delay, marks, reason)
              SELECT series, measured_at, value, delay, marks, reason FROM arrivals ORDER BY series, measured_at",
             [],
         )?;
@@ -90,7 +91,7 @@ impl Waiting {
         };
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         tx.execute(
-            "INSERT INTO readings (series, measured_at, value, delay, marks, reason)
+            "INSERT OR IGNORE INTO readings (series, measured_at, value, delay, marks, reason)
              SELECT series, measured_at, value, delay, marks, reason FROM arrivals WHERE measured_at < ?1 ORDER BY series, measured_at",
             [end],
         )?;

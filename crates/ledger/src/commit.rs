@@ -20,7 +20,7 @@ use site::reading::{Quality, Reading, Refusal, SeriesId};
 use crate::chunk::{self, Day};
 use crate::days::{self, Found};
 use crate::error::Cause;
-use crate::{Ledger, LedgerError, arrivals, hours, json, record, rows};
+use crate::{Ledger, LedgerError, arrivals, hours, json, numbers, record, rows};
 
 /// Refused payloads kept, the newest ones; a device that sends rubbish for years must not fill the disk.
 pub const REFUSED_KEPT: i64 = 100_000;
@@ -314,8 +314,10 @@ impl Slice<'_> {
         if let Some(id) = self.known.get(series).or_else(|| self.fresh.get(series)) {
             return Ok(*id);
         }
-        let mut insert = self.tx.prepare_cached("INSERT INTO series (kind, source, quantity) VALUES (?1, ?2, ?3)")?;
-        let id = insert.insert(rows::series_words(series))?;
+        let id = numbers::next_series(self.tx)?;
+        let (kind, source, quantity) = rows::series_words(series);
+        let insert = "INSERT INTO series (id, kind, source, quantity) VALUES (?1, ?2, ?3, ?4)";
+        self.tx.prepare_cached(insert)?.execute(params![id, kind, source, quantity])?;
         self.fresh.insert(series.clone(), id);
         Ok(id)
     }

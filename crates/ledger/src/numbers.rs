@@ -58,14 +58,11 @@ pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         // The readings move in the same transaction, and only its end is looked at.
         tx.execute_batch("PRAGMA defer_foreign_keys = ON")?;
-        let sql = "SELECT coalesce(max(id), 0) + 1 FROM series WHERE id BETWEEN 0 AND ?1";
-        let next: i64 = tx.query_row(sql, [days::SERIES_MOST], |row| row.get(0))?;
-        if next > days::SERIES_MOST {
-            break;
-        }
+        let next = next_series(&tx)?;
         for (table, column) in [("series", "id"), ("readings", "series"), ("arrivals", "series"), ("refused", "series")]
         {
-            tx.execute(&format!("UPDATE {table} SET {column} = ?2 WHERE {column} = ?1"), [id, next])?;
+            // Readings of a series that is not there, should somebody have left some under this number, make way.
+            tx.execute(&format!("UPDATE OR REPLACE {table} SET {column} = ?2 WHERE {column} = ?1"), [id, next])?;
         }
         tx.commit()?;
         tracing::warn!(
@@ -73,6 +70,19 @@ pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
         );
     }
     Ok(())
+}
+
+/// The number of the next series: one that days can be packed for.
+pub(crate) fn next_series(conn: &Connection) -> Result<i64, Cause> {
+    let last = "SELECT coalesce(max(id), 0) FROM series WHERE id BETWEEN 0 AND ?1";
+    let last: i64 = conn.query_row(last, [days::SERIES_MOST], |row| row.get(0))?;
+    if last < days::SERIES_MOST {
+        return Ok(last + 1);
+    }
+    let gap = "SELECT min(a.id) + 1 FROM (SELECT 0 AS id UNION ALL SELECT id FROM series) a
+               WHERE a.id BETWEEN 0 AND ?1 - 1 AND NOT EXISTS (SELECT 1 FROM series b WHERE b.id = a.id + 1)";
+    let free: Option<i64> = conn.query_row(gap, [days::SERIES_MOST], |row| row.get(0))?;
+    free.ok_or_else(|| Cause::Contradiction("there are more series than days are packed for".into()))
 }
 
 fn ids(conn: &Connection, sql: &str, than: i64) -> Result<Vec<i64>, Cause> {

@@ -4,6 +4,7 @@
 
 use pile::time::Timestamp;
 use rusqlite::{Connection, OptionalExtension};
+use site::bounds;
 use site::entry::Entry;
 
 use crate::error::Cause;
@@ -28,28 +29,37 @@ pub struct Run {
 }
 
 impl Ledger {
-    /// When the oldest and the newest reading were measured; `None` without readings.
+    /// When the oldest and the newest reading were measured; `None` without readings. What somebody wrote by hand beyond the calendar does not
+    /// count: whoever walks through history begins here.
     ///
     /// # Errors
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn span(&self) -> Result<Option<(Timestamp, Timestamp)>, LedgerError> {
         self.reading("looking for the oldest reading", |conn| {
+            let calendar = [bounds::EARLIEST.as_millis(), bounds::LATEST.as_millis()];
+            let [begin, end] = calendar;
             let lately = conn
-                .query_row("SELECT min(measured_at), max(measured_at) FROM arrivals", [], |row| {
-                    Ok((row.get::<_, Option<i64>>(0)?, row.get::<_, Option<i64>>(1)?))
-                })
+                .query_row(
+                    "SELECT min(measured_at), max(measured_at) FROM arrivals WHERE measured_at BETWEEN ?1 AND ?2",
+                    calendar,
+                    |row| Ok((row.get::<_, Option<i64>>(0)?, row.get::<_, Option<i64>>(1)?)),
+                )
                 .optional()?;
             let (mut first, mut last) = lately.unwrap_or_default();
             // One look at each end of each series; a single query would walk the whole history.
-            let mut oldest = conn.prepare_cached("SELECT min(measured_at) FROM readings WHERE series = ?1")?;
-            let mut newest = conn.prepare_cached("SELECT max(measured_at) FROM readings WHERE series = ?1")?;
+            let mut oldest = conn.prepare_cached(
+                "SELECT min(measured_at) FROM readings WHERE series = ?3 AND measured_at BETWEEN ?1 AND ?2",
+            )?;
+            let mut newest = conn.prepare_cached(
+                "SELECT max(measured_at) FROM readings WHERE series = ?3 AND measured_at BETWEEN ?1 AND ?2",
+            )?;
             for (id, _) in rows::series_ids(conn)? {
-                let low: Option<i64> = oldest.query_row([id], |row| row.get(0))?;
-                let high: Option<i64> = newest.query_row([id], |row| row.get(0))?;
+                let low: Option<i64> = oldest.query_row([begin, end, id], |row| row.get(0))?;
+                let high: Option<i64> = newest.query_row([begin, end, id], |row| row.get(0))?;
                 first = [first, low].into_iter().flatten().min();
                 last = last.max(high);
             }
-            let packed = packed_ends(conn)?;
+            let packed = packed_ends(conn)?.map(|(low, high)| (low.clamp(begin, end), high.clamp(begin, end)));
             first = [first, packed.map(|(low, _)| low)].into_iter().flatten().min();
             last = last.max(packed.map(|(_, high)| high));
             Ok(first.zip(last).map(|(a, b)| (Timestamp::from_millis(a), Timestamp::from_millis(b))))

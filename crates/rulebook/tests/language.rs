@@ -106,6 +106,18 @@ fn a_rule_that_misbehaves_is_a_fault_with_its_place() {
             "further than the header",
         ),
         (
+            "bin.core.mean(9e18.hours, 1.hours); keep()",
+            "3:10",
+            "9e18 hours are outside -36525 d to 36525 d",
+            "a window beyond all time",
+        ),
+        (
+            "bin.core.mean(1.hours, 9e18.hours); keep()",
+            "3:10",
+            "9e18 hours are outside -36525 d to 36525 d; write a length such as 24.hours",
+            "so long ago",
+        ),
+        (
             "bin.core.time_above(60.celsius); keep()",
             "3:10",
             "settings that the header names",
@@ -127,6 +139,29 @@ fn a_rule_that_misbehaves_is_a_fault_with_its_place() {
         }
     }
     assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(64))]
+
+    /// Any length of time that a rule can write is taken or is a fault; the tests' build checks for overflow.
+    #[test]
+    fn any_length_of_time_is_judged_or_is_a_fault(a in any::<f64>(), b in any::<f64>(), near in -1e9f64..1e9) {
+        let facts = on_air("5d").core("2d:60 0h:60").done();
+        for asked in [
+            "mean(x.hours, y.days)", "slope(y.minutes, x.seconds)", "at(x.days)", "change(y.hours)", "coverage(x.hours)",
+            "time_above(60.celsius, x.days)", "mean((x.hours + y.days) * 3)", "max(x.days - y.seconds)",
+        ] {
+            for (x, y) in [(a, b), (near, a), (b, near)] {
+                // What is not a number cannot be written in a rule.
+                if x.is_finite() && y.is_finite() {
+                    let (book, faults) = compiled(judging(&format!("let x = {x:?}; let y = {y:?}; bin.core.{asked}; keep()")));
+                    prop_assert!(faults.is_empty(), "{faults:?}");
+                    let _answer_or_fault = book.judge(&book.rules()[0], &facts);
+                }
+            }
+        }
+    }
 }
 
 /// A stack that overflows ends the daemon, so the depth of a text must be bounded before anything walks it.

@@ -87,7 +87,7 @@ impl IsoWeek {
     pub fn parse(text: &str) -> Option<IsoWeek> {
         let (year, week) = text.trim().split_once("-W")?;
         let week = week.parse().ok().filter(|week| (1..=53).contains(week))?;
-        Some(IsoWeek { year: year.parse().ok().filter(|year| (1900..=9999).contains(year))?, week })
+        Some(IsoWeek { year: year.parse().ok().filter(|year| (2000..=2099).contains(year))?, week })
     }
 }
 
