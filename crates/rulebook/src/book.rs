@@ -103,6 +103,16 @@ impl Rulebook {
         let (mut rules, mut faults): (Vec<Rule>, Vec<RuleFault>) = (vec![], vec![]);
         let mut in_order: Vec<&RuleText> = texts.iter().collect();
         in_order.sort_by(|a, b| (&a.name, &a.path).cmp(&(&b.name, &b.path)));
+        if let Some(beyond) = in_order.get(limits::RULES) {
+            let source = Source { rule: &beyond.name, path: &beyond.path, text: &beyond.text };
+            let what = format!("there are {} rules, more than {}", in_order.len(), limits::RULES);
+            faults.push(source.fault(
+                Position::NONE,
+                what,
+                "put rules that belong together into one, or take some out",
+            ));
+            in_order.truncate(limits::RULES);
+        }
         let mut names: Vec<&str> = vec![];
         for text in in_order {
             let source = Source { rule: &text.name, path: &text.path, text: &text.text };
