@@ -29,7 +29,7 @@ pub(crate) fn rows() -> Vec<Row> {
             endless_rules,
         ),
         Row::new(
-            "a rule that asks 300 bins with full windows for slopes until it is stopped",
+            "a rule that asks 300 bins with full windows for slopes until it is stopped, and one just below its bound in each of them",
             "a few seconds of one core a minute; messages are acknowledged and a hot bin is told meanwhile",
             dearest_rule,
         ),
@@ -152,6 +152,7 @@ async fn dearest_rule() -> Happened {
     let dearest =
         "let n = 0; while true { n += 1; bin.pile.slope(3.days - n.seconds); causes_of_cooling(bin); } keep()";
     write_rule(&yard, "dearest", &rule(dearest));
+    write_rule(&yard, "just-below", &rule("for i in 0..90000 { i + 1; } clear(\"counted\")"));
     fill(&yard);
     let process = Process::start(&yard, &[]);
     eventually("the broker inside", || process.log().contains("listens").then_some(())).await;
@@ -163,6 +164,8 @@ async fn dearest_rule() -> Happened {
     let told_in = begun.elapsed();
     let broken = alarm(&yard, "broken-rule", "dearest").await;
     eventually("a rest everywhere", || process.log().contains("The rule rests everywhere").then_some(())).await;
+    let below = alarm(&yard, "broken-rule", "just-below").await;
+    assert!(below.contains("steps at all bins within one minute"), "{below}");
     let spent = process.spent();
     process.stop();
     assert!(acknowledged_in < Duration::from_secs(5), "acknowledged after {acknowledged_in:?}");
@@ -171,7 +174,7 @@ async fn dearest_rule() -> Happened {
     assert!(judging < 15.0, "{judging} s of processor time");
     Happened::new(
         format!(
-            "{broken}; a message was acknowledged in {:.1} s, the hot bin told in {:.0} s, {judging:.1} s of one core beside the start",
+            "{broken}; {below}; a message was acknowledged in {:.1} s, the hot bin told in {:.0} s, {judging:.1} s of one core beside the start",
             acknowledged_in.as_secs_f64(),
             told_in.as_secs_f64()
         ),
