@@ -35,6 +35,8 @@ pub(crate) enum Fault {
         "the payload is empty; that deletes a retained message and is no reading (if the device means a value, make it send a number)"
     )]
     Empty,
+    #[error("{panic}: what was sent was not read; please report it with what the device sends")]
+    Panicked { panic: fence::Panic },
     #[error("the device says that it has no value (`{word}`); check the probe and its cable")]
     NoValue { word: String },
     #[error("`{text}` is not a finite number; check the probe and its cable")]

@@ -126,8 +126,25 @@ impl Router {
     ///
     /// `received_at` is the time of intake: it stands in where the payload carries no time that can be trusted.
     pub fn decode(&self, topic: &str, payload: &[u8], retained: Retained, received_at: Timestamp) -> Decoded {
+        self.decoded(topic, payload, retained, received_at, |message| self.read(message))
+    }
+
+    /// What `read` makes of a message. A panic in it refuses the message: unread and unacknowledged it would come again without end.
+    fn decoded(
+        &self,
+        topic: &str,
+        payload: &[u8],
+        retained: Retained,
+        received_at: Timestamp,
+        read: impl FnOnce(&mut Message<'_>) -> Result<(), Fault>,
+    ) -> Decoded {
         let mut message = Message { topic, payload, retained, received_at, decoded: Decoded::default() };
-        if let Err(fault) = self.read(&mut message) {
+        let done = fence::caught(|| read(&mut message)).unwrap_or_else(|panic| {
+            // Of a message that was not read to its end nothing is taken.
+            message.decoded = Decoded::default();
+            Err(Fault::Panicked { panic })
+        });
+        if let Err(fault) = done {
             if topic == self.log || topic == self.panel {
                 // What is refused is kept, and this may hold the word that proves who somebody is.
                 message.payload = b"(not kept: it may hold a token)";
@@ -497,4 +514,34 @@ fn covers(general: &[&str], specific: &[&str]) -> bool {
             let reserved = i == 0 && s.starts_with('$');
             g == s || (*g == "+" && !reserved)
         })
+}
+
+#[cfg(test)]
+#[path = "../tests/sites/mod.rs"]
+mod sites;
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_panic_refuses_the_message_and_takes_nothing_of_it() {
+        let site = sites::with(vec![sites::plain("yard/{probe}", "{probe}")], &["core"], &[]);
+        let router = Router::new(&site);
+        let at = Timestamp::from_millis(1_773_122_400_000);
+        assert_eq!(router.decode("yard/core", b"61", Retained::Fresh, at).readings.len(), 1);
+        let decoded = router.decoded("yard/core", b"61", Retained::Fresh, at, |message| {
+            router.read(message).unwrap();
+            panic!("an odd payload")
+        });
+        assert!(decoded.readings.is_empty(), "half of a message is none");
+        let reasons: Vec<&str> = decoded.refusals.iter().map(|refusal| refusal.reason.as_str()).collect();
+        assert_eq!(
+            reasons,
+            [
+                "a fault of hypocaust itself (an odd payload): what was sent was not read; please report it with what the device sends"
+            ]
+        );
+    }
 }

@@ -23,6 +23,7 @@ use crate::Engine;
 use crate::alarm::{AlarmEventKind, Subject};
 use crate::effect::{Effect, MailId};
 use crate::input::{Input, MailOutcome};
+use crate::limits;
 use crate::restore::Restored;
 
 /// What came of a case.
@@ -157,6 +158,16 @@ pub fn run(rule: &RuleText, case: &Case) -> Result<Run, CaseError> {
         if let Some(fault) = engine.failing.values().next() {
             return Err(CaseError::Rule(vec![fault.clone()]));
         }
+        if engine.work.all() > limits::CASE_STEPS {
+            let what = format!("{}: the case takes more than {} steps", case.place, limits::CASE_STEPS);
+            let fault = RuleFault::of_work(
+                &rule.name,
+                &rule.path,
+                what,
+                "shorten the case, or judge less often: `every` in its header",
+            );
+            return Err(CaseError::Rule(vec![fault]));
+        }
         while moments.next_if(|moment| *moment <= at).is_some() {
             watched.run.said.push((at, said(&engine, &bin, now)));
         }
@@ -174,6 +185,35 @@ impl Run {
             && self.events.iter().zip(expected).all(|(h, e)| h.kind == e.kind && e.from <= h.at && h.at <= e.to)
     }
 }
+
+/// What a rule does with an ordinary bin for some hours, as `check` and a reload want to know it of every rule.
+///
+/// # Errors
+/// The faults that the daemon would find in the rule, or of a rule that asks for more than its share.
+pub fn trial(rule: &RuleText, changed: &RuleSettings) -> Result<(), Vec<RuleFault>> {
+    let cases = rulebook::cases::read_cases(TRIAL, "the trial of a rule").unwrap_or_default();
+    for mut case in cases {
+        case.settings = changed.changed.get(&rule.name).cloned().unwrap_or_default();
+        if let Err(CaseError::Rule(faults)) = run(rule, &case) {
+            return Err(faults);
+        }
+    }
+    Ok(())
+}
+
+/// A bin that is hot, with a blower that runs as it should.
+const TRIAL: &str = "\
+common: { probes_every: 10 min, noise: 0.3 }
+cases:
+  - name: some hours of a bin
+    base: 58 for 4 h
+    core: 62 for 4 h
+    upper: 64 for 4 h
+    ambient: 12 for 4 h
+    blower: scheduled for 4 h
+    log: [on-air at 0 h, 'watered at 1 h, 40 L']
+    expect: none
+";
 
 /// Gathers what the alarm does out of the engine's effects.
 struct Watched<'r> {

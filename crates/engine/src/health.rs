@@ -159,11 +159,9 @@ impl Engine {
     }
 
     fn look_after_failed_parts(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
-        if self.parts_failed.is_empty() {
-            return;
-        }
         self.parts_failed.retain(|_, last| at.since(*last) < limits::PART_FAILED_FOR);
-        if self.parts_failed.is_empty() {
+        // The alarm may be of the run before, of which nothing else is known.
+        if self.parts_failed.is_empty() && at.since(self.watching_since) >= limits::PART_FAILED_FOR {
             let words = "no part of hypocaust has failed for an hour";
             self.clear_builtin(&builtin::PART_FAILED, &Subject::Site, at, words, effects);
         }

@@ -22,6 +22,8 @@ pub const TICK_STEPS: u64 = 4 * rulebook::limits::OPERATIONS;
 pub const ROUND_STEPS: u64 = 60_000_000;
 /// A site of very many bins has so many for each of them; the rules that ship take less than a third of that when all of them are due.
 pub const ROUND_STEPS_A_BIN: u64 = 200_000;
+/// Steps of all judgements of one rule case: half a minute of one core, and a hundred times what the cases of the rules that ship take.
+pub const CASE_STEPS: u64 = 500_000_000;
 /// A part of the daemon that failed is told of for so long after its last failure.
 pub const PART_FAILED_FOR: Span = Span::hours(1);
 /// Parts that failed which are kept apart at the most.

@@ -16,6 +16,8 @@ pub(crate) struct Work {
     round: Option<i64>,
     /// What each rule has cost in it.
     costs: BTreeMap<String, u64>,
+    /// What all judgements have cost since the start.
+    all: u64,
     /// Until when a rule rests, for one subject or, without one, everywhere.
     resting: BTreeMap<(String, Option<Subject>), Timestamp>,
 }
@@ -56,12 +58,18 @@ impl Work {
     /// Adds what a judgement cost to the round it belongs to. Where the round becomes more than `most`, gives the rule that cost the most in
     /// it and how much, and forgets that cost: the rule is to rest.
     pub(crate) fn spend(&mut self, rule: &str, steps: u64, at: Timestamp, most: u64) -> Option<(String, u64)> {
+        self.all = self.all.saturating_add(steps);
         let round = at.as_millis().div_euclid(limits::TICK.as_millis());
         if self.round != Some(round) {
             self.round = Some(round);
             self.costs.clear();
         }
         dearest(&mut self.costs, rule, steps, most)
+    }
+
+    /// What all judgements have cost since the start.
+    pub(crate) fn all(&self) -> u64 {
+        self.all
     }
 
     /// Rules that are not what they were rest no longer.

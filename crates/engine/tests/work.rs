@@ -191,4 +191,13 @@ fn a_part_that_failed_is_one_alarm_that_clears_after_an_hour() {
     assert!(alarm.finding.starts_with("the judgement of batch 4 failed: "), "{}", alarm.finding);
     yard.wait(minutes(61));
     assert_ne!(state(&yard, "part-failed"), AlarmState::Unacknowledged, "an hour without a failure");
+
+    yard.step(failed("the judgement of batch 4"));
+    assert_eq!(state(&yard, "part-failed"), AlarmState::Unacknowledged);
+    let kept: Vec<_> = yard.engine.alarms().cloned().collect();
+    let restored = Restored { life: 8, alarms: kept, ..Restored::default() };
+    let mut yard = Yard::restored(&[("hot-core", HOT)], restored, yard.now);
+    yard.step(Input::Started { previous: None });
+    yard.wait(minutes(61));
+    assert_ne!(state(&yard, "part-failed"), AlarmState::Unacknowledged, "a start does not leave it for ever");
 }

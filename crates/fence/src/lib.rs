@@ -37,6 +37,13 @@ impl fmt::Display for Panic {
 
 impl std::error::Error for Panic {}
 
+impl Panic {
+    /// What a task or thread that ended by a panic left behind.
+    pub fn of(payload: &(dyn std::any::Any + Send)) -> Panic {
+        Panic { words: words_of(payload), place: None }
+    }
+}
+
 /// Does the work, and gives a panic in it as a value.
 ///
 /// Whatever the work was changing is as the panic left it: hand in only what is thrown away afterwards, or what is whole at every step.

@@ -56,6 +56,9 @@ pub enum CommandError {
     /// A copy of the store.
     #[error(transparent)]
     Backup(#[from] BackupError),
+    /// The program failed in itself.
+    #[error("{0}; please report it")]
+    Panicked(fence::Panic),
     /// What was asked cannot be done.
     #[error("{0}")]
     Refused(String),
@@ -128,7 +131,7 @@ impl CommandError {
                 DaemonError::Secret(_) | DaemonError::Token(_) | DaemonError::Post(_) => 78,
                 DaemonError::Socket(_) | DaemonError::Recording(_) => 73,
             },
-            CommandError::Driven(_) => 70,
+            CommandError::Driven(_) | CommandError::Panicked(_) => 70,
             CommandError::Settings(_) | CommandError::Mail(_) | CommandError::Key(_) => 78,
         }
     }
@@ -338,6 +341,11 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
     if !broken.is_empty() {
         return Err(SettingsError::Faults(broken.iter().map(ToString::to_string).collect()).into());
+    }
+    let tried = texts.iter().filter_map(|text| engine::cases::trial(text, &site.rules).err()).flatten();
+    let tried: Vec<String> = tried.map(|fault| fault.to_string()).collect();
+    if !tried.is_empty() {
+        return Err(SettingsError::Faults(tried).into());
     }
     wiring::postman(&site)?;
     crate::by_mqtt::Tokens::read(&site).map_err(|e| CommandError::Refused(e.to_string()))?;

@@ -180,7 +180,13 @@ enum Work {
     /// Somebody wants to see how the daemon is doing.
     Look(oneshot::Sender<Sight>),
     /// Files of rules were tried; somebody may wait for what came of it.
-    Tried(Box<Tried>, Option<oneshot::Sender<Answer>>),
+    Tried(Box<Result<Tried, fence::Panic>>, Option<oneshot::Sender<Answer>>),
+    /// A part failed in the program itself; where something waits for it, what that gets instead.
+    Failed {
+        part: String,
+        why: String,
+        instead: Option<Box<Work>>,
+    },
 }
 
 /// What came together, with whoever waits for it.
@@ -420,7 +426,7 @@ pub async fn run(
                 if this.clock_differs(now) {
                     items.push(Item::alone(Input::Wake));
                 }
-                this.take_out_old_readings(now);
+                items.extend(this.take_out_old_readings(now));
                 progress.send_modify(|p| p.tended_at = Some(now));
                 this.feed_watchdog(now);
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
@@ -429,7 +435,7 @@ pub async fn run(
                     items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
                 }
             }
-            _ = pack.tick() => this.pack_old_readings(this.clock.now()),
+            _ = pack.tick() => items.extend(this.pack_old_readings(this.clock.now())),
         }
         if !items.is_empty() {
             this.run_batch(items).await;
@@ -694,6 +700,13 @@ impl Loop {
             self.away -= 1;
         }
         match work {
+            Work::Failed { part, why, instead } => {
+                items.push(failed(part, why));
+                if let Some(instead) = instead {
+                    self.away += 1;
+                    self.take_back(*instead, items);
+                }
+            }
             Work::Copy(word) => self.note_copy(word),
             Work::Look(sight) => {
                 let _ = sight.send(self.sight());
@@ -723,7 +736,8 @@ impl Loop {
                 let reply = format!("the mail cannot be made: {why}");
                 items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Unfit { reply } }));
             }
-            Work::Rendered(id, Ok(Rendered { bytes, issued, amended })) => {
+            Work::Rendered(id, Ok(Rendered { bytes, issued, failed: part, amended })) => {
+                items.extend(part.map(|(part, why)| failed(part, why)));
                 report::on_record(&mut self.ledger, self.clock.now(), issued);
                 items.extend(
                     amended.into_iter().map(|(week, changes)| {
@@ -749,6 +763,13 @@ impl Loop {
         let due = self.engine.next_deadline().is_some_and(|at| at <= now);
         (self.away == 0 && !due).then_some(now)
     }
+}
+
+/// A part failed in the program itself: told in the log now, and by an alarm.
+fn failed(part: impl Into<String>, why: String) -> Item {
+    let part = part.into();
+    tracing::error!("{part} failed: {why}; please report it. Everything else goes on");
+    Item::alone(Input::PartFailed { part, why })
 }
 
 /// An error with its causes, on one line.

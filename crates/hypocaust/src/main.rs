@@ -20,7 +20,7 @@ const USAGE: u8 = 64;
 const IO_ERROR: u8 = 74;
 
 fn main() -> ExitCode {
-    end_quietly_when_nobody_reads();
+    tell_of_panics();
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
@@ -45,16 +45,16 @@ fn main() -> ExitCode {
     }
 }
 
-/// `hypocaust check | head` closes the pipe early: no reason to say more than that.
-fn end_quietly_when_nobody_reads() {
-    let otherwise = std::panic::take_hook();
-    std::panic::set_hook(Box::new(move |panic| {
-        let words = panic.payload().downcast_ref::<String>().map_or("", String::as_str);
-        if words.starts_with("failed printing to stdout") && words.contains("Broken pipe") {
+/// A panic that nobody catches is told once, in one line and without the program's stack; the caught ones are told by their part.
+///
+/// `hypocaust check | head` closes the pipe early: no reason to say anything.
+fn tell_of_panics() {
+    fence::name_places(|panic| {
+        if panic.words.starts_with("failed printing to stdout") && panic.words.contains("Broken pipe") {
             std::process::exit(IO_ERROR.into());
         }
-        otherwise(panic);
-    }));
+        tracing::error!("{panic}; please report this line");
+    });
 }
 
 fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-use engine::cases::{CaseError, run};
+use engine::cases::{CaseError, run, trial};
 use engine::input::{RefusedChange, RuleSet};
 use rulebook::cases::to_the_minute;
 use rulebook::{RuleText, Rulebook};
@@ -64,6 +64,11 @@ impl RuleWatch {
     /// What [`try_files`] needs, so that it can run elsewhere.
     pub fn to_try(&self) -> (PathBuf, Vec<RuleText>) {
         (self.config.clone(), self.texts.clone())
+    }
+
+    /// The files as they are now were tried in vain; the next change of one of them is news again.
+    pub fn pass_over(&mut self) {
+        self.taken.clone_from(&self.seen);
     }
 
     /// The set was put in force.
@@ -141,7 +146,9 @@ fn try_each(
             texts.push(new);
             continue;
         }
-        match what_is_wrong(&new, site, changed) {
+        let wrong = fence::caught(|| what_is_wrong(&new, site, changed))
+            .unwrap_or_else(|panic| Some(format!("{}: {panic}; please report it with this rule", new.path)));
+        match wrong {
             None => texts.push(new),
             Some(why) => {
                 refused.push(RefusedChange { rule: new.name, why });
@@ -165,6 +172,9 @@ fn what_is_wrong(rule: &RuleText, site: &Site, changed: &RuleSettings) -> Option
     };
     let (_, faults) = Rulebook::compile(std::slice::from_ref(rule), &own, site.display);
     if !faults.is_empty() {
+        return Some(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"));
+    }
+    if let Err(faults) = trial(rule, &own) {
         return Some(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"));
     }
     let path = Path::new(&rule.path).with_file_name(format!("{}{CASES_ENDING}", rule.name));

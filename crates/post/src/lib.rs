@@ -12,4 +12,4 @@ pub mod reports;
 mod words;
 
 pub use postman::{Patience, Postman, PostmanError};
-pub use render::{Attachment, Documents, Made, RenderError, render, render_summary};
+pub use render::{Attachment, Documents, Made, RenderError, render, render_after_fault, render_summary};

@@ -117,6 +117,33 @@ pub fn render(mail: &Mail, site: &Site, tried_at: Timestamp) -> Result<Vec<u8>, 
     clipped(&letter, &headers, &names, &mail.to, clips)
 }
 
+/// Makes a mail whose making failed in the program itself: without picture and documents, and where even its words cannot be had, with a word
+/// of where to look. `why` is what failed.
+///
+/// # Errors
+/// As for [`render`].
+pub fn render_after_fault(mail: &Mail, site: &Site, tried_at: Timestamp, why: &str) -> Result<Vec<u8>, RenderError> {
+    let told = format!("hypocaust could not make this mail as it should be: {}.", clean(why));
+    let worded = || words::write(&mail.notice, &mail.to, site, mail.created_at, tried_at);
+    let letter = match fence::caught(worded) {
+        Ok(mut letter) => {
+            letter.blocks.push(Block::Paragraph(told));
+            letter
+        }
+        Err(_) => Letter {
+            subject: words::subject(&format!("{}: a mail could not be worded", site.name)),
+            blocks: vec![
+                Block::Lead(
+                    "Something happened that you should know, and hypocaust could not put it into words.".into(),
+                ),
+                Block::Paragraph("Look now: `hypocaust alarms` on the site's machine lists every active alarm.".into()),
+                Block::Paragraph(told),
+            ],
+        },
+    };
+    clipped(&letter, &headers(mail, site, &letter, tried_at)?, &Names::of(&mail.notice, site), &mail.to, &CLIPS)
+}
+
 /// The letter without a picture, cut until it is small enough.
 fn clipped(
     letter: &Letter,

@@ -43,6 +43,10 @@ pub(crate) struct Element {
     pub(crate) depth: usize,
     /// How many elements there are here, with itself.
     pub(crate) count: usize,
+    /// Bytes of the texts here.
+    pub(crate) letters: usize,
+    /// How many pictures there are here.
+    pub(crate) pictures: usize,
 }
 
 #[derive(Clone, Debug)]
@@ -70,6 +74,18 @@ impl Node {
             }
             Node::List(list) => list.items.iter().flatten().collect(),
             Node::Picture(picture) => picture.caption.iter().collect(),
+        }
+    }
+}
+
+impl Node {
+    /// Bytes of its own texts, without those of the elements in it.
+    pub(crate) fn letters(&self) -> usize {
+        match self {
+            Node::Text(text) => text.parts.iter().fold(0, |sum: usize, part| sum.saturating_add(part.words.len())),
+            Node::Lines(lines) => lines.words.len(),
+            Node::Picture(picture) => picture.says.len(),
+            Node::Frame(_) | Node::Columns(_) | Node::Table(_) | Node::List(_) | Node::NewPage => 0,
         }
     }
 }

@@ -15,6 +15,9 @@ pub enum PressError {
         /// Each fault; at least one.
         faults: Vec<Fault>,
     },
+    /// The program failed on the way.
+    #[error("the document cannot be set: {0}; please report it, with the template")]
+    Panicked(fence::Panic),
     /// The data is no JSON.
     #[error("the data of a document is no JSON: {0}; this is a fault of the program, please report it")]
     Data(String),

@@ -9,6 +9,7 @@ mod fault;
 mod file;
 mod flow;
 mod letters;
+mod limits;
 mod pages;
 mod picture;
 mod piece;
@@ -88,7 +89,19 @@ pub struct Pressed {
 ///
 /// The file is PDF/A-2a and PDF/UA-1 or it is not made. A letter that no embedded font has is set as its code point, `[U+1F525]`, in text
 /// and in SVG pictures, and told in the warnings.
+///
+/// # Errors
+/// [`PressError`], a panic on the way included: what was made until then is thrown away.
 pub fn pdf(job: &Job<'_>) -> Result<Pressed, PressError> {
+    fenced(|| made(job))
+}
+
+/// A panic while a document is made ends that document and nothing else.
+fn fenced(make: impl FnOnce() -> Result<Pressed, PressError>) -> Result<Pressed, PressError> {
+    fence::caught(make).unwrap_or_else(|panic| Err(PressError::Panicked(panic)))
+}
+
+fn made(job: &Job<'_>) -> Result<Pressed, PressError> {
     let date = date(job.made_at).ok_or(PressError::Date(job.made_at))?;
     let mut letters = Letters::known()?;
     let data = serde_json::from_slice(job.data).map_err(|fault| PressError::Data(fault.to_string()))?;
@@ -173,4 +186,17 @@ fn date(at: Timestamp) -> Option<civil::DateTime> {
     let instant = jiff::Timestamp::from_millisecond(at.as_millis()).ok()?;
     let date = TimeZone::UTC.to_datetime(instant);
     (0..=9_998).contains(&date.year()).then_some(date)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_panic_while_a_document_is_made_is_an_answer() {
+        let error = fenced(|| panic!("no such glyph")).unwrap_err();
+        assert!(matches!(&error, PressError::Panicked(panic) if panic.words == "no such glyph"), "{error}");
+        let told = "the document cannot be set: a fault of hypocaust itself (no such glyph); please report it, with the template";
+        assert_eq!(error.to_string(), told);
+    }
 }

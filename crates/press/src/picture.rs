@@ -13,6 +13,7 @@ use usvg::fontdb::{Database, Source};
 use usvg::{ImageHrefResolver, Options, Tree};
 
 use crate::fault::{Fault, PressError};
+use crate::limits::{PICTURE_BYTES, PICTURE_PIXELS};
 use crate::text::{EQUAL_FAMILY, FONTS, TEXT_FAMILY};
 
 /// A picture that was read.
@@ -56,7 +57,17 @@ impl Reader<'_> {
                 remedies: vec!["pictures are PNG or SVG".to_owned()],
             }],
         };
+        if bytes.len() > PICTURE_BYTES {
+            return Err(refused(format!("its file has {} bytes, and may have {PICTURE_BYTES}", bytes.len())));
+        }
         if bytes.starts_with(b"\x89PNG") {
+            // Width and height stand in the first chunk (PNG, third edition, section 11.2.1). They are looked at before pixels are made.
+            let number = |at: usize| Some(u64::from(u32::from_be_bytes(bytes.get(at..at + 4)?.try_into().ok()?)));
+            if let Some(pixels) = number(16).zip(number(20)).map(|(width, height)| width * height)
+                && pixels > PICTURE_PIXELS
+            {
+                return Err(refused(format!("it has {pixels} pixels, and may have {PICTURE_PIXELS}")));
+            }
             return Image::from_png(bytes.to_vec().into(), false).map(Drawing::Pixels).map_err(refused);
         }
         let tree = Tree::from_data(bytes, &self.options).map_err(|error| refused(error.to_string()))?;

@@ -3,6 +3,7 @@
 //! Must never let a template reach a file, a clock, another script or endless work, nor take a word of a style that does not exist.
 
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering::Relaxed};
 
 use rhai::packages::{
     ArithmeticPackage, BasicArrayPackage, BasicIteratorPackage, BasicMapPackage, BasicMathPackage, BasicStringPackage,
@@ -14,28 +15,22 @@ use rhai::{
 use serde_json::Value;
 
 use crate::element::{
-    Columns, Element, Frame, Lines, List, Marks, Node, Number, Page, Part, Picture, Role, Sheet, Table, Text,
+    Columns, Element, Frame, Gaps, Lines, List, Look, Marks, Node, Number, Page, Part, Picture, Role, Sheet, Sides,
+    Table, Text,
 };
 use crate::fault::{Fault, Place, PressError};
+use crate::limits::{
+    CALLS_MAX, COPIED_A_STEP, DEPTH_MAX, ELEMENTS_MAX, LETTERS_MAX, MEMBERS_MAX, NESTED_MAX, PICTURES_MAX, STEPS_MAX,
+    TEMPLATE_BYTES, TEXT_MAX,
+};
 use crate::style::{Style, Trouble, said};
 use crate::{Job, Template};
 
-/// Steps that a template may take; a summary of sixty bins takes less than a twentieth of them.
-const STEPS_MAX: u64 = 1_000_000;
-/// Letters in one text, and members of one array or map.
-const TEXT_MAX: usize = 1_000_000;
-const MEMBERS_MAX: usize = 20_000;
-/// Calls within calls.
-const CALLS_MAX: usize = 48;
-/// Brackets within brackets.
-const NESTED_MAX: usize = 64;
-/// Elements within elements, values within values, and elements in all.
-const DEPTH_MAX: usize = 40;
-const ELEMENTS_MAX: usize = 500_000;
 /// A line of a message is cut here, in characters.
 const LINE_LONGEST: usize = 120;
-/// Words of the language that a template has no use for.
-const DISABLED: [&str; 9] = ["eval", "print", "debug", "import", "export", "Fn", "call", "curry", "type_of"];
+/// Words of the language that a template has no use for. `try` could go on and on after what ought to end it.
+const DISABLED: [&str; 11] =
+    ["try", "catch", "eval", "print", "debug", "import", "export", "Fn", "call", "curry", "type_of"];
 
 /// What `job` asks for with its data, which is fit to be set already.
 pub(crate) fn sheet(job: &Job<'_>, data: Value) -> Result<Sheet, PressError> {
@@ -43,6 +38,12 @@ pub(crate) fn sheet(job: &Job<'_>, data: Value) -> Result<Sheet, PressError> {
     let refused = |error: Box<EvalAltResult>| PressError::Refused { faults: vec![fault(&job.template, error)] };
     // Some editors begin a file with a mark of their own.
     let text = job.template.text.strip_prefix('\u{feff}').unwrap_or(job.template.text);
+    if text.len() > TEMPLATE_BYTES {
+        let message =
+            format!("{}: it has {} bytes, and a template may have {TEMPLATE_BYTES}", job.template.name, text.len());
+        let remedies = vec!["take out what is not needed".to_owned()];
+        return Err(PressError::Refused { faults: vec![Fault { place: None, message, remedies }] });
+    }
     let mut scope = Scope::new();
     scope.push_constant("doc", dynamic(data));
     let script = engine.compile_with_scope(&scope, text).map_err(|error| refused(error.into()))?;
@@ -66,7 +67,7 @@ fn engine() -> Engine {
     engine.set_optimization_level(OptimizationLevel::None);
     engine.set_strict_variables(true);
     engine.set_fail_on_invalid_map_property(true);
-    engine.set_max_operations(STEPS_MAX);
+    count_steps(&mut engine);
     engine.set_max_call_levels(CALLS_MAX);
     engine.set_max_expr_depths(NESTED_MAX, NESTED_MAX);
     engine.set_max_string_size(TEXT_MAX);
@@ -84,6 +85,7 @@ fn engine() -> Engine {
     BasicStringPackage::new().register_into_engine(&mut engine);
     LogicPackage::new().register_into_engine(&mut engine);
     MoreStringPackage::new().register_into_engine(&mut engine);
+    grown(&mut engine);
     engine.register_type_with_name::<Element>("element");
     engine.register_type_with_name::<Part>("part");
     engine.register_type_with_name::<Sheet>("document");
@@ -91,6 +93,66 @@ fn engine() -> Engine {
     texts(&mut engine);
     blocks(&mut engine);
     engine
+}
+
+/// The token by which a template that took all its steps is known.
+#[derive(Clone, Copy, Debug)]
+struct UsedUp;
+
+/// Counts every step once, wherever it is taken. The script engine's own count does not go on inside the closures that are handed to
+/// `map`, `filter`, `sort` and their kin: each of them begins with the count of its call, and what it took is forgotten.
+fn count_steps(engine: &mut Engine) {
+    let taken = Arc::new(AtomicU64::new(0));
+    let copied = Arc::clone(&taken);
+    engine.on_progress(move |_| (taken.fetch_add(1, Relaxed) >= STEPS_MAX).then(|| Dynamic::from(UsedUp)));
+    #[expect(deprecated, reason = "the mark says that it may change with a version, not that it goes")]
+    engine.on_var(move |name, _, context| {
+        // Naming a variable copies it, and an array or the document may be long.
+        let words = context.scope().get(name).map_or(0, |value| size(value, 0));
+        copied.fetch_add(words / COPIED_A_STEP, Relaxed);
+        Ok(None)
+    });
+}
+
+/// How much there is to copy in a value.
+fn size(value: &Dynamic, depth: usize) -> u64 {
+    // Deeper than this no value may become; the script engine says so with a place.
+    if depth > 2 * DEPTH_MAX {
+        return 0;
+    }
+    if let Some(all) = value.read_lock::<Array>() {
+        return all.iter().fold(1, |sum, one| sum + size(one, depth + 1));
+    }
+    if let Some(map) = value.read_lock::<Map>() {
+        return map.values().fold(1, |sum, one| sum + 4 + size(one, depth + 1));
+    }
+    if let Some(text) = value.read_lock::<ImmutableString>() {
+        return 2 + text.len() as u64 / 64;
+    }
+    1
+}
+
+/// Words that make a long text out of a short one, refused before it is made.
+fn grown(engine: &mut Engine) {
+    fn replaced(at: Position, text: &mut ImmutableString, find: &str, by: &str) -> Result<(), Trouble> {
+        if find.is_empty() {
+            return Err(said(at, "nothing cannot be replaced", "say which letters `replace` is to look for"));
+        }
+        let found = text.matches(find).count();
+        let length = (text.len() - found * find.len()).saturating_add(found.saturating_mul(by.len()));
+        if length > TEXT_MAX {
+            let message = format!("a text would become {length} bytes long, and may be {TEXT_MAX}");
+            return Err(said(at, &message, "replace by less, or in shorter texts"));
+        }
+        *text = text.replace(find, by).into();
+        Ok(())
+    }
+    engine.register_fn("replace", |ctx: NativeCallContext<'_>, text: &mut ImmutableString, find: &str, by: &str| {
+        replaced(ctx.call_position(), text, find, by)
+    });
+    engine.register_fn("replace", |ctx: NativeCallContext<'_>, text: &mut ImmutableString, find: char, by: &str| {
+        replaced(ctx.call_position(), text, find.encode_utf8(&mut [0; 4]), by)
+    });
 }
 
 /// Lengths, lines and parts of a text.
@@ -252,7 +314,22 @@ fn blocks(engine: &mut Engine) {
                 "make them smaller; mm(20) is usual",
             ));
         }
-        Ok(Sheet { at, page, body: elements(body, at)? })
+        let body = elements(body, at)?;
+        // Elements side by side are bounded only where something holds them: here it is the document itself.
+        let whole = Frame {
+            inside: body,
+            look: Look::default(),
+            gaps: Gaps::default(),
+            inset: Sides::default(),
+            edges: Sides::default(),
+            together: false,
+            height: None,
+        };
+        let whole = element(Node::Frame(whole), at)?;
+        let Node::Frame(Frame { inside: body, .. }) = Arc::unwrap_or_clone(whole.node) else {
+            return Err(said(at, "the document holds no elements", "please report it, with the template"));
+        };
+        Ok(Sheet { at, page, body })
     });
 }
 
@@ -268,7 +345,22 @@ fn element(node: Node, at: Position) -> Result<Element, Trouble> {
         let message = format!("there are more than {ELEMENTS_MAX} elements");
         return Err(said(at, &message, "look for a loop that doubles what it sets"));
     }
-    Ok(Element { node: Arc::new(node), at, depth, count })
+    let sum = |of: fn(&Element) -> usize, own| inside.iter().fold(own, |sum: usize, one| sum.saturating_add(of(one)));
+    let letters = sum(|one| one.letters, node.letters());
+    let pictures = sum(|one| one.pictures, usize::from(matches!(node, Node::Picture(_))));
+    if letters > LETTERS_MAX {
+        let message = format!("the texts are longer than {LETTERS_MAX} bytes together");
+        return Err(said(
+            at,
+            &message,
+            "set less, or in several documents; look for a loop that sets a text again and again",
+        ));
+    }
+    if pictures > PICTURES_MAX {
+        let message = format!("there are more than {PICTURES_MAX} pictures");
+        return Err(said(at, &message, "look for a loop that sets a picture again and again"));
+    }
+    Ok(Element { node: Arc::new(node), at, depth, count, letters, pictures })
 }
 
 fn text(name: &'static str, role: Role, words: &Dynamic, style: Map, at: Position) -> Result<Element, Trouble> {
@@ -436,13 +528,17 @@ fn fault(template: &Template<'_>, error: Box<EvalAltResult>) -> Fault {
         }
         // What the template itself threw.
         EvalAltResult::ErrorRuntime(value, _) => (value.to_string(), Vec::new()),
-        EvalAltResult::ErrorTooManyOperations(_) => (
+        EvalAltResult::ErrorTooManyOperations(_) | EvalAltResult::ErrorTerminated(..) => (
             format!("after {STEPS_MAX} steps it is still not done"),
-            vec!["look for a loop that never ends".to_owned()],
+            vec!["look for a loop or a closure that never ends".to_owned()],
         ),
         EvalAltResult::ErrorStackOverflow(_) => (
             format!("functions call each other more than {CALLS_MAX} deep"),
             vec!["look for a function that calls itself without end".to_owned()],
+        ),
+        EvalAltResult::ErrorDataRace(..) => (
+            "a closure uses what it is called on".to_owned(),
+            vec!["hand it a copy: `let copy = all;` before it, and `copy` in it".to_owned()],
         ),
         EvalAltResult::ErrorFunctionNotFound(signature, _) => (
             format!("there is no function {signature}"),

@@ -121,6 +121,49 @@ fn a_broken_template_is_answered_with_its_place_and_a_remedy() {
         ("sleep(1)", 1, 1, "no function sleep", "waiting"),
         ("fn f() { f() }\nf()", 2, 1, "each other", "a call that never ends"),
         ("let n = 0;\nloop { n += 1; }", 2, 13, "steps", "a loop that never ends"),
+        (
+            "let many = [];\nmany.pad(20000, 1);\nmany.map(|x| { let y = 0; loop { y += 1; } });",
+            3,
+            6,
+            "steps",
+            "a closure that never ends",
+        ),
+        (
+            "let many = [];\nmany.pad(20000, 1);\nmany.map(|x| { let y = 0; for i in 0..2000 { y += i; } y });",
+            3,
+            6,
+            "steps",
+            "a closure that ends, called so often that all of them together are too much",
+        ),
+        ("try { undefined() } catch { 1 }", 1, 1, "try", "going on after a fault"),
+        (
+            "let many = [];\nmany.pad(20000, 1);\nloop { let other = many; }",
+            3,
+            8,
+            "steps",
+            "a long array that is copied again and again",
+        ),
+        (
+            "let t = \"\";\nt.pad(100000, \"a\");\nlet by = t;\nt.replace(\"a\", by);",
+            4,
+            3,
+            "a text would become 10000000000 bytes long",
+            "a text that grows by replacing",
+        ),
+        (
+            "let t = \"\";\nt.pad(100000, \"a\");\nlet b = [];\nfor n in 0..30 { b.push(text(t, #{})); }\ndocument(#{}, b)",
+            5,
+            1,
+            "longer than 2000000 bytes together",
+            "one text set again and again",
+        ),
+        (
+            "let b = [];\nfor n in 0..2001 { b.push(picture(\"p\", \"says\", #{})); }\nframe(b, #{})",
+            3,
+            1,
+            "more than 2000 pictures",
+            "pictures without end",
+        ),
         ("let t = \"tt\";\nloop { t += t; }", 2, 10, "Length of string", "a text that never ends"),
         ("let t = [1];\nloop { t += t; }", 2, 10, "Size of array", "a list that never ends"),
         ("let f = [];\nfor n in 0..99 { f = frame(f, #{}); }", 2, 22, "stand in each other", "frames without end"),
@@ -135,7 +178,7 @@ fn a_broken_template_is_answered_with_its_place_and_a_remedy() {
             "let f = \"a\";\nfor n in 0..38 { f = frame([f, f], #{}); }",
             2,
             22,
-            "more than 500000 elements",
+            "more than 200000 elements",
             "what doubles without end",
         ),
         ("columns([\"fill inf\", \"fill\"], [\"a\", \"b\"], #{})", 1, 1, "fill inf", "a share without end"),
@@ -648,4 +691,22 @@ fn what_a_file_says_of_itself_is_xml_whatever_the_words_are() {
 fn a_template_may_begin_with_the_mark_of_its_editor() {
     let pressed = made("\u{feff}document(#{}, \"a\")", "{}");
     assert_eq!(pressed.pages, 1);
+}
+
+#[test]
+fn a_closure_that_changes_the_array_it_is_called_on_is_answered() {
+    let error = pdf(&job("let a = [1, 2];\nlet b = a.map(|x| { a += [x]; x });", "{}")).unwrap_err();
+    assert!(error.to_string().contains("a closure uses what it is called on; hand it a copy"), "{error}");
+}
+
+#[test]
+fn pictures_have_a_size_that_is_looked_at_before_they_are_read() {
+    let with = |bytes: Vec<u8>| {
+        let job = Job { pictures: vec![("p".to_owned(), bytes)], ..job("document(#{}, \"x\")", "{}") };
+        pdf(&job).unwrap_err().to_string()
+    };
+    let mut bomb = b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR".to_vec();
+    bomb.extend([0, 1, 0, 0, 0, 1, 0, 0, 8, 6, 0, 0, 0]);
+    assert!(with(bomb).contains("it has 4294967296 pixels, and may have 16000000"));
+    assert!(with(vec![b' '; 9_000_000]).contains("its file has 9000000 bytes, and may have 8388608"));
 }

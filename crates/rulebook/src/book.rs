@@ -103,6 +103,16 @@ impl Rulebook {
         let (mut rules, mut faults): (Vec<Rule>, Vec<RuleFault>) = (vec![], vec![]);
         let mut in_order: Vec<&RuleText> = texts.iter().collect();
         in_order.sort_by(|a, b| (&a.name, &a.path).cmp(&(&b.name, &b.path)));
+        if let Some(beyond) = in_order.get(limits::RULES) {
+            let source = Source { rule: &beyond.name, path: &beyond.path, text: &beyond.text };
+            let what = format!("there are {} rules, more than {}", in_order.len(), limits::RULES);
+            faults.push(source.fault(
+                Position::NONE,
+                what,
+                "put rules that belong together into one, or take some out",
+            ));
+            in_order.truncate(limits::RULES);
+        }
         let mut names: Vec<&str> = vec![];
         for text in in_order {
             let source = Source { rule: &text.name, path: &text.path, text: &text.text };
@@ -402,4 +412,71 @@ fn unknown_words(
     });
     faults.sort_by_key(|f| (f.line.unwrap_or(0), f.column.unwrap_or(0)));
     faults
+}
+
+#[cfg(test)]
+mod tests {
+    use pile::time::{Span, Timestamp};
+    use pile::units::CubicMetres;
+    use rhai::INT;
+    use site::ids::BinId;
+    use site::zone::Zone;
+
+    use super::*;
+    use crate::facts::WaterFacts;
+
+    fn facts() -> Arc<Facts> {
+        Arc::new(Facts {
+            bin: BinId::new("b1").unwrap(),
+            at: Timestamp::from_millis(1_773_100_800_000),
+            display: Display::Metric,
+            zone: Zone::named("UTC").unwrap(),
+            signals: vec![],
+            batch: None,
+            results: Arc::default(),
+            entries: Arc::default(),
+            blower: None,
+            probes_out: Arc::default(),
+            neighbours: Arc::default(),
+            watching: Span::days(1),
+            water: WaterFacts { volume: CubicMetres(2.5), hose: None, account: Err("none is kept".into()) },
+            whole: None,
+        })
+    }
+
+    fn text(name: &str, body: &str) -> RuleText {
+        let head = "const RULE = #{ title: \"T\", watches_for: \"w\", cause: \"c\", consequence: \"q\", response: [\"r\"], \
+                    time_to_respond: \"6 h\", severity: \"major\", window: \"2 d\", stages: [], settings: #{} };";
+        let text = format!("{head}\nfn judge(bin, set) {{\n{body}\n}}\n");
+        RuleText { name: name.into(), path: format!("rules/{name}.rhai"), text }
+    }
+
+    #[test]
+    fn a_panic_in_a_word_is_a_fault_of_its_rule_and_the_others_are_judged() {
+        let texts = [text("odd", "let x = max(1, 2); keep()"), text("plain", "keep(\"all is well\")")];
+        let (mut book, faults) = Rulebook::compile(&texts, &RuleSettings::default(), Display::Metric);
+        assert_eq!(faults, vec![]);
+        book.engine.register_fn("max", |_: INT, _: INT| -> INT { panic!("the odd one") });
+        for _ in 0..2 {
+            let fault = book.judge(&book.rules()[0], &facts()).unwrap_err();
+            assert!(fault.rests, "it is not tried at every tick");
+            let told = "rules/odd.rhai:2:1: a fault of hypocaust itself (the odd one); please report it with this rule";
+            assert!(fault.to_string().starts_with(told), "{fault}");
+            let answer = book.judge(&book.rules()[1], &facts()).unwrap();
+            assert_eq!(answer.finding, "all is well");
+        }
+        let explained = book.explain(&book.rules()[0], &facts());
+        assert!(explained.compared.is_empty(), "nor does it end whoever asks why");
+    }
+
+    #[test]
+    fn what_a_judgement_costs_does_not_depend_on_the_one_before() {
+        let texts = [text("cheap", "keep()"), text("dear", "for i in 0..1000 { i + 1; } keep()")];
+        let (book, faults) = Rulebook::compile(&texts, &RuleSettings::default(), Display::Metric);
+        assert_eq!(faults, vec![]);
+        let cost = |n: usize| book.judge_counting(&book.rules()[n], &facts()).1;
+        let (cheap, dear) = (cost(0), cost(1));
+        assert!((1..100).contains(&cheap) && dear > 3_000, "{cheap}, {dear}");
+        assert_eq!((cost(1), cost(0), cost(0), cost(1)), (dear, cheap, cheap, dear));
+    }
 }

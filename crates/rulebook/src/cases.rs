@@ -15,6 +15,7 @@ use site::settings::node::{self, Kind, shortened};
 use site::settings::section::{Item, Section};
 
 use crate::header_text::span_of;
+use crate::limits;
 
 mod results;
 
@@ -172,6 +173,12 @@ const EXPECT: &str = "write `none`, or a list such as [raised 3 d 12 h .. 4 d, c
 /// # Errors
 /// Every fault in the text, in its order.
 pub fn read_cases(text: &str, path: &str) -> Result<Vec<Case>, Vec<Fault>> {
+    if text.len() > limits::CASES_BYTES {
+        let mut faults = Faults::new(path);
+        let what = format!("the case file has {} bytes, more than {}", text.len(), limits::CASES_BYTES);
+        faults.add(Place { line: 1, column: 1 }, what, "leave out cases that show nothing new");
+        return Err(faults.in_order());
+    }
     let empty = ("the case file is empty", "`hypocaust rules new NAME` writes one to begin with");
     let root = node::parse(text, path, empty).map_err(|fault| vec![fault])?;
     let mut faults = Faults::new(path);
@@ -270,6 +277,11 @@ fn cases(root: &node::Node, faults: &mut Faults) -> Vec<Case> {
     if nodes.is_empty() && matches!(list.node.kind, Kind::List(_)) {
         faults.add(list.node.at, "`cases` is empty", "write one case at least");
     }
+    if nodes.len() > limits::CASES {
+        let what = format!("there are {} cases, more than {}", nodes.len(), limits::CASES);
+        faults.add(list.node.at, what, "leave out cases that show nothing new");
+        return vec![];
+    }
     let mut read: Vec<Case> = vec![];
     for node in nodes {
         let Some(own) = Section::open_named(node, "case", "name", &keys, faults) else { continue };
@@ -345,6 +357,12 @@ impl<'t> Reader<'_, 't> {
             self.faults.add(at, "nothing says how long the case lasts", "give one of its series an end: `60 for 3 d`");
         } else if length > LENGTH_MAX {
             self.faults.add(at, format!("the case lasts {length}, longer than {LENGTH_MAX}"), "shorten its series");
+        }
+        let moments = probes_every.map_or(0, |every| length.as_millis() / every.as_millis().max(1));
+        let readings = moments.saturating_mul(tracks.len() as i64 + i64::from(blower.is_some()));
+        if length <= LENGTH_MAX && readings > limits::CASE_READINGS {
+            let told = format!("the case has {readings} readings, more than {}", limits::CASE_READINGS);
+            self.faults.add(at, told, "shorten its series, or read less often: `probes_every`");
         }
         // What has no end of its own lasts as long as the case.
         for track in &mut tracks {

@@ -37,6 +37,14 @@ pub const VARIABLES: usize = 100;
 pub const FUNCTIONS: usize = 30;
 /// Bytes of one rule's file.
 pub const RULE_BYTES: usize = 64 * 1024;
+/// Rules of one site.
+pub const RULES: usize = 200;
+/// Bytes of one file of cases.
+pub const CASES_BYTES: usize = 256 * 1024;
+/// Cases of one rule.
+pub const CASES: usize = 200;
+/// Readings of one case, all probes together: a season of seven probes and a blower at five minutes.
+pub const CASE_READINGS: i64 = 220_000;
 /// The grounds and figures of one answer, each.
 pub const ANSWER_LINES: usize = 40;
 /// Bytes of a finding: it goes into one line of a mail.

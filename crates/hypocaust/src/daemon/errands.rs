@@ -16,6 +16,7 @@ use site::reading::SeriesId;
 
 use super::{Loop, Work, chain};
 use crate::clock::Clock;
+use crate::report::Rendered;
 
 impl Loop {
     /// Renders a mail that was not rendered yet, or sends the bytes that were.
@@ -36,12 +37,21 @@ impl Loop {
                 let (site, now, work) = (Arc::clone(&self.site), self.clock.now(), self.work.clone());
                 self.away += 1;
                 tokio::spawn(async move {
-                    let done = tokio::task::spawn_blocking(move || crate::report::render(&mail, &site, now)).await;
-                    let rendered = match done {
-                        Ok(rendered) => rendered.map_err(|e| chain(&e)),
-                        Err(panic) => Err(panic.to_string()),
+                    let (of, at) = (mail.clone(), Arc::clone(&site));
+                    let back = match apart(move || crate::report::render(&of, &at, now)).await {
+                        Ok(rendered) => Work::Rendered(id, rendered.map_err(|e| chain(&e))),
+                        Err(why) => {
+                            // Somebody waits for this mail: what it says matters more than how it looks.
+                            let told = why.clone();
+                            let plain = apart(move || post::render_after_fault(&mail, &site, now, &told)).await;
+                            let plain = plain.and_then(|made| made.map_err(|e| chain(&e)));
+                            let plain =
+                                plain.map(|bytes| Rendered { bytes, issued: None, failed: None, amended: Vec::new() });
+                            let part = format!("the making of mail {}", id.0);
+                            Work::Failed { part, why, instead: Some(Box::new(Work::Rendered(id, plain))) }
+                        }
                     };
-                    let _ = work.send(Work::Rendered(id, rendered)).await;
+                    let _ = work.send(back).await;
                 });
             }
         }
@@ -51,8 +61,18 @@ impl Loop {
         let (postman, work, from) = (Arc::clone(&self.postman), self.work.clone(), self.site.mail.from.clone());
         self.away += 1;
         tokio::spawn(async move {
-            let outcome = postman.deliver(&from, &to, &bytes).await;
-            let _ = work.send(Work::Outcome(id, outcome)).await;
+            // In a task of its own: however it ends, the loop hears of it.
+            let sent = tokio::spawn(async move { postman.deliver(&from, &to, &bytes).await }).await;
+            let back = match sent {
+                Ok(outcome) => Work::Outcome(id, outcome),
+                Err(ended) => {
+                    let why = why_ended(ended);
+                    let outcome = MailOutcome::Deferred { reply: why.clone() };
+                    let part = format!("the delivery of mail {}", id.0);
+                    Work::Failed { part, why, instead: Some(Box::new(Work::Outcome(id, outcome))) }
+                }
+            };
+            let _ = work.send(back).await;
         });
     }
 
@@ -61,17 +81,25 @@ impl Loop {
         self.away += 1;
         tokio::spawn(async move {
             let id = series.clone();
-            let read = tokio::task::spawn_blocking(move || read_history(&folder, &id, from)).await;
-            let read = read.map_err(|panic| panic.to_string()).and_then(|read| read.map_err(|source| chain(&source)));
-            let points = read.unwrap_or_else(|why| {
-                if repeats.is_first(&format!("history cannot be read: {why}"), &series.to_string()) {
-                    tracing::warn!(
-                        "the history of {series} cannot be read: {why}; its time above thresholds starts now"
-                    );
+            let back = |points| Work::Recalled { series: series.clone(), from, points };
+            let back = match apart(move || read_history(&folder, &id, from)).await {
+                Ok(Ok(points)) => back(points),
+                Ok(Err(source)) => {
+                    let why = chain(&source);
+                    if repeats.is_first(&format!("history cannot be read: {why}"), &series.to_string()) {
+                        tracing::warn!(
+                            "the history of {series} cannot be read: {why}; its time above thresholds starts now"
+                        );
+                    }
+                    back(Vec::new())
                 }
-                Vec::new()
-            });
-            let _ = work.send(Work::Recalled { series, from, points }).await;
+                // The engine waits for an answer before it asks for the next series.
+                Err(why) => {
+                    let part = format!("reading the history of {series}");
+                    Work::Failed { part, why, instead: Some(Box::new(back(Vec::new()))) }
+                }
+            };
+            let _ = work.send(back).await;
         });
     }
 
@@ -82,17 +110,19 @@ impl Loop {
         self.away += 1;
         tokio::spawn(async move {
             let _turn = one.acquire().await;
-            let judged = tokio::task::spawn_blocking(move || crate::judging::standings(&site, batch, until)).await;
-            let judged =
-                judged.map_err(|panic| panic.to_string()).and_then(|judged| judged.map_err(|why| why.to_string()));
-            let standings = judged.unwrap_or_else(|why| {
-                if repeats.is_first(&format!("a batch cannot be judged: {why}"), &format!("batch {batch} in bin {bin}"))
-                {
-                    tracing::warn!("batch {batch} in bin {bin} cannot be judged: {why}");
+            let back = match apart(move || crate::judging::standings(&site, batch, until)).await {
+                Ok(Ok(standings)) => Work::Judged { bin, batch, at: until, standings },
+                Ok(Err(why)) => {
+                    let what = format!("batch {batch} in bin {bin}");
+                    if repeats.is_first(&format!("a batch cannot be judged: {why}"), &what) {
+                        tracing::warn!("{what} cannot be judged: {why}");
+                    }
+                    Work::Judged { bin, batch, at: until, standings: Vec::new() }
                 }
-                Vec::new()
-            });
-            let _ = work.send(Work::Judged { bin, batch, at: until, standings }).await;
+                // It stands as it was judged before, and is judged again in its time.
+                Err(why) => Work::Failed { part: format!("judging batch {batch} in bin {bin}"), why, instead: None },
+            };
+            let _ = work.send(back).await;
         });
     }
 
@@ -102,6 +132,24 @@ impl Loop {
         tokio::spawn(async move {
             let _ = sender.send(work).await;
         });
+    }
+}
+
+/// Does work where blocking hurts nobody.
+///
+/// # Errors
+/// Why it did not come to its end: a panic in it, with its place.
+async fn apart<T: Send + 'static>(work: impl FnOnce() -> T + Send + 'static) -> Result<T, String> {
+    match tokio::task::spawn_blocking(move || fence::caught(work)).await {
+        Ok(done) => done.map_err(|panic| panic.to_string()),
+        Err(ended) => Err(why_ended(ended)),
+    }
+}
+
+fn why_ended(ended: tokio::task::JoinError) -> String {
+    match ended.try_into_panic() {
+        Ok(payload) => fence::Panic::of(payload.as_ref()).to_string(),
+        Err(_) => "it was interrupted".to_owned(),
     }
 }
 
@@ -116,4 +164,22 @@ pub(super) fn disk_free(folder: &Path, clock: &Clock) -> Option<f64> {
     }
     let disk = rustix::fs::statvfs(folder).ok()?;
     (disk.f_blocks > 0).then(|| disk.f_bavail as f64 / disk.f_blocks as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn a_panic_of_work_apart_comes_back_as_a_reason() {
+        assert_eq!(apart(|| 7).await, Ok(7));
+        let none: Vec<u8> = Vec::new();
+        let why = apart(move || none[2]).await;
+        assert_eq!(
+            why,
+            Err("a fault of hypocaust itself (index out of bounds: the len is 0 but the index is 2)".to_owned())
+        );
+        let ended = tokio::spawn(async { panic!("on the way") }).await.map(|(): ()| ());
+        assert_eq!(ended.map_err(why_ended), Err("a fault of hypocaust itself (on the way)".to_owned()));
+    }
 }

@@ -6,7 +6,7 @@ use engine::input::Input;
 use site::model::Site;
 use tokio::sync::oneshot;
 
-use super::{Item, Loop, Work};
+use super::{Item, Loop, Work, failed};
 use crate::rule_watch::{self, Tried};
 use crate::socket::Answer;
 
@@ -30,14 +30,32 @@ impl Loop {
         let (mut site, work) = (Site::clone(&self.site), self.work.clone());
         site.rules.clone_from(&self.rules_changed);
         tokio::task::spawn_blocking(move || {
-            let tried = rule_watch::try_files(&config, &site, &texts);
+            // However the trial ends, the loop hears of it: else no change would ever be tried again.
+            let tried = fence::caught(|| rule_watch::try_files(&config, &site, &texts));
             let _ = work.blocking_send(Work::Tried(Box::new(tried), answer));
         });
     }
 
     /// What is to be done with files that were tried.
-    pub(super) fn take_tried(&mut self, tried: Tried, answer: Option<oneshot::Sender<Answer>>) -> Option<Item> {
+    pub(super) fn take_tried(
+        &mut self,
+        tried: Result<Tried, fence::Panic>,
+        answer: Option<oneshot::Sender<Answer>>,
+    ) -> Option<Item> {
         let watch = self.rules.as_mut()?;
+        let tried = match tried {
+            Ok(tried) => tried,
+            Err(panic) => {
+                // The files are not tried again as they are.
+                watch.pass_over();
+                let why = panic.to_string();
+                if let Some(answer) = answer {
+                    let _ = answer
+                        .send(Answer::No(format!("the trial of the rules failed: {why}; the rules in force stay")));
+                }
+                return Some(failed("the trial of changed rules", why));
+            }
+        };
         watch.took(&tried);
         for remark in &tried.remarks {
             tracing::info!("{remark}");

@@ -7,12 +7,14 @@ use pile::time::{Span, Timestamp};
 use site::model::{Keep, Site};
 use site::zone::parse_instant;
 
-use super::{Loop, chain};
+use super::{Item, Loop, chain, failed};
 
 /// How long a day keeps its rows after its end: most of what comes late has come by then, and finds its place without unpacking.
 const PACKED_AFTER: Span = Span::days(3);
 /// From the end of one walk over the store to the next.
 const LOOKED_AT_EVERY: Span = Span::minutes(10);
+/// A step of tidying that failed in the program itself is tried again after so long.
+const RESTS_FOR: Span = Span::hours(1);
 /// A time off, or a step of the clock, of so long may be a clock that is wrong.
 const DOUBTFUL_GAP: Span = Span::days(30);
 const DOUBTFUL_STEP: Span = Span::days(1);
@@ -31,25 +33,44 @@ pub(super) struct Tidying {
 
 impl Loop {
     /// Packs one piece of the days that are over.
-    pub(super) fn pack_old_readings(&mut self, now: Timestamp) {
+    pub(super) fn pack_old_readings(&mut self, now: Timestamp) -> Option<Item> {
         if self.tidying.packs_from.is_some_and(|from| now < from) {
-            return;
+            return None;
         }
-        match tokio::task::block_in_place(|| self.ledger.compact(now - PACKED_AFTER)) {
-            Ok(Some(piece)) => tracing::debug!("{} readings of {} series were packed", piece.readings, piece.chunks),
-            Ok(None) => self.tidying.packs_from = Some(now + LOOKED_AT_EVERY),
-            Err(source) => {
+        // A transaction that a panic leaves half done is rolled back where it is dropped.
+        let packed = tokio::task::block_in_place(|| fence::caught(|| self.ledger.compact(now - PACKED_AFTER)));
+        match packed {
+            Ok(Ok(Some(piece))) => {
+                tracing::debug!("{} readings of {} series were packed", piece.readings, piece.chunks)
+            }
+            Ok(Ok(None)) => self.tidying.packs_from = Some(now + LOOKED_AT_EVERY),
+            Ok(Err(source)) => {
                 tracing::warn!(
                     "days that are over cannot be packed: {}; their readings are as they were",
                     chain(&source)
                 );
                 self.tidying.packs_from = Some(now + LOOKED_AT_EVERY);
             }
+            Err(panic) => {
+                self.tidying.packs_from = Some(now + RESTS_FOR);
+                return Some(failed("packing days that are over", panic.to_string()));
+            }
         }
+        None
     }
 
     /// Takes out a piece of the readings whose time is over, where the settings give them one.
-    pub(super) fn take_out_old_readings(&mut self, now: Timestamp) {
+    pub(super) fn take_out_old_readings(&mut self, now: Timestamp) -> Option<Item> {
+        match fence::caught(|| self.take_out(now)) {
+            Ok(()) => None,
+            Err(panic) => {
+                self.tidying.prunes_from = Some(now + RESTS_FOR);
+                Some(failed("taking out readings whose time is over", panic.to_string()))
+            }
+        }
+    }
+
+    fn take_out(&mut self, now: Timestamp) {
         if self.tidying.prunes_from.is_some_and(|from| now < from) {
             return;
         }

@@ -6,7 +6,7 @@ use std::io;
 use std::path::Path;
 
 use pile::time::Timestamp;
-use post::document::{Pressed, Template};
+use post::document::{DocumentError, PressError, Pressed, Template};
 use post::reports::block::Report;
 use post::reports::facts::{BatchFacts, SiteFacts, WeekFacts};
 use post::reports::said::{self, Figures};
@@ -47,8 +47,7 @@ pub(super) fn pdf(
     let own = own.transpose()?;
     let (document, pictures) = post::reports::document(report, facts, site.reports.paper);
     let template = own.as_ref().map(|(name, text)| Template { name, text });
-    let pressed =
-        post::document::pdf(&document, pictures, made_at, template).map_err(|e| CommandError::Refused(chain(&e)))?;
+    let pressed = post::document::pdf(&document, pictures, made_at, template).map_err(not_made)?;
     for warning in &pressed.warnings {
         tracing::warn!("{}: {warning}", report.title);
     }
@@ -65,11 +64,18 @@ pub(crate) fn tried(site: &Site, template: &Path) -> Result<Pressed, CommandErro
     let pressed = |bare| {
         let (document, pictures) = post::document::sample(site.reports.paper, bare);
         let template = Template { name: &name, text: &text };
-        post::document::pdf(&document, pictures, Timestamp::from_millis(0), Some(template))
-            .map_err(|e| CommandError::Refused(chain(&e)))
+        post::document::pdf(&document, pictures, Timestamp::from_millis(0), Some(template)).map_err(not_made)
     };
     pressed(true)?;
     pressed(false)
+}
+
+/// A document that was refused, or in which the program failed.
+fn not_made(error: DocumentError) -> CommandError {
+    match error {
+        DocumentError::Press { source: PressError::Panicked(panic), .. } => CommandError::Panicked(panic),
+        error => CommandError::Refused(chain(&error)),
+    }
 }
 
 /// What a template is called in messages, and its text.

@@ -27,6 +27,8 @@ pub(crate) struct Rendered {
     pub(crate) bytes: Vec<u8>,
     /// Kind and body of the row that says which edition was issued; nothing where none was.
     pub(crate) issued: Issued,
+    /// A part that failed in the program itself on the way, and why; the mail was made without it.
+    pub(crate) failed: Option<(String, String)>,
     /// Earlier weeks of which figures are not what was sent any more, with what changed.
     pub(crate) amended: Vec<(IsoWeek, Vec<String>)>,
 }
@@ -46,9 +48,24 @@ pub(crate) fn render(mail: &Mail, site: &Site, now: Timestamp) -> Result<Rendere
     let (week, review) = match &mail.notice {
         Notice::Summary(summary) => (summary.week, Review::Draft),
         Notice::Copy(copy) => (copy.week, copy.reviewed.as_ref().map_or(Review::NotReviewed, reviewed)),
-        _ => return Ok(Rendered { bytes: post::render(mail, site, now)?, issued: None, amended: Vec::new() }),
+        _ => {
+            return Ok(Rendered {
+                bytes: post::render(mail, site, now)?,
+                issued: None,
+                failed: None,
+                amended: Vec::new(),
+            });
+        }
     };
-    let made = documents(site, week, review, &mail.to, now);
+    // What is half made of the documents is in files of their own, which the next attempt makes anew.
+    let made = fence::caught(|| documents(site, week, review, &mail.to, now))
+        .unwrap_or_else(|panic| Err(CommandError::Panicked(panic)));
+    let failed = match &made {
+        Err(CommandError::Panicked(panic)) => {
+            Some((format!("the making of the documents of week {week}"), panic.to_string()))
+        }
+        _ => None,
+    };
     let amended = match (&made, &mail.notice) {
         // Looked for once a week, and not again by each of its mails.
         (Ok((_, Some(_))), Notice::Summary(_)) => amended(site, week, now),
@@ -62,7 +79,7 @@ pub(crate) fn render(mail: &Mail, site: &Site, now: Timestamp) -> Result<Rendere
             (Documents::Failed { why: chain(&error), remedy }, None)
         }
     };
-    Ok(Rendered { bytes: post::render_summary(mail, site, now, &documents)?, issued, amended })
+    Ok(Rendered { bytes: post::render_summary(mail, site, now, &documents)?, issued, failed, amended })
 }
 
 fn reviewed((by, at): &(String, Timestamp)) -> Review {
@@ -106,7 +123,10 @@ fn documents(
 fn amended(site: &Site, week: IsoWeek, now: Timestamp) -> Vec<(IsoWeek, Vec<String>)> {
     let Some(begins) = site.zone.week_begins(week) else { return Vec::new() };
     let weeks = (1..=WEEKS_LOOKED_AT_AGAIN).map(|n| site.zone.iso_week(begins + Span::hours(12) - Span::days(7 * n)));
-    let found = weeks.filter_map(|earlier| match changed(site, earlier, now) {
+    let looked = |earlier| {
+        fence::caught(|| changed(site, earlier, now)).unwrap_or_else(|panic| Err(CommandError::Panicked(panic)))
+    };
+    let found = weeks.filter_map(|earlier| match looked(earlier) {
         Ok(changes) if changes.is_empty() => None,
         Ok(changes) => Some((earlier, changes)),
         Err(error) => {
