@@ -56,6 +56,31 @@ fn what_others_look_at_is_off_unless_it_is_asked_for_and_stays_on_this_machine()
 }
 
 #[test]
+fn how_long_a_broker_may_be_away_has_a_floor_and_a_ceiling() {
+    let from = "broker:\n  embedded:\n    listen: \"127.0.0.1:1883\"\n";
+    let with = |more: &str| changed(from, &format!("broker:\n  url: \"mqtts://broker.example\"\n{more}"));
+    assert_eq!(read_ok(&example()).broker_alarm_after, Span::minutes(10));
+    assert_eq!(read_ok(&with("")).broker_alarm_after, Span::minutes(10));
+    for minutes in [1, 45, 120] {
+        let site = read_ok(&with(&format!("  alarm_after_minutes: {minutes}\n")));
+        assert_eq!(site.broker_alarm_after, Span::minutes(minutes));
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_other_number_of_minutes_without_a_broker_is_one_fault_with_the_bounds(minutes in any::<i64>()) {
+        prop_assume!(!(1..=120).contains(&minutes));
+        let from = "broker:\n  embedded:\n    listen: \"127.0.0.1:1883\"\n";
+        let to = format!("broker:\n  url: \"mqtts://broker.example\"\n  alarm_after_minutes: {minutes}\n");
+        let faults = read(&changed(from, &to), "site.yaml").err().unwrap_or_default();
+        prop_assert_eq!(faults.len(), 1);
+        let fault = &faults[0];
+        prop_assert!(fault.what.contains("alarm_after_minutes") && format!("{fault}").contains("120"), "{}", fault);
+    }
+}
+
+#[test]
 fn a_key_that_was_renamed_still_works_and_is_told() {
     let site = read_ok(&(example() + "keep_readings_years: 7\n"));
     assert_eq!(site.keep.years, Some(7.0));
