@@ -4,7 +4,7 @@ mod yard;
 
 use engine::alarm::{AlarmEventKind, AlarmState};
 use engine::effect::{Effect, MailState};
-use engine::input::{Input, MailOutcome, PreviousRun};
+use engine::input::{Input, LinkState, MailOutcome, PreviousRun};
 use engine::notice::{BackOnAir, Notice, Step};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
@@ -12,7 +12,7 @@ use pile::units::Celsius;
 use pile::window::{Point, Window};
 use site::entry::EntryKind;
 use site::reading::{Quality, TimeSource};
-use yard::{HOT, START, Yard, minutes, reading, reply};
+use yard::{HOT, SETTINGS, START, Yard, minutes, reading, reply};
 
 fn steps(yard: &Yard) -> Vec<Step> {
     yard.alarm_mails().iter().map(|a| a.step).collect()
@@ -529,4 +529,29 @@ fn a_second_start_goes_on_as_one_daemon_and_not_as_two() {
     assert_eq!(said, 24, "one status every five minutes of two hours, not two");
     let cells = after.iter().filter(|e| matches!(e, Effect::Water(_))).count();
     assert!(cells >= 10, "the water account goes on: {cells} cells in two hours");
+}
+
+#[test]
+fn a_broker_that_is_gone_is_told_after_the_time_that_the_site_chose() {
+    let embedded = "broker: { embedded: { listen: \"127.0.0.1:0\" } }";
+    assert!(SETTINGS.contains(embedded));
+    let link = |state| Input::Link { state };
+    for (minutes_set, told_after) in [(None, 10), (Some(1), 1), (Some(45), 45)] {
+        let key = minutes_set.map_or_else(String::new, |n| format!(", alarm_after_minutes: {n}"));
+        let settings = SETTINGS.replace(embedded, &format!("broker: {{ url: \"mqtt://127.0.0.1\"{key} }}"));
+        let mut yard =
+            Yard::described(&settings, &[("hot-core", HOT)], Restored { life: 7, ..Restored::default() }, START);
+        yard.step(Input::Started { previous: None });
+        yard.step(link(LinkState::Up));
+        let told = |yard: &Yard| yard.alarm_mails().iter().filter(|mail| mail.rule == "broker-lost").count();
+        // It is looked at each minute.
+        yard.step(link(LinkState::Down));
+        yard.wait(minutes(told_after) - Span::seconds(1));
+        assert_eq!(told(&yard), 0, "{told_after} min: not before");
+        yard.wait(minutes(1));
+        assert_eq!(told(&yard), 1, "{told_after} min");
+        yard.wait(minutes(50));
+        yard.step(link(LinkState::Up));
+        assert_eq!(yard.engine.figures(yard.now).link_down_since, None);
+    }
 }

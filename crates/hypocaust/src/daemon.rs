@@ -417,7 +417,7 @@ pub async fn run(
             _ = pet.tick() => {
                 let now = this.clock.now();
                 this.repeats.others().iter().for_each(|line| tracing::warn!("{line}"));
-                let trouble = this.ledger.alive(now).err().map(|source| chain(&source));
+                let trouble = this.ledger.alive(now).err().map(|source| root(&source));
                 let is_news = trouble.is_some() && !this.board.store_in_trouble();
                 if let Some(why) = trouble.as_ref().filter(|_| is_news) {
                     tracing::warn!("the store does not take a sign of life: {why}");
@@ -646,7 +646,7 @@ impl Loop {
                         tracing::error!("nothing is stored or acknowledged at present: {}", chain(&source));
                         let since = self.clock.now();
                         troubled = Some(since);
-                        self.board.post(|facts| facts.store_takes(since, Some(chain(&source))));
+                        self.board.post(|facts| facts.store_takes(since, Some(root(&source))));
                         self.progress.send_modify(|p| p.store_in_trouble = true);
                     }
                     tokio::time::sleep(COMMIT_RETRY).await;
@@ -770,6 +770,15 @@ fn failed(part: impl Into<String>, why: String) -> Item {
     let part = part.into();
     tracing::error!("{part} failed: {why}; please report it. Everything else goes on");
     Item::alone(Input::PartFailed { part, why })
+}
+
+/// The innermost cause of an error.
+fn root(error: &dyn std::error::Error) -> String {
+    let mut cause = error;
+    while let Some(source) = cause.source() {
+        cause = source;
+    }
+    cause.to_string()
 }
 
 /// An error with its causes, on one line.

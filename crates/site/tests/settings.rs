@@ -57,6 +57,31 @@ fn what_others_look_at_is_off_unless_it_is_asked_for_and_stays_on_this_machine()
 }
 
 #[test]
+fn how_long_a_broker_may_be_away_has_a_floor_and_a_ceiling() {
+    let from = "broker:\n  embedded:\n    listen: \"127.0.0.1:1883\"\n";
+    let with = |more: &str| changed(from, &format!("broker:\n  url: \"mqtts://broker.example\"\n{more}"));
+    assert_eq!(read_ok(&example()).broker_alarm_after, Span::minutes(10));
+    assert_eq!(read_ok(&with("")).broker_alarm_after, Span::minutes(10));
+    for minutes in [1, 45, 120] {
+        let site = read_ok(&with(&format!("  alarm_after_minutes: {minutes}\n")));
+        assert_eq!(site.broker_alarm_after, Span::minutes(minutes));
+    }
+}
+
+proptest! {
+    #[test]
+    fn any_other_number_of_minutes_without_a_broker_is_one_fault_with_the_bounds(minutes in any::<i64>()) {
+        prop_assume!(!(1..=120).contains(&minutes));
+        let from = "broker:\n  embedded:\n    listen: \"127.0.0.1:1883\"\n";
+        let to = format!("broker:\n  url: \"mqtts://broker.example\"\n  alarm_after_minutes: {minutes}\n");
+        let faults = read(&changed(from, &to), "site.yaml").err().unwrap_or_default();
+        prop_assert_eq!(faults.len(), 1);
+        let fault = &faults[0];
+        prop_assert!(fault.what.contains("alarm_after_minutes") && format!("{fault}").contains("120"), "{}", fault);
+    }
+}
+
+#[test]
 fn a_key_that_was_renamed_still_works_and_is_told() {
     let site = read_ok(&(example() + "keep_readings_years: 7\n"));
     assert_eq!(site.keep.years, Some(7.0));
@@ -434,16 +459,16 @@ fn advice_says_what_could_be_better() {
         ])
     };
     expect_test::expect![[r#"
-        site.yaml:82: blower blower-1: 45 s pulses seen every 1 min: about a quarter of them fall between samples; sample at least every 22 s, or wire a run counter; until then the pulse rules answer `cannot tell`
+        site.yaml:83: blower blower-1: 45 s pulses seen every 1 min: about a quarter of them fall between samples; sample at least every 22 s, or wire a run counter; until then the pulse rules answer `cannot tell`
     "#]].assert_eq(&current(60));
     expect_test::expect![[r#"
-        site.yaml:82: blower blower-1: 45 s pulses seen every 30 s: one sample in each cannot tell how long it was; sample at least every 22 s, or wire a run counter; until then the pulse rules answer `cannot tell`
+        site.yaml:83: blower blower-1: 45 s pulses seen every 30 s: one sample in each cannot tell how long it was; sample at least every 22 s, or wire a run counter; until then the pulse rules answer `cannot tell`
     "#]].assert_eq(&current(30));
     assert_eq!(current(22), "", "two samples in each pulse");
     expect_test::expect![[r#"
-        site.yaml:82: nothing tells whether blower blower-1 runs; the log can only say that it was meant to; wire a run counter, or a current, pressure or flow signal, and name it under `running`
-        site.yaml:128: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
-        site.yaml:128: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
+        site.yaml:83: nothing tells whether blower blower-1 runs; the log can only say that it was meant to; wire a run counter, or a current, pressure or flow signal, and name it under `running`
+        site.yaml:129: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
+        site.yaml:129: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
         site.yaml: mail goes to m.example without a login, and many relays then refuse it or take it for spam; add `user:` with `password_file:` or `credential:`, unless the relay knows this machine
         site.yaml: nobody gets alarms; add `gets: [alarms]` to the people who can act on one
         site.yaml: Nora Quill gets no mail at all; write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log

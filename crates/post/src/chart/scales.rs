@@ -8,6 +8,9 @@ use site::zone::Zone;
 
 use super::HOURS_PER_DAY;
 
+/// The longest step of a scale; no figure that fits into an `f32` lies beyond it.
+const LONGEST_STEP: f64 = 1e39;
+
 /// Lower end, upper end and step of the scale, all whole steps, in the unit shown.
 ///
 /// The scale never spans less than 10 K, so that the noise of a probe does not look like a mountain range.
@@ -17,10 +20,14 @@ pub(super) fn scale(lowest: f64, highest: f64, display: Display) -> (f64, f64, f
         Display::Us => 20.0,
     };
     let (lowest, highest) = if lowest <= highest { (lowest, highest) } else { (0.0, least) };
+    // Beyond the longest step there would be a line for each of more steps than anybody can count.
+    let (lowest, highest) = (lowest.clamp(-LONGEST_STEP, LONGEST_STEP), highest.clamp(-LONGEST_STEP, LONGEST_STEP));
     let pad = ((least - (highest - lowest)) / 2.0).max(0.0);
     let (lowest, highest) = (lowest - pad, highest + pad);
     let mut step = 1.0;
-    for candidate in [2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 1e4, 1e6, 1e9, 1e12, 1e18, 1e30, 1e39] {
+    for candidate in
+        [2.0, 5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 500.0, 1e3, 1e4, 1e6, 1e9, 1e12, 1e18, 1e30, LONGEST_STEP]
+    {
         if (highest / step).ceil() - (lowest / step).floor() <= 6.0 {
             break;
         }
@@ -81,8 +88,13 @@ mod tests {
         ] {
             assert_eq!(scale(low, high, display), want, "{low} to {high}");
         }
-        let (low, high, step) = scale(f64::from(f32::MIN), f64::from(f32::MAX), Display::Us);
-        assert!((high - low) / step <= 7.0, "even nonsense has few grid lines");
+        for most in [f64::from(f32::MAX), 1e300, f64::MAX, f64::INFINITY] {
+            let (low, high, step) = scale(-most, most, Display::Us);
+            assert!(
+                (high - low) / step <= 7.0,
+                "even nonsense has few grid lines: {most} gives {low} to {high} by {step}"
+            );
+        }
     }
 
     #[test]

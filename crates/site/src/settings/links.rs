@@ -71,7 +71,7 @@ pub(super) fn broker_alarm_after(top: &Section<'_>, faults: &mut Faults) -> Opti
         top.optional("broker").and_then(|item| Section::open(item.node, "broker", &BROKER_KEYS, told_elsewhere));
     match section.filter(|section| !section.has("embedded")).and_then(|section| section.optional("alarm_after_minutes"))
     {
-        Some(item) => item.whole(ALARM_AFTER_MINUTES, "minutes", faults).map(Span::minutes),
+        Some(item) => item.whole(ALARM_AFTER_MINUTES, "min", faults).map(Span::minutes),
         None => Some(usual),
     }
 }
