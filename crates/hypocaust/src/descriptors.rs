@@ -3,9 +3,7 @@
 //! Must never let one door take what another needs: a mail that cannot be sent for want of a descriptor is an alarm that nobody hears.
 
 use std::io;
-use std::sync::Arc;
-use std::sync::Mutex;
-use std::sync::PoisonError;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
@@ -21,7 +19,7 @@ const AGAIN: Duration = Duration::from_millis(200);
 const TELL_AGAIN: Duration = Duration::from_secs(60);
 
 /// Raises the limit of this process as far as it may and is wanted; gives how many connections the broker inside may have.
-pub fn for_the_broker() -> usize {
+pub(crate) fn for_the_broker() -> usize {
     let found = getrlimit(Resource::Nofile);
     // `None` is no limit at all.
     let may = found.maximum.unwrap_or(u64::MAX);
