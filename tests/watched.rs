@@ -218,7 +218,9 @@ async fn half_requests_and_idle_commands_end_and_hold_nobody_up() {
     assert!(matches!(asked.await.unwrap(), hypocaust::socket::Answer::Done(_)));
     drop(idle);
     // A head that is too long, and a second request on one connection.
-    for request in [format!("GET /health HTTP/1.1\r\nA: {}\r\n\r\n", "x".repeat(20_000)), "GET /health HTTP/1.1\r\n\r\n".repeat(2)] {
+    for request in
+        [format!("GET /health HTTP/1.1\r\nA: {}\r\n\r\n", "x".repeat(20_000)), "GET /health HTTP/1.1\r\n\r\n".repeat(2)]
+    {
         let mut stream = tokio::net::TcpStream::connect(("127.0.0.1", port)).await.unwrap();
         let _ = tokio::io::AsyncWriteExt::write_all(&mut stream, request.as_bytes()).await;
         let mut bytes = Vec::new();
