@@ -154,6 +154,45 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
     }
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn after_ten_wrong_tokens_a_name_rests_for_the_rest_of_a_minute_and_others_do_not() {
+    let mut yard = yard();
+    std::fs::write(yard.path("bo"), "another-word-of-another\n").unwrap();
+    yard.person = format!(
+        "{} }}\n  - {{ name: Bo, mail: \"bo@test.example\", log_token_file: \"{}\"",
+        yard.person,
+        yard.path("bo").display()
+    );
+    let mut driven = yard.driven(START).await;
+    let address = driven.listens_on().unwrap();
+    let client = connect(address, "telephone");
+    let topic = format!("hypocaust/{}/acknowledge", driven.site().id);
+    let mut answers = hears(address, format!("{topic}/answer")).await;
+    let mut says = async |by: &str, token: &str| {
+        let seen = json!({ "alarm": 7, "token": token, "by": by }).to_string();
+        acknowledged(vec![publish(&client, topic.clone(), seen).await.unwrap()]).await.unwrap();
+        answers.recv().await.unwrap()["refused"].as_str().unwrap().to_owned()
+    };
+    for n in 0..10 {
+        let said = says("Ann", &format!("guessed-guessed-{n}")).await;
+        assert!(said.contains("do not go together"), "{n}: {said}");
+    }
+    for (by, token, wanted, why) in [
+        ("Ann", "guessed-guessed-11", "too many wrong tokens", "it rests"),
+        ("Ann", TOKEN, "too many wrong tokens", "for the right one too, or a guess would show"),
+        ("ann@test.example", TOKEN, "too many wrong tokens", "by her address as well"),
+        ("Bo", "another-word-of-another", "no alarm 7", "another person goes on"),
+        ("Zoe", TOKEN, "do not go together", "a name that nobody has"),
+    ] {
+        let said = says(by, token).await;
+        assert!(said.contains(wanted), "{why}: {said}");
+    }
+    driven.advance_to(START + Span::minutes(1)).await.unwrap();
+    let said = says("Ann", TOKEN).await;
+    assert!(said.contains("no alarm 7"), "the minute is over: {said}");
+    driven.stop().await.unwrap();
+}
+
 #[test]
 fn a_token_that_is_missing_or_too_short_is_told_before_anything_starts() {
     for (token, wanted) in

@@ -202,6 +202,58 @@ async fn an_address_that_is_taken_costs_the_page_and_nothing_else() {
     assert_eq!(process.stop().0, Some(0));
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn half_requests_and_idle_commands_end_and_hold_nobody_up() {
+    let (yard, port) = watched(Yard::new(1));
+    let driven = yard.driven(START).await;
+    assert_eq!(got(port, "/health").await.0, 200);
+    let mut half = Vec::new();
+    for _ in 0..100 {
+        let mut stream = tokio::net::TcpStream::connect(("127.0.0.1", port)).await.unwrap();
+        let _ = tokio::io::AsyncWriteExt::write_all(&mut stream, b"GET /health HTTP/1.1\r\n").await;
+        half.push(stream);
+    }
+    let socket = hypocaust::socket::socket_path(&yard.data());
+    let idle: Vec<_> = (0..100).filter_map(|_| std::os::unix::net::UnixStream::connect(&socket).ok()).collect();
+    assert_eq!(got(port, "/health").await.0, 200, "those that are half end soon");
+    for stream in &mut half {
+        let mut bytes = [0; 64];
+        let end = tokio::time::timeout(PATIENCE, async {
+            // One that was in time to be read may have been told that it took too long.
+            while tokio::io::AsyncReadExt::read(stream, &mut bytes).await.is_ok_and(|n| n > 0) {}
+        });
+        end.await.expect("each of them ends");
+    }
+    // A command is heard once the idle ones were sent away.
+    let data = yard.data();
+    let request = Request::entry("b1", START, "Ann", "", &EntryKind::OnAir { loaded_at: None, filling: None });
+    let asked = tokio::task::spawn_blocking(move || {
+        let until = std::time::Instant::now() + PATIENCE;
+        loop {
+            if let Ok(Some(answer)) = hypocaust::socket::ask(&data, &request) {
+                return answer;
+            }
+            assert!(std::time::Instant::now() < until, "no command is heard any more");
+            std::thread::yield_now();
+        }
+    });
+    assert!(matches!(asked.await.unwrap(), hypocaust::socket::Answer::Done(_)));
+    drop(idle);
+    // A head that is too long, and a second request on one connection.
+    for request in
+        [format!("GET /health HTTP/1.1\r\nA: {}\r\n\r\n", "x".repeat(20_000)), "GET /health HTTP/1.1\r\n\r\n".repeat(2)]
+    {
+        let mut stream = tokio::net::TcpStream::connect(("127.0.0.1", port)).await.unwrap();
+        let _ = tokio::io::AsyncWriteExt::write_all(&mut stream, request.as_bytes()).await;
+        let mut bytes = Vec::new();
+        let read = tokio::io::AsyncReadExt::read_to_end(&mut stream, &mut bytes);
+        let _ = tokio::time::timeout(PATIENCE, read).await.expect("an end");
+        let answers = String::from_utf8_lossy(&bytes).matches("HTTP/1.1").count();
+        assert!(answers <= 1, "{}", String::from_utf8_lossy(&bytes));
+    }
+    driven.stop().await.unwrap();
+}
+
 /// A service manager that asks for a sign of life every two seconds.
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_service_manager_hears_that_it_is_ready_alive_and_stopping() {

@@ -3,9 +3,7 @@
 //! Must never let one door take what another needs: a mail that cannot be sent for want of a descriptor is an alarm that nobody hears.
 
 use std::io;
-use std::sync::Arc;
-use std::sync::Mutex;
-use std::sync::PoisonError;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};

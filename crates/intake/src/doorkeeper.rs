@@ -16,7 +16,7 @@ use mqtt5::packet::connect::ConnectPacket;
 use mqtt5::protocol::v5::reason_codes::ReasonCode;
 use sha2::{Digest, Sha256};
 use site::access::Access;
-use tokio::sync::Semaphore;
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::time::{Instant, sleep_until};
 
 use crate::gate::{Place, network};
@@ -42,12 +42,44 @@ pub(crate) struct Doorkeeper {
     proven: Mutex<BTreeMap<String, Proof>>,
     wrong: Mutex<BTreeMap<(IpAddr, String), Wrong>>,
     turns: Arc<Semaphore>,
+    hashing: mpsc::Sender<Guess>,
     pub(crate) access: Arc<Access>,
     pub(crate) holdings: Holdings,
     /// The delay of each client's will: the connect event does not carry it.
     pub(crate) will_delays: Mutex<BTreeMap<String, u32>>,
     /// Weak, for the router holds who holds this.
     pub(crate) router: OnceLock<Weak<MessageRouter>>,
+}
+
+/// A password to be held against a hash, with the turn that it takes and whoever waits.
+struct Guess {
+    password: String,
+    hash: String,
+    fits: oneshot::Sender<bool>,
+    _turn: OwnedSemaphorePermit,
+}
+
+/// Starts the threads that hash. They are our own: a hash takes 19 MB, and the system keeps as much for every thread that ever computed
+/// one; of the runtime's threads that would be dozens.
+fn hashers() -> std::io::Result<mpsc::Sender<Guess>> {
+    let (guesses, received) = mpsc::channel::<Guess>(limits::HASHES_AT_ONCE);
+    let received = Arc::new(Mutex::new(received));
+    for _ in 0..limits::HASHES_AT_ONCE {
+        let received = Arc::clone(&received);
+        let work = move || {
+            loop {
+                // The lock is let go before the work begins; the threads end with the doorkeeper.
+                let next = received.lock().unwrap_or_else(PoisonError::into_inner).blocking_recv();
+                let Some(Guess { password, hash, fits, _turn }) = next else { return };
+                // Whoever has hung up costs nothing.
+                if !fits.is_closed() {
+                    let _ = fits.send(PasswordAuthProvider::verify_password(&password, &hash));
+                }
+            }
+        };
+        std::thread::Builder::new().name("passwords".into()).spawn(work)?;
+    }
+    Ok(guesses)
 }
 
 /// Wrong passwords of one address for one user.
@@ -65,12 +97,14 @@ impl Doorkeeper {
         let random = rustls::crypto::ring::default_provider().secure_random;
         random.fill(&mut key).map_err(|_| IntakeError::Library { why: "the system gives no random bytes".into() })?;
         let users = clients.map(|text| read(text, &key)).transpose()?;
+        let hashing = hashers().map_err(|e| IntakeError::Library { why: format!("no thread can be started: {e}") })?;
         Ok(Doorkeeper {
             users,
             key,
             proven: Mutex::default(),
             wrong: Mutex::default(),
             turns: Arc::new(Semaphore::new(limits::HASHES_AT_ONCE)),
+            hashing,
             access,
             holdings: Holdings::default(),
             will_delays: Mutex::default(),
@@ -100,25 +134,29 @@ impl Doorkeeper {
         let line = (network(from), if record.is_some() { user.to_owned() } else { String::new() });
         if let Some(OnRecord::Argon2(hash)) = record
             && self.may_guess(&line, begun)
+            && self.fits(&line, password, hash).await
         {
-            // Tens of milliseconds and more on a small machine: not on a thread that carries messages, and never many at once. The
-            // turn goes with the work, which goes on when whoever asked for it has hung up.
-            let Ok(turn) = Arc::clone(&self.turns).acquire_owned().await else { return false };
-            let (hash, text) = (hash.clone(), String::from_utf8_lossy(password).into_owned());
-            let fits = tokio::task::spawn_blocking(move || {
-                let _turn = turn;
-                PasswordAuthProvider::verify_password(&text, &hash)
-            });
-            if fits.await.unwrap_or(false) {
-                self.wrong.lock().unwrap_or_else(PoisonError::into_inner).remove(&line);
-                self.proven.lock().unwrap_or_else(PoisonError::into_inner).insert(user.to_owned(), given);
-                return true;
-            }
+            self.wrong.lock().unwrap_or_else(PoisonError::into_inner).remove(&line);
+            self.proven.lock().unwrap_or_else(PoisonError::into_inner).insert(user.to_owned(), given);
+            return true;
         }
         self.note_wrong(line, Instant::now());
         // The same for a wrong password and an unknown user.
         sleep_until(begun + limits::WRONG_PASSWORD_AFTER).await;
         false
+    }
+
+    /// Tens of milliseconds and more on a small machine: not on a thread that carries messages, and never many at once.
+    async fn fits(&self, line: &(IpAddr, String), password: &[u8], hash: &str) -> bool {
+        let Ok(turn) = Arc::clone(&self.turns).acquire_owned().await else { return false };
+        // Of many guesses that came at once, those behind the first wrong one are not tried either.
+        if !self.may_guess(line, Instant::now()) {
+            return false;
+        }
+        let (fits, told) = oneshot::channel();
+        let password = String::from_utf8_lossy(password).into_owned();
+        let guess = Guess { password, hash: hash.to_owned(), fits, _turn: turn };
+        self.hashing.send(guess).await.is_ok() && told.await.unwrap_or(false)
     }
 
     fn may_guess(&self, line: &(IpAddr, String), now: Instant) -> bool {
@@ -194,6 +232,10 @@ impl Visitor {
             if will.retain && (long || !keeper.holdings.may_keep(user, &will.topic, will.payload.len())) {
                 return Some((ReasonCode::QuotaExceeded, "its retained will has no room"));
             }
+            let waits = will.properties.will_delay_interval.is_some_and(|delay| delay > 0);
+            if waits && !keeper.holdings.may_leave_will(user, &connect.client_id, Instant::now()) {
+                return Some((ReasonCode::QuotaExceeded, "as many wills wait for their delay as may"));
+            }
         }
         if !self.place.proven(user) {
             return Some((ReasonCode::QuotaExceeded, "its user has as many connections as one may have"));
@@ -221,7 +263,10 @@ impl AuthProvider for Visitor {
             let delay = connect.will.as_ref().and_then(|will| will.properties.will_delay_interval);
             if let Some(delay) = delay {
                 let mut delays = keeper.will_delays.lock().unwrap_or_else(PoisonError::into_inner);
-                delays.insert(connect.client_id.clone(), delay);
+                // A connection that breaks before it is whole leaves its line behind; its client writes over it when it is back.
+                if delays.len() < 2 * limits::CONNECTIONS {
+                    delays.insert(connect.client_id.clone(), delay);
+                }
             }
             // Without passwords a name proves nothing.
             Ok(match connect.username.as_ref().filter(|_| keeper.users.is_some()) {
@@ -325,13 +370,10 @@ fn same(a: &Proof, b: &Proof) -> bool {
 }
 
 #[cfg(test)]
-#[path = "../../decode/tests/sites/mod.rs"]
-mod sites;
-
-#[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+    use crate::inlet::sites;
 
     fn keeper(text: Option<&str>) -> Result<Doorkeeper, IntakeError> {
         Doorkeeper::new(text, Arc::new(Access::new(&sites::with(Vec::new(), &[], &[]))))
@@ -361,15 +403,11 @@ mod tests {
         ] {
             assert_eq!(admits(&keeper, user, password).await, want, "{user:?}: {why}");
         }
-        let held = keeper.proven.lock().unwrap();
-        assert!(
-            held.values().all(|proof| *proof != Sha256::digest(b"warm:pile")[..]),
-            "no plain digest is held either"
-        );
-        assert!(
-            admits(&super::tests::keeper(None).unwrap(), None, None).await,
-            "without passwords whoever is here comes in"
-        );
+        let plain = Sha256::digest(b"warm:pile");
+        let held: Vec<Proof> = keeper.proven.lock().unwrap().values().copied().collect();
+        assert!(!held.is_empty() && held.iter().all(|proof| *proof != plain[..]), "no plain digest is held either");
+        let open = super::tests::keeper(None).unwrap();
+        assert!(admits(&open, None, None).await, "without passwords whoever is on this machine comes in");
     }
 
     #[test]

@@ -599,6 +599,8 @@ impl BrokerEventHandler for Hook {
             if will.delay.is_zero() {
                 self.deliver_will(&will).await;
             } else if !connected {
+                let until = tokio::time::Instant::now() + will.delay;
+                self.keeper.holdings.will_waits(event.user_id.as_deref(), &client, until);
                 let inlet = self.inlet.clone();
                 let waiting = tokio::spawn(async move {
                     tokio::time::sleep(will.delay).await;

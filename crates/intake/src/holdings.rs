@@ -5,6 +5,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Mutex, PoisonError};
 
+use tokio::time::Instant;
+
 use crate::limits;
 
 /// How much of a text from outside a line of the log shows.
@@ -15,6 +17,8 @@ const SHOWN_CHARS: usize = 100;
 pub(crate) struct Holdings {
     retained: Mutex<Retained>,
     ids: Mutex<Ids>,
+    /// Wills that wait for their delay to pass, by client: until when, and whose.
+    wills: Mutex<BTreeMap<String, (Instant, Owner)>>,
     told: Mutex<BTreeSet<String>>,
 }
 
@@ -139,6 +143,21 @@ impl Holdings {
         may
     }
 
+    /// Whether a client may leave a will that waits: each is a task with a payload, for up to a week.
+    pub(crate) fn may_leave_will(&self, user: Option<&str>, client: &str, now: Instant) -> bool {
+        let mut wills = self.wills.lock().unwrap_or_else(PoisonError::into_inner);
+        wills.retain(|_, (until, _)| *until > now);
+        let own = wills.values().filter(|(_, of)| of.as_deref() == user).count();
+        wills.contains_key(client)
+            || wills.len() < limits::WAITING_WILLS && (user.is_none() || own < limits::WAITING_WILLS_PER_USER)
+    }
+
+    /// A client was lost and its will waits.
+    pub(crate) fn will_waits(&self, user: Option<&str>, client: &str, until: Instant) {
+        let mut wills = self.wills.lock().unwrap_or_else(PoisonError::into_inner);
+        wills.insert(client.to_owned(), (until, user.map(ToOwned::to_owned)));
+    }
+
     /// Whether this is to be told: once, and no more once there is much that was told.
     pub(crate) fn tell_once(&self, what: &str) -> bool {
         let mut told = self.told.lock().unwrap_or_else(PoisonError::into_inner);
@@ -218,6 +237,21 @@ mod tests {
         assert!(!holdings.may_use_id(Some("south-1"), "probe"), "nor a session that waits");
         holdings.still_there(&BTreeSet::new());
         assert!(holdings.may_use_id(Some("south-1"), "probe"), "its time has passed");
+    }
+
+    #[test]
+    fn wills_that_wait_have_an_end() {
+        let (holdings, now) = (Holdings::default(), Instant::now());
+        let later = now + std::time::Duration::from_secs(60);
+        let mut wills = 0;
+        while holdings.may_leave_will(Some("flood"), &format!("c{wills}"), now) {
+            holdings.will_waits(Some("flood"), &format!("c{wills}"), later);
+            wills += 1;
+        }
+        assert_eq!(wills, limits::WAITING_WILLS_PER_USER);
+        assert!(holdings.may_leave_will(Some("flood"), "c0", now), "one that has a place may come again");
+        assert!(holdings.may_leave_will(Some("north-1"), "probe", now), "others have room");
+        assert!(holdings.may_leave_will(Some("flood"), "new", later), "their time has passed");
     }
 
     #[test]

@@ -152,7 +152,7 @@ impl Inlet {
 
 #[cfg(test)]
 #[path = "../../decode/tests/sites/mod.rs"]
-mod sites;
+pub(crate) mod sites;
 
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

@@ -210,7 +210,7 @@ pub enum IntakeError {
 
 /// Starts the intake: listens, or begins to connect. A broker elsewhere need not be there yet.
 ///
-/// `sessions` is a folder of its own for the broker inside, where it keeps its clients' sessions and retained messages; a broker
+/// [`Means::sessions`] is a folder of its own for the broker inside, where it keeps its clients' sessions and retained messages; a broker
 /// elsewhere needs none. With a folder a client that comes back after our restart is told that its session is there, and sends again
 /// what it got no answer for; told otherwise, MQTT has it forget those messages. The folder sees a synced write for each connection
 /// and each retained message: on a machine with an SD card and many retained topics a folder in memory (`/run`) spares the card, and

@@ -144,7 +144,8 @@ fn embedded(item: &Item<'_>, faults: &mut Faults) -> Option<Broker> {
             );
         }
     }
-    if let (Some(address), Some(item), false) = (listen.flatten().filter(beyond), &item, plain) {
+    // One thing at a time: without passwords there is nothing to read on the wire yet.
+    if let (Some(address), Some(item), false) = (listen.flatten().filter(beyond), &item, plain || open) {
         faulty = true;
         faults.add(
             item.node.at,
