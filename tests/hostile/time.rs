@@ -178,9 +178,7 @@ async fn answers(address: SocketAddr) -> tokio::sync::mpsc::Receiver<Value> {
             match event {
                 Event::Incoming(rumqttc::Packet::SubAck(_)) => drop(ready.take().map(|ready| ready.send(()))),
                 Event::Incoming(rumqttc::Packet::Publish(message)) => {
-                    if heard.send(serde_json::from_slice(&message.payload).unwrap()).await.is_err() {
-                        return;
-                    }
+                    let _ = heard.send(serde_json::from_slice(&message.payload).unwrap()).await;
                 }
                 _ => {}
             }

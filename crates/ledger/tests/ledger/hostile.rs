@@ -124,7 +124,8 @@ fn goes_on(ledger: Ledger, folder: &std::path::Path) {
             }
         }
         assert!(all_readings(&ledger).iter().any(|row| row.reading.series == core("p9")));
-        (ledger.entries().unwrap(), ledger.batches().unwrap(), ledger.alarms().unwrap(), ledger.outbox().unwrap());
+        let _ =
+            (ledger.entries().unwrap(), ledger.batches().unwrap(), ledger.alarms().unwrap(), ledger.outbox().unwrap());
         ledger.end_run(now).unwrap();
     }
 }
