@@ -57,6 +57,7 @@ const OTHER_PROGRAMS: [(&str, &str); 14] = [
     ("chown", "changes files of the system"),
     ("chmod", "changes files of the system"),
     ("install", "writes into places of the system"),
+    ("echo", "writes into places of the system"),
     ("openssl", "run below, in a folder of their own"),
     ("adduser", "changes the system"),
     ("diff", "compares files of the system"),
