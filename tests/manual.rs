@@ -58,6 +58,7 @@ const OTHER_PROGRAMS: [(&str, &str); 15] = [
     ("chown", "changes files of the system"),
     ("chmod", "changes files of the system"),
     ("install", "writes into places of the system"),
+    ("echo", "writes into places of the system"),
     ("openssl", "run below, in a folder of their own"),
     ("adduser", "changes the system"),
     ("podman", "wants an engine for containers, which no machine of the tests has"),
