@@ -6,6 +6,7 @@ use engine::input::MachineClock;
 use ledger::{Access, Ledger, LedgerError, ReadingFilter, Run};
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
+use site::bounds;
 use site::entry::Entry;
 use site::reading::{Reading, SeriesId, TimeSource};
 
@@ -44,13 +45,16 @@ impl History {
     /// The history in the store of a site.
     pub(crate) fn of_store(folder: &std::path::Path) -> Result<History, LedgerError> {
         let ledger = Ledger::open(folder, Access::Read)?;
+        // Nobody lived through a moment that the calendar does not have; to live it again would take as long.
+        let lived = bounds::is_of_calendar;
+        let entries = ledger.recorded_entries()?.into_iter().filter(|e| lived(e.recorded_at));
         Ok(History {
-            entries: ledger.recorded_entries()?.into_iter().map(|e| (e.recorded_at, e.entry)).collect(),
-            runs: ledger.runs()?,
+            entries: entries.map(|e| (e.recorded_at, e.entry)).collect(),
+            runs: ledger.runs()?.into_iter().filter(|r| lived(r.started_at) && lived(r.last_alive)).collect(),
             clock: ledger
                 .rows_of(&["clock.step"], Timestamp::MIN, Timestamp::MAX)?
                 .iter()
-                .filter(|row| row.body["told"].as_bool() == Some(true))
+                .filter(|row| lived(row.at) && row.body["told"].as_bool() == Some(true))
                 .map(|row| (row.at, machine_clock(row.body["behind_ms"].as_i64())))
                 .collect(),
             span: ledger.span()?,
