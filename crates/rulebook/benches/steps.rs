@@ -98,6 +98,7 @@ fn main() {
     println!("a whole window holds {} points", facts.signals[0].window.count(facts.at - Span::days(8), facts.at));
 }
 
+#[expect(clippy::disallowed_methods, reason = "a measurement reads a clock")]
 fn measure(name: &str, text: RuleText, facts: &Arc<rulebook::facts::Facts>) {
     let (book, faults) = Rulebook::compile(&[text], &RuleSettings::default(), Display::Metric);
     assert!(faults.is_empty(), "{name}: {faults:#?}");
