@@ -36,7 +36,7 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn span(&self) -> Result<Option<(Timestamp, Timestamp)>, LedgerError> {
         self.reading("looking for the oldest reading", |conn| {
-            let calendar = [bounds::EARLIEST.as_millis(), bounds::LATEST.as_millis()];
+            let calendar = [bounds::EARLIEST.as_millis(), bounds::LATEST.as_millis() - 1];
             let [begin, end] = calendar;
             let lately = conn
                 .query_row(
@@ -59,7 +59,7 @@ impl Ledger {
                 first = [first, low].into_iter().flatten().min();
                 last = last.max(high);
             }
-            let packed = packed_ends(conn)?.map(|(low, high)| (low.clamp(begin, end), high.clamp(begin, end)));
+            let packed = packed_ends(conn)?;
             first = [first, packed.map(|(low, _)| low)].into_iter().flatten().min();
             last = last.max(packed.map(|(_, high)| high));
             Ok(first.zip(last).map(|(a, b)| (Timestamp::from_millis(a), Timestamp::from_millis(b))))
@@ -99,7 +99,7 @@ impl Ledger {
     }
 }
 
-/// The oldest and the newest instant that is packed; of days that are damaged, their ends.
+/// The oldest and the newest instant of the calendar that is packed, which begins and ends with a day; of days that are damaged, their ends.
 fn packed_ends(conn: &Connection) -> Result<Option<(i64, i64)>, Cause> {
     let all = |day: i64| -> Result<Option<(i64, i64)>, Cause> {
         let (begin, end) = (chunk::first_of(day), chunk::first_of(day + 1) - 1);
@@ -117,7 +117,8 @@ fn packed_ends(conn: &Connection) -> Result<Option<(i64, i64)>, Cause> {
         }
         Ok(ends)
     };
-    let outer = conn.query_row("SELECT min(id), max(id) FROM chunks", [], |row| {
+    let calendar = [bounds::EARLIEST, bounds::LATEST].map(|at| days::first_key_of(at.as_millis()));
+    let outer = conn.query_row("SELECT min(id), max(id) FROM chunks WHERE id >= ?1 AND id < ?2", calendar, |row| {
         Ok((row.get::<_, Option<i64>>(0)?, row.get::<_, Option<i64>>(1)?))
     })?;
     let (Some(oldest), Some(newest)) = outer else { return Ok(None) };
