@@ -46,7 +46,7 @@ const NOT_RUN_HERE: [(&str, &str); 17] = [
 ];
 
 /// Other programs in the manuals, and why the lines that start with them are not run as they stand.
-const OTHER_PROGRAMS: [(&str, &str); 15] = [
+const OTHER_PROGRAMS: [(&str, &str); 16] = [
     ("apt", "installs packages; deploy/test-package installs ours with dpkg"),
     ("systemctl", "wants a running service manager; deploy/test-package stands in for it"),
     ("cargo", "builds; the gate does"),
