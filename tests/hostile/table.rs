@@ -61,8 +61,7 @@ pub fn run<const N: usize>(areas: [(&'static str, Vec<Row>); N]) -> ExitCode {
             match std::panic::catch_unwind(AssertUnwindSafe(|| runtime.block_on(run()))) {
                 Ok(Happened { what, spent }) => {
                     passed += 1;
-                    let spent =
-                        spent.map_or("- | -".to_owned(), |s| format!("{:.0} MB | {:.1} s", s.megabytes, s.seconds));
+                    let spent = spent.map_or("- | -".to_owned(), |s| format!("{:.0} MB | {:.1} s", s.megabytes, s.seconds));
                     println!("{line} | {what} | {spent}");
                 }
                 Err(_) => {
