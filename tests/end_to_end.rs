@@ -97,7 +97,7 @@ async fn a_crash_is_mailed_once_from_afar(mut driven: Driven, address: std::net:
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_wall_panel_sees_an_alarm_and_acknowledges_it() {
     let mut yard = Yard::new(1).with_rule("hot-now", yard::HOT_NOW);
-    std::fs::write(yard.path("ann"), "correct-horse-battery-staple\n").unwrap();
+    yard::write_secret(&yard.path("ann"), "correct-horse-battery-staple\n");
     yard.person = format!(", log_token_file: \"{}\"", yard.path("ann").display());
     let mut driven = yard.driven(START).await;
     let address = driven.listens_on().unwrap();

@@ -183,7 +183,7 @@ fn guarded(port: u16) -> Yard {
     )
     .unwrap();
     secret(&passwords);
-    std::fs::write(yard.path("ann"), format!("{TOKEN}\n")).unwrap();
+    crate::yard::write_secret(&yard.path("ann"), &format!("{TOKEN}\n"));
     secret(&yard.path("ann"));
     yard.person = format!(", log_token_file: \"{}\"", yard.path("ann").display());
     yard.broker = format!(

@@ -66,7 +66,7 @@ fn machine_now() -> Timestamp {
 fn yard() -> (Yard, SocketAddr) {
     let port = free_port();
     let mut yard = Yard::new(2).embedded_at(port).with_rule("hot-now", HOT_NOW);
-    std::fs::write(yard.path("ann"), format!("{TOKEN}\n")).unwrap();
+    crate::yard::write_secret(&yard.path("ann"), &format!("{TOKEN}\n"));
     yard.person = format!(", log_token_file: \"{}\"", yard.path("ann").display());
     (yard, SocketAddr::from(([127, 0, 0, 1], port)))
 }

@@ -234,16 +234,16 @@ impl Alarm {
         }
     }
 
-    /// Takes it back at a start. What a clock that was ahead wrote down as still to come must not hold anything up: no proof, no end of
+    /// Takes it back at a start. What a clock that was `ahead` wrote down as still to come must not hold anything up: no proof, no end of
     /// a shelf, no reminder and no new occurrence.
-    pub(crate) fn come_back(&mut self, now: Timestamp) {
+    pub(crate) fn come_back(&mut self, now: Timestamp, ahead: Span) {
         self.conditioning.come_back(now);
         if let Some(shelf) = self.life.shelf.as_mut().filter(|shelf| shelf.since > now) {
             shelf.until = now + shelf.until.since(shelf.since);
             shelf.since = now;
         }
-        if self.raised_at.is_some_and(|at| at > now) {
-            self.reminder_at = self.reminder_at.map(|_| now);
+        if ahead > Span::ZERO {
+            self.reminder_at = self.reminder_at.map(|at| (at - ahead).max(now));
         }
         if self.life.cleared_at.is_some_and(|at| at > now) {
             self.life.cleared_at = Some(now - limits::REOPEN_WITHIN - Span::millis(1));

@@ -142,7 +142,7 @@ pub(crate) const CLOCK_SET_BACK: Builtin = Builtin {
     response: &[
         "Compare the machine's clock with a telephone.",
         "If the machine's clock is wrong, set it. Hypocaust follows a clock that is set forward at once.",
-        "If the machine's clock is right, wait: the alarm clears when both agree. A note in the log helps whoever reads the records.",
+        "If the machine's clock is right, wait until both agree, or restart hypocaust where the text below says so.",
     ],
     // Medium, so that people learn of it at once.
     time_to_respond: Span::hours(2),

@@ -83,29 +83,46 @@ impl Engine {
         }
     }
 
-    /// Clears the alarm about a clock that was set back, once the two clocks have met.
+    /// Clears the alarm about a clock that was set back once the two clocks have met, and the one about a clock that was not set once it is,
+    /// if only since the start.
     pub(crate) fn clocks_agree(&mut self, now: Timestamp, effects: &mut Vec<Effect>) {
+        if self.clock_unset.is_none() {
+            let set = "the machine's clock is set";
+            self.clear_builtin(&builtin::CLOCK_NOT_SET, &Subject::Site, now, set, effects);
+        }
         if self.lag.behind(now) <= limits::CLOCK_AGREES_WITHIN {
             let met = "the machine's clock and hypocaust's times agree again";
             self.clear_builtin(&builtin::CLOCK_SET_BACK, &Subject::Site, now, met, effects);
         }
     }
 
-    /// Tells of readings that come fresh and claim an earlier time, always by as much.
+    /// Tells of readings that come fresh and claim an earlier time, always by as much; until they carry the right one. Silence changes nothing.
     pub(crate) fn look_for_wrong_times(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
-        // Once the machine's clock was set back, its alarm says so already.
-        let told = self.lag.behind(at) > limits::CLOCK_AGREES_WITHIN;
-        let wrong: Vec<(&str, Span)> = self
-            .series
-            .iter()
-            .filter(|_| !told)
-            .filter_map(|(id, series)| Some((id.source.as_str(), series.trails_by(at)?)))
-            .collect();
-        let Some((least, most)) = wrong.iter().map(|(_, by)| *by).min().zip(wrong.iter().map(|(_, by)| *by).max())
-        else {
-            let right = "readings carry the time at which they come";
-            return self.clear_builtin(&builtin::CLOCKS_DIFFER, &Subject::Site, at, right, effects);
-        };
+        // While the machine's clock is behind, that is why, and its alarm says so already.
+        if self.lag.behind(at) > limits::CLOCK_AGREES_WITHIN {
+            return;
+        }
+        let mut right = false;
+        for (id, series) in &self.series {
+            if series.trails_by(at).is_some() {
+                self.wrong_times.insert(id.clone());
+            } else if series.comes_in_time(at) {
+                right = true;
+                self.wrong_times.remove(id);
+            }
+        }
+        if self.wrong_times.is_empty() {
+            // After a start nothing is known of those that the alarm was about, until they had time to come.
+            if right && at.since(self.watching_since) >= limits::WRONG_TIMES_FORGOTTEN_AFTER {
+                let right = "readings carry the time at which they come";
+                self.clear_builtin(&builtin::CLOCKS_DIFFER, &Subject::Site, at, right, effects);
+            }
+            return;
+        }
+        let wrong = self.series.iter().filter_map(|(id, series)| Some((id.source.as_str(), series.trails_by(at)?)));
+        let wrong: Vec<(&str, Span)> = wrong.collect();
+        let lengths = || wrong.iter().map(|(_, by)| *by);
+        let Some((least, most)) = lengths().min().zip(lengths().max()) else { return };
         let by =
             if most - least < limits::CLOCK_AGREES_WITHIN { format!("{most}") } else { format!("{least} to {most}") };
         let mut sources: Vec<&str> = wrong.iter().map(|(source, _)| *source).collect();

@@ -89,6 +89,8 @@ pub struct Engine {
     pub(crate) lag: Lag,
     /// Since when the machine's clock shows a time that cannot be.
     pub(crate) clock_unset: Option<Timestamp>,
+    /// Series whose readings carry a wrong time.
+    pub(crate) wrong_times: BTreeSet<SeriesId>,
     /// Temperatures for which time above is accounted.
     pub(crate) thresholds: Vec<Celsius>,
     pub(crate) reach: Span,
@@ -279,6 +281,7 @@ impl Engine {
             clock_jumped: None,
             lag: Lag::none(now),
             clock_unset: None,
+            wrong_times: BTreeSet::new(),
             thresholds,
             reach,
             deadlines: BTreeSet::new(),
@@ -366,8 +369,9 @@ impl Engine {
         self.week.mails.extend(restored.mails.into_iter().filter(|(at, _)| *at <= now));
         let highest = restored.alarms.iter().map(|a| a.id.0).max().unwrap_or_default();
         self.last_alarm = if restored.last_alarm > 0 { restored.last_alarm } else { highest };
+        let ahead = restored.previous.map_or(Span::ZERO, |run| run.last_alive.since(now)).max(Span::ZERO);
         for mut alarm in restored.alarms {
-            alarm.come_back(now);
+            alarm.come_back(now, ahead);
             self.hiding.extend(alarm.life.by_design.clone());
             self.alarms.insert(alarm.key.clone(), alarm);
         }
@@ -384,12 +388,13 @@ impl Engine {
         }
         for mail in restored.waiting {
             if let MailState::Waiting { tries: 1.., last_reply, .. } = &mail.state {
-                self.reaching.put_back(&mail.to, mail.created_at, last_reply);
+                self.reaching.put_back(&mail.to, mail.created_at.min(now), last_reply);
             }
             if let Some(deadline) = self.outbox.put_back(mail, self.now) {
                 self.deadlines.insert(deadline);
             }
         }
+        self.put_unreached_back();
         self.put_water_back(restored.water);
         self.put_results_back(restored.results);
         self.put_reports_back(restored.reports);
@@ -466,12 +471,18 @@ impl Engine {
         for alarm in self.alarms.values_mut() {
             alarm.conditioning.break_proof();
         }
-        self.outbox.nobody_tried_for(now.since(self.now));
+        self.no_mail_was_tried_for(now.since(self.now));
         self.make_up_for(now);
     }
 
-    /// Has what was due before `now` over and over done once: one tick of each bin, one look at each account and batch, which go on in
-    /// pieces, and only the newest summary and round list. What is due a single time stays due.
+    /// Nobody tried to send mail for a while, or the clock was only set: that counts neither against mails nor against those they go to.
+    fn no_mail_was_tried_for(&mut self, span: Span) {
+        self.outbox.nobody_tried_for(span);
+        self.reaching.nobody_tried_for(span);
+    }
+
+    /// Has what was due before `now` over and over done once: each bin is judged from its next turn on, each account and batch is looked at
+    /// once and goes on in pieces, and only the newest summary and round list are made. What is due a single time stays due.
     fn make_up_for(&mut self, now: Timestamp) {
         let overdue = |(at, d): &&(Timestamp, Deadline)| {
             use Deadline::{Beat, Health, Results, RoundList, SiteTick, Summary, Tick, Water};
@@ -489,9 +500,9 @@ impl Engine {
     fn newest_summary_due(&self, now: Timestamp) -> Timestamp {
         let zone = &self.site.zone;
         // A week is an hour shorter or longer where the clocks change.
-        zone.next_weekly(now - Span::days(8), self.site.summary)
-            .max(zone.next_weekly(now - Span::days(7) - Span::hours(2), self.site.summary))
-            .min(zone.next_weekly(now, self.site.summary))
+        let before = zone.next_weekly(now - Span::days(8), self.site.summary);
+        let newest = zone.next_weekly(before, self.site.summary);
+        if newest <= now { newest } else { before }
     }
 
     pub(crate) fn schedule_tick(&mut self, bin: &BinId, after: Timestamp) {
@@ -625,6 +636,7 @@ impl Engine {
                 self.deadlines.insert((due, Deadline::Summary));
             }
             if now.since(run.last_alive) > Span::minutes(1) {
+                self.no_mail_was_tried_for(now.since(run.last_alive));
                 self.week.off.push_back((run.last_alive, now));
             }
             if !run.stopped_cleanly && now.since(run.last_alive) > limits::OUTAGE_TOLD_AFTER {

@@ -144,7 +144,8 @@ impl Engine {
         let key = AlarmKey { rule: builtin::PART_FAILED.rule.to_owned(), subject: Subject::Site };
         let stood = self.alarms.get(&key).is_some_and(|alarm| alarm.conditioning.raised());
         let known = self.parts_failed.contains_key(&part);
-        if known || self.parts_failed.len() < limits::PARTS_FAILED_KEPT {
+        let kept = known || self.parts_failed.len() < limits::PARTS_FAILED_KEPT;
+        if kept {
             self.parts_failed.insert(part, at);
         }
         if !self.started {
@@ -152,7 +153,7 @@ impl Engine {
         }
         if !stood {
             self.raise_builtin(&builtin::PART_FAILED, Subject::Site, at, finding, Vec::new(), effects);
-        } else if !known {
+        } else if !known && kept {
             // Only people's words are refused.
             let _ = self.happen(&key, at, Event::Escalate, at, Finding::plain(finding, at), effects);
         }

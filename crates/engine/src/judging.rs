@@ -430,7 +430,13 @@ impl Engine {
             .collect();
         for key in &ended {
             // It is not judged here any more, so it cannot show here that it works.
-            self.failing.remove(&(key.rule.clone(), key.subject.clone()));
+            let failed_here = self.failing.remove(&(key.rule.clone(), key.subject.clone())).is_some();
+            let fails = self.failing.keys().any(|(name, _)| *name == key.rule);
+            if failed_here && !fails && !self.broken.iter().any(|fault| fault.rule == key.rule) {
+                let subject = Subject::Rule(key.rule.clone());
+                let words = "the rule is no longer judged where it failed";
+                self.clear_builtin(&builtin::BROKEN_RULE, &subject, at, words, effects);
+            }
             self.retire(key, at, "the batch is no longer on air, and this rule no longer applies to it", effects);
         }
         // What they hid in this bin is hidden no longer, unless it is retired with them.

@@ -87,12 +87,14 @@ pub const CLOCK_GIVES_BACK_ONE_IN: i64 = 10;
 pub const CLOCK_WAITED_FOR_MOST: Span = Span::days(7);
 /// What was due while nobody watched is made up for in pieces: a water account takes so many cells at once, two days of them.
 pub const WATER_CELLS_AT_ONCE: usize = 288;
-/// A water account that is further behind is not made up for: nothing was measured for so long that it would say nothing.
-pub const WATER_BEHIND_MOST: Span = Span::days(45);
+/// A water account begins or goes on no further back: nothing was measured for so long, or a date is wrong.
+pub const WATER_BEHIND_MOST: Span = Span::days(60);
 /// From one such piece to the next, so that messages and alarms come between.
 pub const NEXT_PIECE_AFTER: Span = Span::seconds(1);
 /// Probes that the alarm about wrong times names; it counts the others.
 pub const WRONG_TIMES_NAMED: usize = 8;
+/// After a start the alarm about wrong times stays for so long before readings that come in time clear it.
+pub const WRONG_TIMES_FORGOTTEN_AFTER: Span = Span::minutes(30);
 /// Readings come as they are measured while the times between them agree within this, or a tenth (our own bound).
 pub const STEADY_WITHIN: Span = Span::minutes(1);
 /// So many in a row, over [`STEADY_FOR`] at the least, show a clock that is wrong and no backlog (our own bound).
@@ -105,8 +107,6 @@ pub const STATUS_EVERY: Span = Span::minutes(5);
 pub const BIN_STATUS_EVERY: Span = Span::minutes(15);
 /// Rows and entries that cannot be used which the alarm about them lists; it counts the others.
 pub const PASSED_OVER_LISTS: usize = 20;
-/// A water account begins or goes on no further back than this: a batch is hot for four to six weeks, and nothing is known of before.
-pub const WATER_BACK: Span = Span::days(100);
 /// Entries kept in memory for a bin.
 pub const ENTRIES_PER_BIN: usize = 500;
 /// Points of one line in the picture of a mail.

@@ -120,9 +120,9 @@ impl Outbox {
         MailId(self.last)
     }
 
-    /// The alarms that mails to this address, tried and not taken, call somebody to.
+    /// The alarms that mails to this address, not taken yet, call somebody to.
     pub(crate) fn calls_waiting_for(&self, to: &str) -> BTreeSet<AlarmId> {
-        let theirs = self.waiting.values().filter(|mail| mail.to == to && mail.tries > 0);
+        let theirs = self.waiting.values().filter(|mail| mail.to == to);
         theirs.filter_map(|mail| mail.calls_to).collect()
     }
 

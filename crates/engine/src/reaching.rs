@@ -95,9 +95,30 @@ impl Reaching {
         known.waits_since = Some(known.waits_since.map_or(since, |known| known.min(since)));
         reply.clone_into(&mut known.reply);
     }
+
+    /// For so long no mail was tried; nobody was kept waiting by a relay meanwhile.
+    pub(crate) fn nobody_tried_for(&mut self, span: Span) {
+        for bad in self.bad.values_mut() {
+            bad.waits_since = bad.waits_since.map(|since| since + span);
+        }
+    }
 }
 
 impl Engine {
+    /// What waits for somebody who could not be reached was sent before this start knew it: an alarm among it is passed on, rather twice
+    /// than never.
+    pub(crate) fn put_unreached_back(&mut self) {
+        let newest = self.outbox.newest();
+        let names: Vec<String> = self
+            .raised(&UNREACHED)
+            .filter_map(|alarm| match &alarm.key.subject {
+                Subject::Person(name) => Some(name.clone()),
+                _ => None,
+            })
+            .collect();
+        self.reaching.known_from.extend(names.into_iter().map(|name| (name, newest)));
+    }
+
     /// Takes in how an attempt to deliver a mail ended, and tells whoever must learn it.
     pub(crate) fn mail_fared(&mut self, at: Timestamp, attempt: Attempt, effects: &mut Vec<Effect>) {
         let Attempt { mail, to, what, calls_to, end } = attempt;
@@ -258,7 +279,8 @@ impl Engine {
             let words = format!("the relay takes mail to {name} again");
             self.clear_builtin(&UNREACHED, &Subject::Person(name), at, &words, effects);
         }
-        if self.is_down() {
+        // Somebody's mail being taken is not enough where those whom alarms are mailed to are still not reached.
+        if self.is_down() && !self.reaches_nobody(at) {
             news = true;
             self.clear_builtin(&MAIL_DOWN, &Subject::Site, at, "the relay takes mail again", effects);
             // What waits for another try need not wait for its turn, and nobody is called unreachable for a try that was not made.

@@ -203,7 +203,7 @@ impl Series {
         if !untimed {
             self.trail.follow(reading);
         }
-        let at = counts_at.or(self.came_fresh(reading)).unwrap_or(reading.measured_at);
+        let at = self.came_fresh(reading).or(counts_at).unwrap_or(reading.measured_at);
         let on_time = reading.received_at.since(at) <= self.late_after();
         if on_time && self.heard_at.is_none_or(|heard| heard < at) {
             self.heard_at = Some(at);
@@ -249,11 +249,19 @@ impl Series {
         (lately && behind > self.late_after() && self.trail.is_steady()).then_some(behind)
     }
 
+    /// Whether its newest reading is of lately and carried a time that is not late.
+    pub(crate) fn comes_in_time(&self, now: Timestamp) -> bool {
+        self.trail.last.is_some_and(|(received, measured)| {
+            now.since(received) <= self.late_after() && received.since(measured) <= self.late_after()
+        })
+    }
+
     /// A source whose fresh readings go back behind its own earlier ones was set back together with the machine: it would claim
     /// instants for the second time. What comes then is kept under the time at which it came.
     fn keep_order(&mut self, reading: &mut Reading, counts_at: Timestamp) {
         let fresh = reading.received_at.since(counts_at) <= limits::DEVICE_AHEAD_MOST;
-        if fresh && self.newest_claim.is_some_and(|claim| reading.measured_at <= claim) {
+        // The newest claim itself is a message that came twice.
+        if fresh && self.newest_claim.is_some_and(|claim| reading.measured_at < claim) {
             reading.measured_at = counts_at;
             reading.time_source = TimeSource::DeviceClockWrong;
         }

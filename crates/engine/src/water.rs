@@ -71,7 +71,7 @@ impl Engine {
     pub(crate) fn begin_water(&mut self, batch: &Batch, filled: Option<&Filled>, effects: &mut Vec<Effect>) {
         let Some(bin) = self.site.bins.get(&batch.bin) else { return };
         let begin = batch.on_air_at.unwrap_or(batch.in_bin_since);
-        let account = match too_far_back(begin, self.now, &self.site.zone) {
+        let account = match out_of_reach(begin, self.now, &self.site.zone) {
             Some(why) => Err(why),
             None => begun(bin, begin, filled).map(Arc::new).map_err(|e| e.to_string()),
         };
@@ -96,7 +96,7 @@ impl Engine {
         for kept in kept {
             let Some(state) = self.bins.get_mut(&kept.bin) else { continue };
             if state.batch.as_ref().is_some_and(|b| b.id == kept.batch && b.off_air_at.is_none()) {
-                let account = match too_far_back(kept.at, self.now, &self.site.zone) {
+                let account = match out_of_reach(kept.at, self.now, &self.site.zone) {
                     Some(why) => Err(why),
                     None => WaterAccount::from_numbers(kept.at, &kept.numbers)
                         .map(Arc::new)
@@ -178,10 +178,7 @@ impl Engine {
         if !on_air {
             return;
         }
-        if at.since(account.at()) > limits::WATER_BEHIND_MOST {
-            let since = self.site.zone.show(account.at());
-            let why =
-                format!("the water balance ended on {since}: hypocaust was off, or its clock was wrong, for too long");
+        if let Some(why) = out_of_reach(account.at(), at, &self.site.zone) {
             return self.end_water(bin, water.batch, why, effects);
         }
         let mut next = (*account).clone();
@@ -207,7 +204,7 @@ impl Engine {
         // One line a cause: after a long stop every bin's balance ends for the same reason.
         let same = |state: &BinState| state.water.as_ref().is_some_and(|w| w.account.as_ref().err() == Some(&why));
         if !self.bins.values().any(same) {
-            let text = format!("bin {bin}: {why}; other bins with the same reason are not listed");
+            let text = format!("bin {bin}: no water balance: {why} (other bins with the same reason are not listed)");
             effects.push(Effect::Say { level: crate::effect::Level::Warn, text });
         }
         if let Some(state) = self.bins.get_mut(bin) {
@@ -356,13 +353,17 @@ pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::mod
     }
 }
 
-/// Why no account begins or goes on at an instant: it would walk through time of which nothing is known.
-fn too_far_back(from: Timestamp, now: Timestamp, zone: &Zone) -> Option<String> {
-    (now.since(from) > limits::WATER_BACK).then(|| {
+/// Why no account begins or goes on at an instant: it would walk through time of which nothing is known, or has not come.
+fn out_of_reach(from: Timestamp, now: Timestamp, zone: &Zone) -> Option<String> {
+    let shown = zone.show(from);
+    if from > now + limits::DEVICE_AHEAD_MOST {
+        return Some(format!("it would go on at {shown}, which is still to come: the clock was ahead; go by samples"));
+    }
+    (now.since(from) > limits::WATER_BEHIND_MOST).then(|| {
         format!(
-            "it would begin at {}, more than {} ago; if that is wrong correct the on-air entry, and otherwise go by samples",
-            zone.show(from),
-            limits::WATER_BACK
+            "it would go on at {shown}, more than {} ago: hypocaust was off, its clock was wrong, or the on-air entry is; if the entry is, correct it, \
+             and otherwise go by samples",
+            limits::WATER_BEHIND_MOST
         )
     })
 }

@@ -331,13 +331,15 @@ fn a_summary_that_fell_due_while_the_daemon_was_off_goes_out_at_the_start() {
     let due = START + Span::hours(1);
     for (last_alive, last_summary, want, why) in [
         (START - Span::hours(2), None, 1, "off over the due time"),
+        (due - minutes(1), None, 1, "off for a moment, the due time in it"),
         (START - Span::hours(2), Some(site::zone::IsoWeek { year: 2026, week: 10 }), 0, "it was sent before the stop"),
         (due + minutes(1), None, 0, "it was up when it was due"),
     ] {
         let previous = Some(PreviousRun { last_alive, stopped_cleanly: true });
         let first_reading = Some(START - Span::days(30));
         let restored = Restored { life: 7, previous, last_summary, first_reading, ..Restored::default() };
-        let mut yard = Yard::restored(&[("hot-core", HOT)], restored, due + Span::hours(3));
+        let back = if last_alive == due - minutes(1) { minutes(29) } else { Span::hours(3) };
+        let mut yard = Yard::restored(&[("hot-core", HOT)], restored, due + back);
         yard.step(Input::Started { previous });
         yard.wait(minutes(2));
         assert_eq!(yard.summaries().len(), want, "{why}");

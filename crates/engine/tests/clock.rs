@@ -138,6 +138,46 @@ fn a_machine_that_is_an_hour_ahead_all_the_time_or_a_probe_that_is_behind_mutes_
 }
 
 #[test]
+fn a_probe_that_is_behind_is_heard_while_the_machine_is_behind_too() {
+    let mut yard = Yard::new();
+    let send = |yard: &mut Yard, behind: Span, value: f64| {
+        yard.step(Input::Readings(vec![reading("b1-core", yard.now - behind, yard.now, value)]));
+        yard.wait(minutes(5));
+    };
+    for _ in 0..4 {
+        send(&mut yard, Span::hours(2), 60.0);
+    }
+    assert_eq!(told(&yard, "clocks-differ").len(), 1);
+    yard.step(Input::Clock(MachineClock::Behind(minutes(20))));
+    for _ in 0..4 {
+        send(&mut yard, Span::hours(2), 84.0);
+    }
+    assert_eq!(raised(&yard, "hot-core"), 1);
+    let stands = |yard: &Yard| yard.engine.alarms().any(|a| a.key.rule == "clocks-differ" && a.stands());
+    assert!(stands(&yard), "its time is as wrong as before");
+    yard.step(Input::Clock(MachineClock::Behind(Span::ZERO)));
+    yard.wait(Span::hours(3));
+    assert!(stands(&yard), "silence is no right time");
+    for _ in 0..4 {
+        send(&mut yard, Span::ZERO, 60.0);
+    }
+    assert!(!stands(&yard), "its clock was set");
+}
+
+#[test]
+fn a_clock_that_was_not_set_before_a_restart_and_is_now_is_told_so() {
+    let mut first = Yard::new();
+    first.step(Input::Clock(MachineClock::NotSet));
+    let alarm = first.engine.alarms().find(|a| a.key.rule == "clock-not-set").unwrap().clone();
+    let previous = Some(PreviousRun { last_alive: first.now, stopped_cleanly: true });
+    let restored = Restored { life: 7, alarms: vec![alarm], previous, ..Restored::default() };
+    let mut second = Yard::restored(&[("hot-core", HOT)], restored, first.now + minutes(5));
+    second.step(Input::Started { previous });
+    second.wait(minutes(2));
+    assert!(second.engine.alarms().all(|a| a.key.rule != "clock-not-set" || !a.stands()));
+}
+
+#[test]
 fn the_alarm_about_the_clock_ends_when_both_agree() {
     let mut yard = Yard::new();
     yard.step(Input::Clock(MachineClock::Behind(minutes(10))));

@@ -132,7 +132,7 @@ pub enum DaemonError {
         "no message can come in any more: the intake ended by itself; start the daemon again (a service manager does)"
     )]
     IntakeEnded,
-    /// The heartbeat.
+    /// The recording.
     #[error("the recording cannot be written")]
     Recording(#[source] std::io::Error),
 }
@@ -747,8 +747,9 @@ impl Loop {
                 // Kept before the first attempt, so that a repeat after a crash sends the same bytes under the same Message-ID.
                 match self.ledger.keep_rendered(id, &bytes).and_then(|()| self.ledger.mail(id)) {
                     Ok(Some((mail, _))) => self.send(id, mail.to, bytes),
-                    Ok(None) => {}
+                    Ok(None) => self.vitals.ends(id),
                     Err(source) => {
+                        self.vitals.ends(id);
                         let reply = format!("the store does not keep the mail's bytes: {source}");
                         items.push(Item::alone(Input::Mail { mail: id, outcome: MailOutcome::Deferred { reply } }));
                     }

@@ -24,9 +24,13 @@ fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
         Ok(cli) => cli,
         Err(error) => {
-            let _ = error.print();
-            let told = matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion);
-            return if told { ExitCode::SUCCESS } else { ExitCode::from(USAGE) };
+            if matches!(error.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) {
+                let _ = error.print();
+                return ExitCode::SUCCESS;
+            }
+            // It repeats what was typed, which a script may have taken from anywhere.
+            eprint!("{}", site::plain::shown(&error.render().to_string()));
+            return ExitCode::from(USAGE);
         }
     };
     start_log(cli.log, &cli.command);

@@ -187,7 +187,12 @@ impl Course {
                                 replay.feed(at, Input::EntryThatEarly((*entry).clone()), &mut recall)?;
                             }
                             Moment::Clock(clock) => replay.feed(at, Input::Clock(*clock), &mut recall)?,
-                            Moment::Restart { last_alive } => replay.restart(*last_alive, at, &mut recall)?,
+                            Moment::Restart { last_alive } => {
+                                replay.restart(*last_alive, at, &mut recall)?;
+                                // A start takes the clocks to agree until it is told otherwise.
+                                let agree = MachineClock::Behind(Span::ZERO);
+                                replay.feed(at, Input::Clock(agree), &mut recall)?;
+                            }
                         }
                     }
                     continue;

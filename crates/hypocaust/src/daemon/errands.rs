@@ -47,7 +47,8 @@ impl Loop {
                             let plain = plain.and_then(|made| made.map_err(|e| chain(&e)));
                             let plain =
                                 plain.map(|bytes| Rendered { bytes, issued: None, failed: None, amended: Vec::new() });
-                            let part = format!("the making of mail {}", id.0);
+                            // Parts are named by their kind: a name for each mail would be an alarm for each.
+                            let (part, why) = ("the making of a mail".to_owned(), format!("mail {}: {why}", id.0));
                             Work::Failed { part, why, instead: Some(Box::new(Work::Rendered(id, plain))) }
                         }
                     };
@@ -68,7 +69,7 @@ impl Loop {
                 Err(ended) => {
                     let why = why_ended(ended);
                     let outcome = MailOutcome::Deferred { reply: why.clone() };
-                    let part = format!("the delivery of mail {}", id.0);
+                    let (part, why) = ("the delivery of a mail".to_owned(), format!("mail {}: {why}", id.0));
                     Work::Failed { part, why, instead: Some(Box::new(Work::Outcome(id, outcome))) }
                 }
             };
@@ -95,7 +96,7 @@ impl Loop {
                 }
                 // The engine waits for an answer before it asks for the next series.
                 Err(why) => {
-                    let part = format!("reading the history of {series}");
+                    let (part, why) = ("reading the history of a probe".to_owned(), format!("{series}: {why}"));
                     Work::Failed { part, why, instead: Some(Box::new(back(Vec::new()))) }
                 }
             };
@@ -120,7 +121,10 @@ impl Loop {
                     Work::Judged { bin, batch, at: until, standings: Vec::new() }
                 }
                 // It stands as it was judged before, and is judged again in its time.
-                Err(why) => Work::Failed { part: format!("judging batch {batch} in bin {bin}"), why, instead: None },
+                Err(why) => {
+                    let why = format!("batch {batch} in bin {bin}: {why}");
+                    Work::Failed { part: "judging a batch".to_owned(), why, instead: None }
+                }
             };
             let _ = work.send(back).await;
         });

@@ -79,7 +79,13 @@ impl Loop {
             return;
         }
         self.tidying.prunes_from = Some(now + LOOKED_AT_EVERY);
-        match doubt(&self.ledger, &self.site, now) {
+        let lag = self.clock.behind();
+        let doubted = match self.clock.is_set() {
+            false => Ok(Some("the machine's clock is not set".to_owned())),
+            true if lag >= DOUBTFUL_STEP => Ok(Some(format!("the machine's clock is {lag} behind"))),
+            true => doubt(&self.ledger, &self.site, now),
+        };
+        match doubted {
             Ok(None) => self.tidying.doubt_told = false,
             Ok(Some(why)) => {
                 if !std::mem::replace(&mut self.tidying.doubt_told, true) {
