@@ -175,6 +175,30 @@ fn bad_settings_stop_it_with_exit_code_78_and_every_fault_at_once() {
     assert!(said.contains("--config"), "{said}");
 }
 
+/// What a power cut or an editor leaves behind keeps nobody from watching: each is named, and the rest goes on.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_rule_that_is_no_text_and_sessions_that_nobody_can_read_do_not_keep_it_from_starting() {
+    let port = free_port();
+    let yard = Yard::new(1).with_rule("hot-now", yard::HOT_NOW).embedded_at(port);
+    let first = Process::start(&yard, &[]);
+    eventually("the first start", || TcpStream::connect(("127.0.0.1", port)).ok()).await;
+    assert_eq!(first.stop().0, Some(0));
+    let mut latin = yard::HOT_NOW.replace("Steam burns.", "Steam burns at 84 \u{b0}C.").into_bytes();
+    latin.retain(|byte| *byte != 0xc2);
+    assert!(String::from_utf8(latin.clone()).is_err(), "as an editor saves Latin-1");
+    std::fs::write(yard.path("rules/hot-now.rhai"), &latin).unwrap();
+    std::fs::write(yard.path("rules/new.rhai"), &latin).unwrap();
+    std::fs::write(yard.data().join("broker/.storage_version"), "").unwrap();
+    let second = Process::start(&yard, &[]);
+    eventually("the second start", || TcpStream::connect(("127.0.0.1", port)).ok()).await;
+    let (code, said) = hypocaust(&yard, &["alarms"]);
+    assert!(code == 0 && said.contains("new.rhai is listed in its folder but cannot be read"), "{said}");
+    assert!(said.contains("hot-now.rhai is listed in its folder but cannot be read"), "{said}");
+    let log = second.log();
+    assert!(log.contains("cannot be read") && log.contains("broker.unreadable-1"), "{log}");
+    assert_eq!(second.stop().0, Some(0));
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn two_daemons_on_one_folder_a_port_in_use_and_a_folder_that_cannot_be_written() {
     let port = free_port();

@@ -34,12 +34,12 @@ mod work;
 
 fn main() -> std::process::ExitCode {
     table::run([
-        ("time", time::rows()),
-        ("work", work::rows()),
+        ("time", table::beside_each_other(time::rows())),
+        ("work", table::beside_each_other(work::rows())),
         ("files", files::rows()),
         ("doors", doors::rows()),
-        ("clock", clock::rows()),
+        ("clock", table::beside_each_other(clock::rows())),
         ("catching up", catching_up::rows()),
-        ("health", health::rows()),
+        ("health", table::beside_each_other(health::rows())),
     ])
 }

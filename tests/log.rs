@@ -157,7 +157,7 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn after_ten_wrong_tokens_a_name_rests_for_the_rest_of_a_minute_and_others_do_not() {
     let mut yard = yard();
-    std::fs::write(yard.path("bo"), "another-word-of-another\n").unwrap();
+    yard::write_secret(&yard.path("bo"), "another-word-of-another\n");
     yard.person = format!(
         "{} }}\n  - {{ name: Bo, mail: \"bo@test.example\", log_token_file: \"{}\"",
         yard.person,

@@ -36,11 +36,6 @@ impl Row {
     {
         Row { input, bound, waits: false, run: Box::new(move || Box::pin(run())) }
     }
-
-    /// This row mostly waits for the machine's clock: it runs beside the others of its kind.
-    pub fn that_waits(self) -> Row {
-        Row { waits: true, ..self }
-    }
 }
 
 impl Happened {
@@ -53,6 +48,11 @@ impl Happened {
     pub fn said(what: impl Into<String>) -> Happened {
         Happened { what: what.into(), spent: None }
     }
+}
+
+/// Rows that mostly wait, for a rule's minute or the machine's clock: they run beside each other.
+pub fn beside_each_other(rows: Vec<Row>) -> Vec<Row> {
+    rows.into_iter().map(|row| Row { waits: true, ..row }).collect()
 }
 
 /// Runs every row whose line has all words of the command line.

@@ -224,14 +224,14 @@ fn rules_to_begin_with(
     site: &Site,
     folder: &Folder,
 ) -> Result<(Vec<RuleText>, Vec<RefusedChange>), CommandError> {
-    let texts = wiring::rules(&site.rules.folder)?;
+    let (texts, unread) = wiring::readable_rules(&site.rules.folder)?;
     let before = match Ledger::open(folder.path(), Access::Read) {
         Ok(ledger) => ledger.rules_in_force()?,
         // There is none yet, or an older one that the daemon brings up to date when it opens it.
         Err(_) => Vec::new(),
     };
     if before.is_empty() {
-        return Ok((texts, Vec::new()));
+        return Ok((texts, unread));
     }
     let tried = rule_watch::try_files(config, site, &before).set;
     // What never was in force has no earlier text to go on with: it is told of as a rule that does not work.
@@ -240,7 +240,9 @@ fn rules_to_begin_with(
         texts.into_iter().filter(|t| !has_old(&t.name) && !tried.texts.iter().any(|known| known.name == t.name));
     let mut texts: Vec<RuleText> = tried.texts.iter().cloned().chain(never).collect();
     texts.sort_by(|a, b| a.name.cmp(&b.name));
-    Ok((texts, tried.refused.into_iter().filter(|change| has_old(&change.rule)).collect()))
+    // A file that cannot be read is named whether or not there is an earlier text.
+    let told = |rule: &str| has_old(rule) || unread.iter().any(|change| change.rule == rule);
+    Ok((texts, tried.refused.into_iter().filter(|change| told(&change.rule)).collect()))
 }
 
 /// SIGHUP asks for the rules to be read.

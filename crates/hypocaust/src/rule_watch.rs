@@ -119,13 +119,11 @@ fn read_folder(
 ) -> Result<Vec<RuleText>, SettingsError> {
     let mut texts = Vec::new();
     for (name, path) in wiring::rule_files(folder)? {
-        match files::read_text(&path, files::RULE) {
-            Ok(text) => texts.push(RuleText { name, path: path.display().to_string(), text }),
-            Err(source) => {
+        match wiring::read_rule(&name, &path) {
+            Ok(text) => texts.push(text),
+            Err(change) => {
                 texts.extend(in_force.iter().find(|t| t.name == name).cloned());
-                let why =
-                    format!("{} is listed in its folder but cannot be read: {source}; put it back", path.display());
-                refused.push(RefusedChange { rule: name, why });
+                refused.push(change);
             }
         }
     }

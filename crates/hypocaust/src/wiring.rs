@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use decode::Router;
+use engine::input::RefusedChange;
 use intake::{Intake, IntakeError, Means, Secrets, StatusTopic, TlsFiles};
 use pile::time::Timestamp;
 use post::{Postman, PostmanError};
@@ -117,6 +118,38 @@ pub fn rules(folder: &Path) -> Result<Vec<RuleText>, SettingsError> {
         Err(source) => Err(SettingsError::Rules { path, source }),
     };
     rule_files(folder)?.into_iter().map(read).collect()
+}
+
+/// Reads the texts of the rules that can be read; the files of the others are named, and keep nobody from watching.
+///
+/// # Errors
+/// As [`rules`], but for single files.
+pub fn readable_rules(folder: &Path) -> Result<(Vec<RuleText>, Vec<RefusedChange>), SettingsError> {
+    let (mut texts, mut refused) = (Vec::new(), Vec::new());
+    for (name, path) in rule_files(folder)? {
+        match read_rule(&name, &path) {
+            Ok(text) => texts.push(text),
+            Err(change) => refused.push(change),
+        }
+    }
+    Ok((texts, refused))
+}
+
+/// The text of one rule, or why its file is not taken.
+///
+/// # Errors
+/// A change that is refused.
+pub fn read_rule(name: &str, path: &Path) -> Result<RuleText, RefusedChange> {
+    let shown = path.display().to_string();
+    match files::read_text(path, files::RULE) {
+        Ok(text) => Ok(RuleText { name: name.to_owned(), path: shown, text }),
+        Err(source) => {
+            let why = format!(
+                "{shown} is listed in its folder but cannot be read: {source}; save it as UTF-8 text, or put the earlier file back"
+            );
+            Err(RefusedChange { rule: name.to_owned(), why })
+        }
+    }
 }
 
 /// The names of the rules in a folder with their files, sorted by name.

@@ -215,15 +215,34 @@ struct Broker {
     monitor: Arc<ResourceMonitor>,
 }
 
+/// Moves a folder of sessions that the library cannot read out of its own way; says whether it did. Nothing in it was ever promised to
+/// anybody: probes connect anew and send again what they got no answer for, and what is retained is published again.
+fn set_aside(folder: &Path, why: &str) -> bool {
+    let aside = (1..100).map(|n| folder.with_extension(format!("unreadable-{n}"))).find(|path| !path.exists());
+    let Some(aside) = aside else { return false };
+    let moved = std::fs::rename(folder, &aside).is_ok();
+    if moved {
+        tracing::warn!(
+            "the sessions of the broker inside cannot be read ({why}); they were moved to {}, and clients connect anew",
+            aside.display()
+        );
+    }
+    moved
+}
+
 impl Broker {
     /// Opens the folder of the sessions and puts back what an earlier run left there.
     async fn new(sessions: Option<&Path>, keeper: &Arc<Doorkeeper>, hook: &Arc<Hook>) -> Result<Broker, IntakeError> {
         let library = |e: mqtt5::MqttError| IntakeError::Library { why: e.to_string() };
         let queues = QueueLimits { max_messages: limits::CLIENT_QUEUE_MESSAGES, max_bytes: limits::CLIENT_QUEUE_BYTES };
         let storage = Arc::new(match sessions {
-            Some(folder) => {
-                DynamicStorage::File(FileBackend::with_queue_limits(folder, queues).await.map_err(library)?)
-            }
+            Some(folder) => DynamicStorage::File(match FileBackend::with_queue_limits(folder, queues).await {
+                Ok(storage) => storage,
+                Err(why) if set_aside(folder, &why.to_string()) => {
+                    FileBackend::with_queue_limits(folder, queues).await.map_err(library)?
+                }
+                Err(why) => return Err(library(why)),
+            }),
             None => DynamicStorage::Memory(MemoryBackend::with_queue_limits(queues)),
         });
         // An earlier version may have kept one; it holds what proves who somebody is.

@@ -194,7 +194,7 @@ fn clock(facts: ClockFacts) -> Said {
             worse(off >= CLOCK_FAILED_AFTER),
             None,
             format!("the machine's clock is {off} {way} the daemon's"),
-            "Set the machine's clock (`timedatectl`) and keep it set by the network.",
+            "Compare the machine's clock with a telephone. If it is wrong, set it (`timedatectl`); if it is right, wait until both agree.",
         );
     }
     if facts.unsure {
