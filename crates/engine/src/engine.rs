@@ -471,6 +471,13 @@ impl Engine {
         for alarm in self.alarms.values_mut() {
             alarm.conditioning.break_proof();
         }
+        // One reminder is enough for all that fell due at once.
+        for (key, alarm) in &mut self.alarms {
+            if alarm.reminder_at.is_some_and(|due| due < now) {
+                alarm.reminder_at = Some(now);
+                self.deadlines.insert((now, Deadline::Reminder(key.clone())));
+            }
+        }
         self.no_mail_was_tried_for(now.since(self.now));
         self.make_up_for(now);
     }

@@ -513,6 +513,17 @@ fn a_jump_of_the_clock_restarts_delays_and_mails_nothing_by_itself() {
 }
 
 #[test]
+fn after_a_jump_an_alarm_reminds_once_and_not_for_every_time_that_was_left_out() {
+    let mut yard = Yard::new();
+    yard.cores(&[66.0, 66.0, 66.0, 66.0]);
+    assert_eq!(steps(&yard), [Step::Raise]);
+    yard.now = yard.now + Span::days(30);
+    yard.step(Input::Wake);
+    yard.wait(minutes(2));
+    assert_eq!(steps(&yard), [Step::Raise, Step::Reminder]);
+}
+
+#[test]
 fn a_second_start_goes_on_as_one_daemon_and_not_as_two() {
     let mut yard = Yard::new();
     yard.enter("b1", EntryKind::OnAir { loaded_at: None, filling: None }).unwrap();
