@@ -212,6 +212,9 @@ pub const AGAINST: [(Against, &str); 3] =
 
 /// A probe passes its check within this of the truth, unless somebody says otherwise: common practice, no source.
 pub const CHECK_ALLOWED: Kelvin = Kelvin(1.0);
+/// A probe that is off by more is broken, or one of the two numbers is a slip: no reading is corrected by so much (our own bound), for that
+/// would hide a fire or invent one.
+pub const CORRECTED_KELVIN_MOST: f64 = 20.0;
 
 /// A probe's next check is due after this, unless somebody says otherwise: common practice, no source.
 pub const CHECK_DUE: Span = Span::days(180);
@@ -504,6 +507,13 @@ impl EntryKind {
             EntryKind::Calibrated { showed, truth, allowed, .. } => {
                 within("what the probe showed", showed.0, -40.0, 130.0, "°C")?;
                 within("the true temperature", truth.0, -40.0, 130.0, "°C")?;
+                let off = (showed.0 - truth.0).abs();
+                if off > CORRECTED_KELVIN_MOST {
+                    return Err(format!(
+                        "the probe would be off by {off:.1} °C, and more than {CORRECTED_KELVIN_MOST:.0} °C is not corrected: look at both numbers again, \
+                         or replace the probe"
+                    ));
+                }
                 within("how far it may be off", allowed.0, 0.1, 5.0, "K")
             }
             EntryKind::Placed { position, depth, .. } => {
@@ -703,6 +713,27 @@ impl fmt::Display for BatchId {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_slip_in_a_check_does_not_become_a_correction() {
+        let check = |showed: f64, truth: f64| EntryKind::Calibrated {
+            probe: ProbeId::new("p").expect("an id"),
+            against: Against::Ice,
+            showed: Celsius(showed),
+            truth: Celsius(truth),
+            allowed: CHECK_ALLOWED,
+            due: None,
+        };
+        for (showed, truth, ok, why) in [
+            (0.4, 0.0, true, "a good probe"),
+            (20.0, 0.0, true, "as far as is corrected"),
+            (20.1, 0.0, false, "further"),
+            (84.0, 0.0, false, "84 for 8.4: every fire would be 84 K cooler"),
+            (10.0, 100.0, false, "10 for 100: every pile would be on fire"),
+        ] {
+            assert_eq!(check(showed, truth).check("in a test").is_ok(), ok, "{why}");
+        }
+    }
 
     #[test]
     fn every_word_is_in_the_list_and_plain_ones_lead_back_to_their_kind() {

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use pile::time::Timestamp;
 use pile::units::{Kelvin, Metres};
 
-use crate::entry::{Entry, EntryKind, in_force};
+use crate::entry::{CORRECTED_KELVIN_MOST, Entry, EntryKind, in_force};
 use crate::ids::{BinId, ProbeId};
 use crate::judge::Check;
 use crate::model::{Position, Site};
@@ -53,6 +53,8 @@ impl Instruments {
                 EntryKind::Calibrated { probe, showed, truth, allowed, due, .. } => {
                     let correction = Kelvin(truth.0 - showed.0);
                     let passed = correction.0.abs() <= allowed.0;
+                    // Taken by an earlier version: it fails the probe and corrects nothing.
+                    let correction = if correction.0.abs() > CORRECTED_KELVIN_MOST { Kelvin(0.0) } else { correction };
                     let check = Check { at: entry.at, probe: probe.clone(), passed, correction };
                     match due {
                         Some(due) => all.due.insert(probe.clone(), due),

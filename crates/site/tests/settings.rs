@@ -565,3 +565,48 @@ fn hostile_depth_is_a_fault_and_not_the_end() {
         assert_eq!(read(&text, "site.yaml").unwrap_err().len(), 1);
     }
 }
+
+/// Where the numbers of the example stand: digits after a space, a colon or a bracket, outside comments and quotation marks.
+fn numbers(text: &str) -> Vec<std::ops::Range<usize>> {
+    let mut found = Vec::new();
+    let mut start = 0;
+    for line in text.split_inclusive('\n') {
+        let code = line.split(" #").next().unwrap_or_default();
+        let mut place = 0;
+        while let Some(at) = code[place..].find(|c: char| c.is_ascii_digit()).map(|at| at + place) {
+            let end = code[at..].find(|c: char| !c.is_ascii_digit() && c != '.').map_or(code.len(), |end| end + at);
+            let quoted = code[..at].matches('"').count() % 2 == 1;
+            let alone = code[..at].ends_with([' ', '[', ','])
+                && !code[end..].starts_with(|c: char| c.is_alphanumeric() || c == '-');
+            if alone && !quoted && !code.trim_start().starts_with('#') {
+                found.push(start + at..start + end);
+            }
+            place = end;
+        }
+        start += line.len();
+    }
+    found
+}
+
+proptest! {
+    #[test]
+    fn any_number_in_any_place_of_the_settings_is_taken_within_its_range_or_refused(
+        place in 0_usize..10_000, whole in any::<i64>(), fraction in any::<f64>(), which in any::<bool>(),
+    ) {
+        let text = example();
+        let places = numbers(&text);
+        prop_assert!(places.len() > 15, "the example has numbers: {}", places.len());
+        let mut changed = text.clone();
+        let number = if which { whole.to_string() } else { format!("{fraction:?}") };
+        changed.replace_range(places[place % places.len()].clone(), &number);
+        match read(&changed, "site.yaml") {
+            Ok(site) => {
+                let spans = site.probes.values().map(|p| p.interval).chain(site.blowers.values().map(|b| b.interval));
+                for span in spans.chain([site.broker_alarm_after]) {
+                    prop_assert!(span > Span::ZERO && span <= Span::days(31), "{span} from {number}");
+                }
+            }
+            Err(faults) => prop_assert!(faults.iter().all(|fault| fault.to_string().contains(';'))),
+        }
+    }
+}
