@@ -215,6 +215,21 @@ struct Broker {
     monitor: Arc<ResourceMonitor>,
 }
 
+/// Folders within folders that the library makes, and some more.
+const LINKS_LOOKED_FOR_DEEP: u32 = 6;
+
+/// Whether a path is a link, or a folder with one in it; what lies deeper than any folder of the library's counts as one.
+fn holds_a_link(path: &Path, deep: u32) -> bool {
+    match std::fs::symlink_metadata(path) {
+        Ok(found) if found.is_symlink() => true,
+        Ok(found) if found.is_dir() => {
+            let inside = std::fs::read_dir(path).into_iter().flatten().flatten();
+            deep == 0 || inside.map(|entry| entry.path()).any(|path| holds_a_link(&path, deep - 1))
+        }
+        _ => false,
+    }
+}
+
 /// Moves a folder of sessions that the library cannot read out of its own way; says whether it did. Nothing in it was ever promised to
 /// anybody: probes connect anew and send again what they got no answer for, and what is retained is published again.
 fn set_aside(folder: &Path, why: &str) -> bool {
@@ -236,6 +251,10 @@ impl Broker {
         let library = |e: mqtt5::MqttError| IntakeError::Library { why: e.to_string() };
         let queues = QueueLimits { max_messages: limits::CLIENT_QUEUE_MESSAGES, max_bytes: limits::CLIENT_QUEUE_BYTES };
         let storage = Arc::new(match sessions {
+            // The library follows links where it writes, and as root that would be somebody else's file.
+            Some(folder) if holds_a_link(folder, LINKS_LOOKED_FOR_DEEP) && !set_aside(folder, "a link is in it") => {
+                return Err(IntakeError::Library { why: format!("{} holds a link; remove it", folder.display()) });
+            }
             Some(folder) => DynamicStorage::File(match FileBackend::with_queue_limits(folder, queues).await {
                 Ok(storage) => storage,
                 Err(why) if set_aside(folder, &why.to_string()) => {
@@ -632,5 +651,30 @@ impl BrokerEventHandler for Hook {
                 delayed.insert(client, waiting.abort_handle());
             }
         })
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sessions_with_a_link_in_them_are_moved_out_of_the_way_and_what_it_leads_to_is_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let (sessions, target) = (folder.path().join("broker"), folder.path().join("target"));
+        std::fs::create_dir_all(sessions.join("retained/of/a/client")).unwrap();
+        std::fs::write(&target, "somebody else's").unwrap();
+        assert!(!holds_a_link(&sessions, LINKS_LOOKED_FOR_DEEP), "as the library leaves it");
+        std::os::unix::fs::symlink(&target, sessions.join("retained/of/a/client/x")).unwrap();
+        assert!(holds_a_link(&sessions, LINKS_LOOKED_FOR_DEEP));
+        assert!(holds_a_link(&sessions, 1), "what is too deep counts as one");
+        assert!(set_aside(&sessions, "a link is in it"));
+        assert!(!sessions.exists() && folder.path().join("broker.unreadable-1/retained").exists());
+        assert_eq!(std::fs::read_to_string(&target).unwrap(), "somebody else's");
+        std::os::unix::fs::symlink(&target, &sessions).unwrap();
+        assert!(holds_a_link(&sessions, LINKS_LOOKED_FOR_DEEP), "the folder itself may be one");
+        assert!(set_aside(&sessions, "it is one"));
+        assert!(target.exists() && !holds_a_link(&folder.path().join("nowhere"), 1));
     }
 }
