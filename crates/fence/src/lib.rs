@@ -4,7 +4,10 @@
 
 use std::cell::{Cell, RefCell};
 use std::fmt;
+use std::future::poll_fn;
 use std::panic::{AssertUnwindSafe, PanicHookInfo, catch_unwind, set_hook};
+use std::pin::pin;
+use std::task::Poll;
 
 /// A text of a panic is cut here, in characters: it may quote what came from outside, at any length.
 const WORDS_LONGEST: usize = 300;
@@ -55,6 +58,20 @@ pub fn caught<T>(work: impl FnOnce() -> T) -> Result<T, Panic> {
     let done = catch_unwind(AssertUnwindSafe(work));
     FENCES.set(FENCES.get() - 1);
     done.map_err(|payload| Panic { words: words_of(payload.as_ref()), place: PLACE.take() })
+}
+
+/// Does work that waits in between, and gives a panic in it as a value; what [`caught`] says of the state holds here too.
+///
+/// # Errors
+/// [`Panic`] where the work panicked.
+pub async fn awaited<T>(work: impl Future<Output = T>) -> Result<T, Panic> {
+    let mut work = pin!(work);
+    poll_fn(|context| match caught(|| work.as_mut().poll(context)) {
+        Ok(Poll::Ready(done)) => Poll::Ready(Ok(done)),
+        Ok(Poll::Pending) => Poll::Pending,
+        Err(panic) => Poll::Ready(Err(panic)),
+    })
+    .await
 }
 
 /// From now on panics are known by their place; one that no fence catches is handed to `say` and prints nothing else.
@@ -110,6 +127,28 @@ mod tests {
         let _ = std::thread::spawn(|| panic!("nobody catches this")).join();
         let words: Vec<String> = told.lock().unwrap().iter().map(|panic| panic.words.clone()).collect();
         assert_eq!(words, ["nobody catches this"]);
+    }
+
+    #[test]
+    fn work_that_waits_panics_into_a_value_too() {
+        let mut context = std::task::Context::from_waker(std::task::Waker::noop());
+        let mut asked = 0;
+        let waits = poll_fn(move |_| {
+            asked += 1;
+            match asked {
+                1 => Poll::Pending,
+                2 => panic!("at the second look"),
+                _ => Poll::Ready(()),
+            }
+        });
+        let mut fenced = pin!(awaited(waits));
+        assert!(fenced.as_mut().poll(&mut context).is_pending());
+        match fenced.as_mut().poll(&mut context) {
+            Poll::Ready(Err(panic)) => assert_eq!(panic.words, "at the second look"),
+            other => panic!("{other:?}"),
+        }
+        let mut whole = pin!(awaited(async { 7 }));
+        assert_eq!(whole.as_mut().poll(&mut context), Poll::Ready(Ok(7)));
     }
 
     #[test]

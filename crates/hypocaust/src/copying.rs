@@ -45,6 +45,8 @@ pub(crate) enum CopyWord {
     Copied { next: u64, not_taken: Vec<NotTaken> },
     /// Something stands in the way.
     Trouble { why: String },
+    /// It panicked, and rests.
+    Broke { why: String },
 }
 
 /// One reading with what is said of it.
@@ -69,6 +71,8 @@ enum Failed {
     Ledger(#[from] LedgerError),
     #[error("reading the store was interrupted")]
     Interrupted,
+    #[error("{0}")]
+    Panicked(fence::Panic),
 }
 
 /// The name of a target in the store.
@@ -136,23 +140,31 @@ impl Copying {
     async fn run<F: Future<Output = bool>>(mut self, tell: impl Fn(CopyWord) -> F) {
         let mut failed = 0;
         loop {
-            let why = match self.attempt(&tell, &mut failed).await {
-                Ok(()) => return,
-                Err(why) => why,
+            // Each attempt begins with what the store says of the copy: nothing half done is left by one that panicked.
+            let why = match fence::awaited(self.attempt(&tell, &mut failed)).await {
+                Ok(Ok(())) => return,
+                Ok(Err(why)) => why,
+                Err(panic) => Failed::Panicked(panic),
             };
             failed += 1;
             let wait = match &why {
                 Failed::Copy(e) => e.wait(failed),
                 Failed::Secret(_) => Duration::from_secs(60),
                 Failed::Ledger(_) | Failed::Interrupted => Duration::from_secs(10),
+                Failed::Panicked(_) => crate::daemon::PART_RESTS,
             };
+            let broke = matches!(why, Failed::Panicked(_));
             let why = chain(&why);
             if failed == 1 {
                 tracing::warn!("the copy in InfluxDB waits: {why}; alarms and the store are not touched by it");
             } else {
                 tracing::debug!("the copy in InfluxDB waits still, {} s: {why}", wait.as_secs());
             }
-            if !tell(CopyWord::Trouble { why }).await {
+            let word = match broke {
+                true => CopyWord::Broke { why },
+                false => CopyWord::Trouble { why },
+            };
+            if !tell(word).await {
                 return;
             }
             // What came meanwhile is in the store, and stays for the rows of its hours.

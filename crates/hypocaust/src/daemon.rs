@@ -158,6 +158,9 @@ const ALIVE_EVERY: Duration = Duration::from_secs(30);
 /// From one piece of days that are packed to the next; a piece takes some hundredths of a second.
 const PACKED_EVERY: Duration = Duration::from_secs(2);
 
+/// How long a task that panicked rests before it begins again.
+pub(crate) const PART_RESTS: Duration = Duration::from_secs(3_600);
+
 /// What comes back from tasks of the loop's own.
 #[derive(Debug)]
 enum Work {
@@ -181,6 +184,11 @@ enum Work {
     Look(oneshot::Sender<Sight>),
     /// Files of rules were tried; somebody may wait for what came of it.
     Tried(Box<Result<Tried, fence::Panic>>, Option<oneshot::Sender<Answer>>),
+    /// A task that runs for as long as the daemon panicked; it rests and begins again.
+    Broke {
+        part: String,
+        why: String,
+    },
     /// A part failed in the program itself; where something waits for it, what that gets instead.
     Failed {
         part: String,
@@ -350,7 +358,16 @@ pub async fn run(
         let work = this.work.clone();
         let (board, clock) = (board.clone(), clock.clone());
         let look = move || look(work.clone(), board.clone(), clock.clone());
-        tokio::spawn(metrics::serve(listen, this.tally.clone(), look));
+        let (tally, tell) = (this.tally.clone(), this.work.clone());
+        tokio::spawn(async move {
+            while let Err(panic) = fence::awaited(metrics::serve(listen, tally.clone(), look.clone())).await {
+                let part = "the page of figures".to_owned();
+                if tell.send(Work::Broke { part, why: panic.to_string() }).await.is_err() {
+                    break;
+                }
+                tokio::time::sleep(PART_RESTS).await;
+            }
+        });
     }
     this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
     let mut rules_wanted = None;
@@ -696,10 +713,11 @@ impl Loop {
 
     fn take_back(&mut self, work: Work, items: &mut Vec<Item>) {
         // Those come by themselves; nothing was sent away for them.
-        if !matches!(work, Work::Asked(_) | Work::Copy(_) | Work::Look(_)) {
+        if !matches!(work, Work::Asked(_) | Work::Copy(_) | Work::Look(_) | Work::Broke { .. }) {
             self.away -= 1;
         }
         match work {
+            Work::Broke { part, why } => items.push(failed(part, why)),
             Work::Failed { part, why, instead } => {
                 items.push(failed(part, why));
                 if let Some(instead) = instead {
@@ -707,7 +725,12 @@ impl Loop {
                     self.take_back(*instead, items);
                 }
             }
-            Work::Copy(word) => self.note_copy(word),
+            Work::Copy(word) => {
+                if let CopyWord::Broke { why } = &word {
+                    items.push(failed("the copy in InfluxDB", why.clone()));
+                }
+                self.note_copy(word);
+            }
             Work::Look(sight) => {
                 let _ = sight.send(self.sight());
             }

@@ -2,7 +2,7 @@
 //!
 //! Must never let the library acknowledge a message before [`crate::Ack::release`]: its own queue is not durable.
 
-use std::collections::{BTreeMap, BTreeSet, VecDeque};
+use std::collections::{BTreeMap, VecDeque};
 use std::future::Future;
 use std::io;
 use std::net::{Ipv4Addr, Ipv6Addr, SocketAddr};
@@ -43,6 +43,7 @@ use crate::gate::{self, Census, Head};
 use crate::holdings::shown;
 use crate::inlet::{Happening, Inlet, Settled};
 use crate::publisher::{self, Hand, Outgoing, Retain};
+use crate::sessions::{LINKS_LOOKED_FOR_DEEP, end_session, holds_a_link, set_aside, sweep};
 use crate::{Intake, IntakeError, Means, Pulse, Shutdown, limits};
 
 /// Where a message goes that must neither be acknowledged nor passed on. Nobody may subscribe to it.
@@ -106,7 +107,7 @@ pub(crate) async fn start(
     // Every connection has one of these; the last to end closes the channel.
     let (open, mut all_closed) = mpsc::channel::<()>(1);
     let storage = Arc::downgrade(&broker.storage);
-    let sweeping = tokio::spawn(sweep(Arc::clone(&router), storage.clone(), Arc::clone(&keeper)));
+    let sweeping = tokio::spawn(sweep(Arc::clone(&router), storage.clone(), Arc::clone(&keeper), sessions));
     let serve = {
         let (keeper, shutdown, open) = (Arc::clone(&keeper), shutdown.clone(), open);
         move |transport, from, place| {
@@ -213,36 +214,6 @@ struct Broker {
     storage: Arc<DynamicStorage>,
     stats: Arc<BrokerStats>,
     monitor: Arc<ResourceMonitor>,
-}
-
-/// Folders within folders that the library makes, and some more.
-const LINKS_LOOKED_FOR_DEEP: u32 = 6;
-
-/// Whether a path is a link, or a folder with one in it; what lies deeper than any folder of the library's counts as one.
-fn holds_a_link(path: &Path, deep: u32) -> bool {
-    match std::fs::symlink_metadata(path) {
-        Ok(found) if found.is_symlink() => true,
-        Ok(found) if found.is_dir() => {
-            let inside = std::fs::read_dir(path).into_iter().flatten().flatten();
-            deep == 0 || inside.map(|entry| entry.path()).any(|path| holds_a_link(&path, deep - 1))
-        }
-        _ => false,
-    }
-}
-
-/// Moves a folder of sessions that the library cannot read out of its own way; says whether it did. Nothing in it was ever promised to
-/// anybody: probes connect anew and send again what they got no answer for, and what is retained is published again.
-fn set_aside(folder: &Path, why: &str) -> bool {
-    let aside = (1..100).map(|n| folder.with_extension(format!("unreadable-{n}"))).find(|path| !path.exists());
-    let Some(aside) = aside else { return false };
-    let moved = std::fs::rename(folder, &aside).is_ok();
-    if moved {
-        tracing::warn!(
-            "the sessions of the broker inside cannot be read ({why}); they were moved to {}, and clients connect anew",
-            aside.display()
-        );
-    }
-    moved
 }
 
 impl Broker {
@@ -378,33 +349,6 @@ async fn watch_doors(doors: Vec<tokio::task::JoinHandle<()>>, inlet: Inlet, link
             let _ = inlet.tell(LinkState::Down, words.into()).await;
         }
     }
-}
-
-/// Ends sessions past their time, and forgets who had them.
-async fn sweep(router: Arc<MessageRouter>, storage: Weak<DynamicStorage>, keeper: Arc<Doorkeeper>) {
-    let mut turns = tokio::time::interval(limits::SWEEP_EVERY);
-    loop {
-        turns.tick().await;
-        let Some(storage) = storage.upgrade() else { return };
-        if let Err(source) = storage.cleanup_expired().await {
-            tracing::warn!("the broker inside cannot tidy its sessions: {source}; look at the disk of the data folder");
-        }
-        router.sweep_sessions().await;
-        let Ok(clients) = storage.session_client_ids().await else { continue };
-        keeper.holdings.still_there(&clients.into_iter().collect::<BTreeSet<_>>());
-    }
-}
-
-/// Takes away the session of a client that is not connected, with all that waits for it.
-async fn end_session(router: &MessageRouter, storage: &DynamicStorage, client: &str) -> mqtt5::Result<()> {
-    let slot = router.lock_session(client).await;
-    if router.is_connected(client).await {
-        return Ok(());
-    }
-    storage.remove_session(client).await?;
-    router.set_client_subscriptions(&slot, None).await?;
-    storage.queue_handle(client).clear(None);
-    storage.remove_all_inflight_messages(client).await
 }
 
 /// A goodbye (MQTT 5.0 section 3.14) before any hello, at which a broker must end the connection: that it does so shows that it reads.
@@ -651,30 +595,5 @@ impl BrokerEventHandler for Hook {
                 delayed.insert(client, waiting.abort_handle());
             }
         })
-    }
-}
-
-#[cfg(test)]
-#[allow(clippy::unwrap_used)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn sessions_with_a_link_in_them_are_moved_out_of_the_way_and_what_it_leads_to_is_left_alone() {
-        let folder = tempfile::tempdir().unwrap();
-        let (sessions, target) = (folder.path().join("broker"), folder.path().join("target"));
-        std::fs::create_dir_all(sessions.join("retained/of/a/client")).unwrap();
-        std::fs::write(&target, "somebody else's").unwrap();
-        assert!(!holds_a_link(&sessions, LINKS_LOOKED_FOR_DEEP), "as the library leaves it");
-        std::os::unix::fs::symlink(&target, sessions.join("retained/of/a/client/x")).unwrap();
-        assert!(holds_a_link(&sessions, LINKS_LOOKED_FOR_DEEP));
-        assert!(holds_a_link(&sessions, 1), "what is too deep counts as one");
-        assert!(set_aside(&sessions, "a link is in it"));
-        assert!(!sessions.exists() && folder.path().join("broker.unreadable-1/retained").exists());
-        assert_eq!(std::fs::read_to_string(&target).unwrap(), "somebody else's");
-        std::os::unix::fs::symlink(&target, &sessions).unwrap();
-        assert!(holds_a_link(&sessions, LINKS_LOOKED_FOR_DEEP), "the folder itself may be one");
-        assert!(set_aside(&sessions, "it is one"));
-        assert!(target.exists() && !holds_a_link(&folder.path().join("nowhere"), 1));
     }
 }

@@ -15,6 +15,7 @@ pub mod limits;
 mod publisher;
 mod pulse;
 mod remote;
+mod sessions;
 
 use std::fmt;
 use std::future::Future;

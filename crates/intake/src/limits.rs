@@ -96,6 +96,8 @@ pub const ACCEPT_AGAIN: Duration = Duration::from_millis(200);
 pub const TELL_AGAIN: Duration = Duration::from_secs(60);
 /// From one look after the broker's sessions for those past their time to the next.
 pub const SWEEP_EVERY: Duration = Duration::from_secs(600);
+/// From one look at the room that waiting messages take on disk to the next.
+pub const QUEUES_LOOKED_AT_EVERY: Duration = Duration::from_secs(10);
 /// How long a broker elsewhere keeps our session and its messages while we are away, seconds: 30 days.
 pub const SESSION_EXPIRY_SECONDS: u32 = 30 * 24 * 3_600;
 /// How long the broker inside keeps the session of a client that is away.
@@ -103,8 +105,11 @@ pub const CLIENT_SESSION_EXPIRY: Duration = Duration::from_secs(7 * 24 * 3_600);
 /// Messages that the broker inside keeps for one client that is away, such as a panel.
 pub const CLIENT_QUEUE_MESSAGES: usize = 1_000;
 /// Bytes that the broker inside keeps for one client that is away. The library writes each byte as a number on a line of its own: on
-/// disk it is ten times as much, and 330 MB with [`HEARERS`] of them.
+/// disk it is ten times as much.
 pub const CLIENT_QUEUE_BYTES: usize = 128 * 1024;
+/// What waits for all clients together may take so many bytes of disk, in whole blocks: each message is a file of its own. Beyond it the
+/// fullest queues go, with their sessions, until half of this is left.
+pub const QUEUES_ON_DISK: u64 = 128 * 1024 * 1024;
 /// An idle link is probed after this many seconds.
 pub const KEEP_ALIVE_SECONDS: u16 = 30;
 /// From one look whether the broker inside takes connections to the next.

@@ -118,7 +118,9 @@ async fn pass(hand: &Hand, link: &watch::Receiver<LinkState>, message: Outgoing)
     // A clone, so that the change is still news to the caller.
     let mut down = link.clone();
     tokio::select! {
-        () = hand(message) => {}
+        handed = fence::awaited(hand(message)) => if let Err(panic) = handed {
+            tracing::error!("a message was not published: {panic}; report this with the log");
+        },
         _ = down.wait_for(|state| *state == LinkState::Down) => {}
     }
 }

@@ -152,7 +152,7 @@ impl Loop {
                 let not_taken: Vec<_> = not_taken.into_iter().map(|n| (n.point, n.why)).collect();
                 self.ledger.copied(target, now, next, &not_taken)
             }
-            CopyWord::Trouble { why } => self.ledger.copy_in_trouble(target, now, &why),
+            CopyWord::Trouble { why } | CopyWord::Broke { why } => self.ledger.copy_in_trouble(target, now, &why),
         };
         if let Err(source) = noted {
             tracing::warn!("how far the copy in InfluxDB is cannot be noted: {}", chain(&source));
