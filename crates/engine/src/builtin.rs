@@ -1,9 +1,9 @@
 //! Alarms that the daemon raises about itself, with the same cause, consequence and response that a site's rule must have.
 //!
-//! Must never be about a pile: those are rules, which the site can read and change.
+//! Must never be about a pile: those are rules, which the site can read and change. Fire is the one exception, while no rule looks for it.
 
 use pile::time::Span;
-use rulebook::header::{Priority, Severity};
+use rulebook::header::{Guards, Handling, Priority, Severity};
 
 /// An alarm about the daemon itself.
 #[derive(Debug)]
@@ -21,7 +21,36 @@ impl Builtin {
     pub(crate) fn priority(&self) -> Priority {
         Priority::of(self.severity, self.time_to_respond)
     }
+
+    pub(crate) fn handling(&self) -> Handling {
+        match self.rule == FIRE_UNGUARDED.rule {
+            true => {
+                let shelf_longest = Some(rulebook::limits::GUARD_SHELF_MAX);
+                Handling { guards: Some(Guards::Fire), shelf_longest, ..Handling::USUAL }
+            }
+            false => Handling::USUAL,
+        }
+    }
 }
+
+/// The rule of this name is about fire, even where its text is gone or broken.
+pub(crate) const FIRE_RULE: &str = "fire-danger";
+
+/// A pile is as hot as fire, and no rule looks for that.
+pub(crate) const FIRE_UNGUARDED: Builtin = Builtin {
+    rule: "fire-unguarded",
+    title: "Fire danger",
+    cause: "Chemical heating in material that is hot and half dry, a smouldering pocket, or a pile that was left without air for long.",
+    consequence: "The pile can burn by itself, from inside, and take the building with it. Carbon monoxide comes first.",
+    response: &[
+        "Give no extra air: stop the blower if you can do it from a safe place. Air feeds a smoulder.",
+        "Do not open, dig, water or turn the pile, and do not walk on it. Keep people and machines away, upwind.",
+        "Call the fire service now, before anything is opened, and tell whoever is in charge.",
+        "Then have the rule `fire-danger` put back or mended: `hypocaust check` names what is wrong with it.",
+    ],
+    time_to_respond: Span::hours(1),
+    severity: Severity::Severe,
+};
 
 /// A steady stream of payloads gives no readings.
 pub(crate) const REFUSED_PAYLOADS: Builtin = Builtin {
@@ -225,7 +254,8 @@ pub(crate) const PART_FAILED: Builtin = Builtin {
 };
 
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 13] = [
+pub(crate) const ALL: [&Builtin; 14] = [
+    &FIRE_UNGUARDED,
     &REFUSED_PAYLOADS,
     &BROKER_LOST,
     &BROKEN_RULE,

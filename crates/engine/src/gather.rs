@@ -65,6 +65,8 @@ impl Engine {
             probes_out: Arc::new(state.map(|s| probes_out(&s.entries)).unwrap_or_default()),
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
+            height: described.and_then(|bin| bin.height).map(|height| height.0),
+            fire: described.is_some() && self.fire_alarm(bin).is_some(),
             water: water_facts(state, described),
             results: state.map(|s| Arc::clone(&s.results)).unwrap_or_default(),
             whole: None,

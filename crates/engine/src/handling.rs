@@ -180,12 +180,18 @@ impl Engine {
         word: Word,
         effects: &mut Vec<Effect>,
     ) -> Result<String, String> {
-        let by = self.person(by)?.name.clone();
+        let person = self.person(by)?;
+        let (by, owner) = (person.name.clone(), person.owner);
         let Some(alarm) = self.alarms.values().find(|a| a.id == id) else {
             return Err(format!("there is no alarm {}; `hypocaust alarms` lists them", id.0));
         };
         let (key, before) = (alarm.key.clone(), alarm.life.clone());
         let named = format!("alarm {} ({}, {})", id.0, alarm.title, key.subject.as_str());
+        let guards = self.words_for(&key).handling.guards.is_some();
+        if guards {
+            self.may_hide(&word, owner, now)
+                .map_err(|why| format!("{named} guards people against fire or gas: {why}"))?;
+        }
         let zone = &self.site.zone;
         if let Word::Shelve { until: at, .. } | Word::OutOfService { back: Some(at), .. } = &word {
             bounds::due(*at, now, zone).map_err(|why| format!("{named} cannot be hidden so: {why}"))?;
@@ -223,7 +229,12 @@ impl Engine {
             Word::OutOfService { back, reason } => (Event::OutOfService { back, by, reason }, "taken out of service"),
             Word::InService => (Event::InService, "put into service"),
         };
-        self.happen(&key, now, event, now, finding, effects).map_err(|why| refused(verb, why))?;
+        let shelves = matches!(event, Event::Shelve { .. });
+        let mails = self.alarms.get(&key).map(|a| a.mails);
+        self.happen(&key, now, event, now, finding.clone(), effects).map_err(|why| refused(verb, why))?;
+        if guards && shelves && self.alarms.get(&key).map(|a| a.mails) == mails {
+            self.tell_all(&key, now, finding, effects);
+        }
         let state = self.alarms.get(&key).map_or(AlarmState::Normal, |a| a.life.state);
         Ok(match (verb, state) {
             ("shelved", _) => {
@@ -238,6 +249,35 @@ impl Engine {
             (_, AlarmState::Normal) => format!("{named} is {verb}; it is normal"),
             (_, state) => format!("{named} is {verb}; it is {}", state.key()),
         })
+    }
+
+    /// Whether an alarm that guards people may be hidden so.
+    fn may_hide(&self, word: &Word, owner: bool, now: Timestamp) -> Result<(), String> {
+        let longest = rulebook::limits::GUARD_SHELF_MAX;
+        let minutes = longest.as_minutes();
+        match word {
+            Word::OutOfService { .. } => Err(format!(
+                "it is never taken out of service; an owner may shelve it for up to {minutes:.0} min: `hypocaust alarms shelve`"
+            )),
+            Word::Shelve { .. } if !owner => {
+                let owners: Vec<&str> = self.site.people.iter().filter(|p| p.owner).map(|p| p.name.as_str()).collect();
+                Err(match owners.is_empty() {
+                    true => "only an owner may shelve it, and nobody has `role: owner` under `people` in the settings"
+                        .to_owned(),
+                    false => format!("only an owner may shelve it: {}", owners.join(", ")),
+                })
+            }
+            Word::Shelve { until, .. } if until.since(now) > longest => Err(format!(
+                "it is shelved for up to {minutes:.0} min, not until {}; write `--for {minutes:.0}min`",
+                self.site.zone.show(*until)
+            )),
+            Word::Shelve { reason, .. }
+                if reason.chars().filter(|c| c.is_alphabetic()).count() < limits::GUARD_REASON_LETTERS =>
+            {
+                Err(format!("give the reason in {} letters at least, with `--reason`", limits::GUARD_REASON_LETTERS))
+            }
+            _ => Ok(()),
+        }
     }
 
     /// Writes the acknowledgement beside the alarm and says what that changed.
@@ -377,7 +417,9 @@ impl Engine {
 
     pub(crate) fn words_for(&self, key: &AlarmKey) -> Words {
         if let Some(rule) = self.rulebook.rules().iter().find(|r| r.name == key.rule) {
-            return rule_words(rule);
+            let mut words = rule_words(rule);
+            self.withhold(key, &mut words);
+            return words;
         }
         if let Some(builtin) = builtin::ALL.iter().find(|b| b.rule == key.rule) {
             return builtin_words(builtin);
@@ -528,7 +570,7 @@ fn builtin_words(builtin: &Builtin) -> Words {
         response: builtin.response.iter().map(|s| (*s).to_owned()).collect(),
         caution: String::new(),
         time_to_respond: builtin.time_to_respond,
-        handling: Handling::USUAL,
+        handling: builtin.handling(),
     }
 }
 

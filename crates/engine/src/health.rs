@@ -79,6 +79,7 @@ impl Engine {
     pub(crate) fn look_after_itself(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
         self.forget_old_refusals(at);
         self.look_after_failed_parts(at, effects);
+        self.look_for_fire(at, effects);
         if self.refused.len() < limits::REFUSED_ALARM_AT as usize / 2 {
             self.clear_builtin(
                 &builtin::REFUSED_PAYLOADS,

@@ -8,7 +8,7 @@ use std::sync::Arc;
 use pile::time::{Span, Timestamp};
 use rulebook::answer::{Answer, Verdict};
 use rulebook::facts::Facts;
-use rulebook::header::{Evidence, Priority, Scope};
+use rulebook::header::{Evidence, Guards, Priority, Scope};
 use rulebook::{Rule, RuleFault, Rulebook};
 use site::ids::BinId;
 
@@ -173,18 +173,19 @@ impl Engine {
         hides: &[(String, String)],
         effects: &mut Vec<Effect>,
     ) {
-        if hides.is_empty() && !self.hiding.contains(&rule.name) {
+        if hides.is_empty() && !self.hiding.contains(&rule.name) && rule.header.handling.guards != Some(Guards::Fire) {
             return;
         }
         self.hiding.insert(rule.name.clone());
         let own = AlarmKey { rule: rule.name.clone(), subject: subject.clone() };
         let stands = self.alarms.get(&own).is_some_and(|a| a.conditioning.raised());
+        let guards_fire = rule.header.handling.guards == Some(Guards::Fire);
         // What cannot be told, or lies in the deadband, leaves hidden what is hidden.
         if stands && verdict != Verdict::Alarm {
             return;
         }
         let reached = |key: &AlarmKey| own.bin().is_none() || key.bin() == own.bin();
-        let wanted: BTreeSet<AlarmKey> = match stands {
+        let mut wanted: BTreeSet<AlarmKey> = match stands {
             true => hides
                 .iter()
                 .filter_map(|(rule, bin)| {
@@ -194,6 +195,9 @@ impl Engine {
                 .collect(),
             false => BTreeSet::new(),
         };
+        if stands && guards_fire {
+            wanted.extend(self.hidden_by_fire(&own));
+        }
         let hidden = |a: &&Alarm| a.life.by_design.as_deref() == Some(rule.name.as_str()) && reached(&a.key);
         let now: BTreeSet<AlarmKey> = self.alarms.values().filter(hidden).map(|a| a.key.clone()).collect();
         let rulebook = Arc::clone(&self.rulebook);
@@ -232,9 +236,13 @@ impl Engine {
             return;
         }
         let rulebook = Arc::clone(&self.rulebook);
+        let verdict = match answer.verdict {
+            Verdict::Clear if self.may_not_end(&key, at) => Verdict::Keep,
+            verdict => verdict,
+        };
         let alarm = self.alarm(&key, rule);
         let before = alarm.conditioning;
-        let proven = alarm.conditioning.absorb(answer.verdict, evidence_at, delays);
+        let proven = alarm.conditioning.absorb(verdict, evidence_at, delays);
         let moved = alarm.conditioning.phase != before.phase || alarm.conditioning.pending();
         let worse = answer.graver && answer.verdict == Verdict::Alarm && evidence_at.is_some();
         let worsens = proven.is_none() && worse && alarm.conditioning.phase == Phase::On && !alarm.graver;
@@ -265,6 +273,11 @@ impl Engine {
             }
         };
         alarm.graver = worse && event == Event::Raise;
+        if event == Event::Raise
+            && let Some(fire) = self.fire_before(rule, &key)
+        {
+            self.hide_by_design(&key, rule, &fire, at, effects);
+        }
         // Only people's words are refused.
         let _ = self.happen(&key, at, event, since, finding, effects);
     }
@@ -384,7 +397,9 @@ impl Engine {
         let failing = self.failing.keys().map(|(rule, _)| rule.as_str());
         let broken: Vec<&str> = self.broken.iter().map(|f| f.rule.as_str()).chain(failing).collect();
         // What a rule hid that is gone hides no longer.
-        let behind = |a: &&Alarm| a.life.by_design.as_deref().is_some_and(|rule| !names.contains(&rule));
+        let fire = builtin::FIRE_UNGUARDED.rule;
+        let behind =
+            |a: &&Alarm| a.life.by_design.as_deref().is_some_and(|rule| rule != fire && !names.contains(&rule));
         let shown: Vec<AlarmKey> = self.alarms.values().filter(behind).map(|a| a.key.clone()).collect();
         let scopes: Vec<(&str, Scope)> =
             self.rulebook.rules().iter().map(|r| (r.name.as_str(), r.header.scope)).collect();
@@ -451,6 +466,9 @@ impl Engine {
     }
 
     pub(crate) fn retire(&mut self, key: &AlarmKey, at: Timestamp, why: &str, effects: &mut Vec<Effect>) {
+        if self.may_not_end(key, at) {
+            return;
+        }
         let Some(alarm) = self.alarms.get_mut(key) else { return };
         let pending = alarm.conditioning.pending();
         alarm.conditioning = Conditioning { phase: Phase::Idle, last: alarm.conditioning.last };

@@ -12,6 +12,7 @@ pub mod effect;
 mod engine;
 mod entries;
 pub mod figures;
+mod fire;
 mod gather;
 mod handling;
 mod health;

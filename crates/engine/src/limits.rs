@@ -8,6 +8,17 @@ use pile::time::Span;
 pub const WINDOW_DEFAULT: Span = Span::days(3);
 /// How far back windows reach at the most, whatever a rule asks for.
 pub const WINDOW_MAX: Span = Span::days(8);
+/// From here on chemical heating feeds itself and fire is near: 77 to 82 °C (Buggeln and Rynk 2002).
+pub const FIRE_CELSIUS: f64 = 80.0;
+/// No alarm of fire ends while a probe in the pile is over this, whatever a rule's text says (common practice, no source).
+pub const FIRE_OVER_CELSIUS: f64 = 78.0;
+/// Over this at the hottest probe nobody is told to water: a dry pile that is hot and gets a little water comes into the range of moisture,
+/// some 20 to 45 %, in which heaps ignite by themselves (Rynk 2000, from memory; Buggeln and Rynk 2002).
+pub const WATER_WITHHELD_CELSIUS: f64 = 70.0;
+/// A probe that fell silent while it was hot counts as hot for so long.
+pub const HOT_REMEMBERED: Span = Span::days(1);
+/// Whoever hides an alarm that guards people gives a reason of so many letters at the least.
+pub const GUARD_REASON_LETTERS: usize = 10;
 /// From one tick of a bin to the next.
 pub const TICK: Span = Span::minutes(1);
 /// A rule whose judgement cost all that it may, or in which the program failed, rests for so long before it is tried again.

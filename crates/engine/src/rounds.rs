@@ -31,7 +31,10 @@ impl Engine {
             .values()
             .filter(|a| !a.stands() && a.life.cleared_at.is_some_and(|t| t > since))
             .filter(on_list)
-            .filter(|a| a.raised_at.is_some_and(|t| self.waits_for_list(a.priority, t)));
+            .filter(|a| {
+                let time_to_respond = self.words_for(&a.key).time_to_respond;
+                a.raised_at.is_some_and(|t| self.waits_for_list(a.priority, t, time_to_respond))
+            });
         let notice = RoundListNotice {
             day,
             life: self.life,
@@ -48,8 +51,11 @@ impl Engine {
     }
 
     /// Whether an alarm of this priority that is raised at this time of night waits for the list instead of a mail of its own.
-    pub(crate) fn waits_for_list(&self, priority: Priority, raised_at: Timestamp) -> bool {
-        priority <= Priority::Low && self.site.round_list.quiet(self.site.zone.time_of_day(raised_at))
+    /// What must be acted on before the list comes does not wait for it.
+    pub(crate) fn waits_for_list(&self, priority: Priority, raised_at: Timestamp, time_to_respond: Span) -> bool {
+        let zone = &self.site.zone;
+        let night = priority <= Priority::Low && self.site.round_list.quiet(zone.time_of_day(raised_at));
+        night && zone.next_daily(raised_at, self.site.round_list.at).since(raised_at) <= time_to_respond
     }
 
     pub(crate) fn round_item(&self, alarm: &Alarm) -> RoundItem {

@@ -114,6 +114,18 @@ impl Engine {
         self.post(at, &notice, to, effects);
     }
 
+    /// Tells everybody who gets any alarm, on duty or not.
+    pub(crate) fn tell_all(&mut self, key: &AlarmKey, at: Timestamp, finding: Finding, effects: &mut Vec<Effect>) {
+        let words = self.words_for(key);
+        self.send_step(key, at, Step::Update, words, finding, &self.everybody(), effects);
+    }
+
+    fn everybody(&self) -> Vec<String> {
+        let called = self.site.people.iter().filter(|p| p.calls != Calls::None || p.unacknowledged);
+        let mut seen = std::collections::BTreeSet::new();
+        called.map(|p| p.mail.clone()).filter(|mail| seen.insert(mail.clone())).collect()
+    }
+
     /// Whom a mail about an alarm goes to. Where it would reach nobody, as far as is known, it goes to those who can be reached too.
     fn route(&self, key: &AlarmKey, step: Step) -> Vec<String> {
         let mut to = self.usual_route(key, step);
@@ -136,9 +148,13 @@ impl Engine {
     /// whose route it is hears of it, on duty or not, and so do those who step in.
     pub(crate) fn usual_route(&self, key: &AlarmKey, step: Step) -> Vec<String> {
         let Some(alarm) = self.alarms.get(key) else { return Vec::new() };
+        // That somebody hid what guards people is for all of them to know.
+        if step == Step::Update && alarm.life.shelf.is_some() && self.words_for(key).handling.guards.is_some() {
+            return self.everybody();
+        }
         let raised_at = alarm.raised_at.unwrap_or(self.now);
         let (bin, priority) = (key.bin(), alarm.priority);
-        let waits = self.waits_for_list(priority, raised_at);
+        let waits = self.waits_for_list(priority, raised_at, self.words_for(key).time_to_respond);
         let called = |p: &&Person| {
             let calls = match p.calls {
                 Calls::All => true,

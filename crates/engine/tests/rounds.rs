@@ -34,9 +34,15 @@ fn yard(rule: &str, from: Timestamp) -> Yard {
     yard
 }
 
-/// The rule with another urgency: a minor matter with an hour to respond is low.
+/// The rule with another urgency: a minor matter with half a day to respond is low.
 fn low() -> String {
+    low_within("12 h")
+}
+
+/// A minor matter with so long to respond.
+fn low_within(time: &str) -> String {
     HOT.replace("severity: \"severe\"", "severity: \"minor\"")
+        .replace("time_to_respond: \"1 h\"", &format!("time_to_respond: \"{time}\""))
 }
 
 fn told(yard: &Yard) -> Vec<(&str, Step)> {
@@ -45,10 +51,15 @@ fn told(yard: &Yard) -> Vec<(&str, Step)> {
     yard.mails().into_iter().filter(alarm).map(|m| m.to.split('@').next().unwrap()).zip(steps).collect()
 }
 
+fn both() -> Vec<(&'static str, Step)> {
+    vec![("ann", Step::Raise), ("bo", Step::Raise)]
+}
+
 #[test]
 fn low_alarms_of_the_night_wait_for_the_list_and_the_others_do_not() {
     for (rule, hour, want, why) in [
         (low(), 23, vec![("ann", Step::Raise)], "low at night: only whoever gets no list hears at once"),
+        (low_within("7 h"), 23, both(), "low at night, and too late when the list comes at 06:30"),
         (low(), 14, vec![("ann", Step::Raise), ("bo", Step::Raise)], "low by day"),
         (HOT.to_owned(), 23, vec![("ann", Step::Raise), ("bo", Step::Raise)], "high at night"),
     ] {

@@ -364,6 +364,11 @@ struct Bin {
     volume_m3: Option<f64>,
     /// What it holds when full, in cubic yards.
     volume_yd3: Option<f64>,
+    /// How high the pile is when the bin is full, in metres: a very high pile that runs hot is an early sign of fire.
+    #[schemars(range(min = 0.2, max = 20))]
+    height_metres: Option<f64>,
+    /// The same in feet.
+    height_feet: Option<f64>,
     /// The blower that serves it.
     blower: Option<String>,
     /// What the blower moves through this bin while it runs, in m³/h; else an even share of the blower's flow.

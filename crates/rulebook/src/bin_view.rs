@@ -105,6 +105,14 @@ impl Bin {
         BlowerView::new(&self.0)
     }
 
+    /// How high the pile is when the bin is full, as a bare number of metres.
+    pub(crate) fn height(&self) -> Fact {
+        match self.0.facts.height {
+            Some(metres) => Fact::known(Kind::Number, metres),
+            None => Fact::unknown(Kind::Number, "the settings give no height for this bin"),
+        }
+    }
+
     pub(crate) fn watching(&self) -> Fact {
         time(self.0.facts.watching)
     }

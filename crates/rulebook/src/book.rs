@@ -439,6 +439,8 @@ mod tests {
             probes_out: Arc::default(),
             neighbours: Arc::default(),
             watching: Span::days(1),
+            fire: false,
+            height: None,
             water: WaterFacts { volume: CubicMetres(2.5), hose: None, account: Err("none is kept".into()) },
             whole: None,
         })

@@ -45,6 +45,10 @@ pub struct Facts {
     pub neighbours: Arc<Vec<Neighbour>>,
     /// How long the daemon has watched without a break: rules on silence give grace after a start or a clock jump.
     pub watching: Span,
+    /// An alarm of fire holds in the bin.
+    pub fire: bool,
+    /// How high the pile is when the bin is full, m.
+    pub height: Option<f64>,
     /// What is known of the water in the bin.
     pub water: WaterFacts,
     /// The whole site, for a rule about it.

@@ -45,6 +45,8 @@ pub struct Header {
     pub scope: Scope,
     /// Stages of a batch in which it is judged; empty means also bins without a batch.
     pub stages: Vec<Stage>,
+    /// What its response asks people to do in the pile.
+    pub advises: Vec<Advice>,
     /// Names of settings (temperatures) for which time above is accounted since on-air.
     pub time_above: Vec<String>,
     /// What people may and must do with its alarms.
@@ -73,6 +75,29 @@ pub struct Handling {
     pub shelf_longest: Option<Span>,
     /// An alarm that stands for this long after it was acknowledged is unacknowledged again; `None`: never.
     pub realarm_after: Option<Span>,
+    /// What it guards people against; `None` for what harms the batch or its record alone.
+    pub guards: Option<Guards>,
+}
+
+/// What a rule guards people against. Its alarms are hidden by an owner alone, for half an hour at the most, and everybody hears of it.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Guards {
+    /// Fire in a pile. While its alarm stands, every alarm of the bin is hidden that asks for water, digging or air, and nothing but
+    /// cooler readings ends it.
+    Fire,
+    /// Gas where people are.
+    Gas,
+}
+
+/// What a response asks people to do that makes a hot pile worse.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Advice {
+    /// To water the pile.
+    Water,
+    /// To open, dig, turn or lower the pile.
+    Digging,
+    /// To give more air, or to start air again.
+    Air,
 }
 
 /// How bad the consequence of not acting is.
@@ -129,8 +154,13 @@ pub struct Setting {
 
 impl Handling {
     /// What holds for a rule that says nothing.
-    pub const USUAL: Handling =
-        Handling { acknowledge: true, latching: false, shelf_longest: Some(limits::SHELF_MAX), realarm_after: None };
+    pub const USUAL: Handling = Handling {
+        acknowledge: true,
+        latching: false,
+        shelf_longest: Some(limits::SHELF_MAX),
+        realarm_after: None,
+        guards: None,
+    };
 }
 
 impl Priority {

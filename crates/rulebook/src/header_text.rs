@@ -11,11 +11,11 @@ use site::entry::Stage;
 use site::quantity::Unit;
 
 use crate::fault::{RuleFault, Source, did_you_mean};
-use crate::header::{Evidence, Handling, Header, Scope, Setting, Severity};
+use crate::header::{Advice, Evidence, Guards, Handling, Header, Scope, Setting, Severity};
 use crate::limits;
 use crate::settings;
 
-const KEYS: [&str; 22] = [
+const KEYS: [&str; 24] = [
     "title",
     "watches_for",
     "cause",
@@ -32,6 +32,8 @@ const KEYS: [&str; 22] = [
     "evidence",
     "scope",
     "stages",
+    "advises",
+    "guards",
     "time_above",
     "ack_required",
     "latching",
@@ -45,6 +47,8 @@ const SETTING_KEYS: [&str; 5] = ["value", "min", "max", "unit", "about"];
 const SEVERITIES: [(&str, Severity); 3] =
     [("minor", Severity::Minor), ("major", Severity::Major), ("severe", Severity::Severe)];
 const EVIDENCES: [(&str, Evidence); 2] = [("readings", Evidence::Readings), ("clock", Evidence::Clock)];
+const GUARDS: [(&str, Guards); 2] = [("fire", Guards::Fire), ("gas", Guards::Gas)];
+const ADVICE: [(&str, Advice); 3] = [("water", Advice::Water), ("digging", Advice::Digging), ("air", Advice::Air)];
 const SCOPES: [(&str, Scope); 2] = [("bin", Scope::Bin), ("site", Scope::Site)];
 
 /// The header, or its faults in the order of the text.
@@ -142,7 +146,19 @@ impl<'a> Reader<'a> {
                 "write `stages: [],` and ask each of `site.bins`",
             );
         }
+        let advises = self.advises(f.take("advises"));
+        let at_guards = f.at_key("guards");
         let handling = self.handling(&mut f);
+        if handling.is_some_and(|handling| handling.guards.is_some()) {
+            if stages.as_ref().is_some_and(|s| !s.is_empty()) {
+                let what = "a rule that guards people is judged at every stage, and without a batch";
+                self.fault(at_stages, what, "write `stages: [],`");
+            }
+            if handling.is_some_and(|handling| handling.guards == Some(Guards::Fire)) && scope == Some(Scope::Site) {
+                let what = "a rule that guards against fire is about one bin: its alarm hides others of that bin";
+                self.fault(at_guards, what, "leave `scope` out");
+            }
+        }
         Some(Header {
             title: title?,
             watches_for: watches_for?,
@@ -160,6 +176,7 @@ impl<'a> Reader<'a> {
             evidence: evidence?,
             scope: scope?,
             stages: stages?,
+            advises: advises?,
             time_above: time_above?,
             handling: handling?,
             settings: settings?,
@@ -321,10 +338,15 @@ impl<'a> Reader<'a> {
         let usual = Handling::USUAL;
         let acknowledge = self.truth(f, "ack_required", usual.acknowledge);
         let latching = self.truth(f, "latching", usual.latching);
+        let guards = match f.take("guards") {
+            Some((expr, _)) => Some(self.word(expr, "guards", &GUARDS)?),
+            None => None,
+        };
         let shelvable = self.truth(f, "shelvable", true);
         let at = f.at_key("max_shelf");
         let limited = f.has("max_shelf");
-        let longest = self.length(f, "max_shelf", usual.shelf_longest, Span::minutes(10), limits::SHELF_MAX);
+        let most = if guards.is_some() { limits::GUARD_SHELF_MAX } else { limits::SHELF_MAX };
+        let longest = self.length(f, "max_shelf", usual.shelf_longest.map(|l| l.min(most)), Span::minutes(10), most);
         if shelvable == Some(false) && limited {
             self.fault(at, "`max_shelf` limits what `shelvable: false` forbids", "leave one of the two out");
             return None;
@@ -338,6 +360,7 @@ impl<'a> Reader<'a> {
             latching: latching?,
             shelf_longest: longest.filter(|_| shelvable == Some(true)),
             realarm_after,
+            guards,
         })
     }
 
@@ -362,6 +385,13 @@ impl<'a> Reader<'a> {
         let items = self.list(expr, "stages")?;
         let stages = site::entry::STAGES.map(|(stage, key)| (key, stage));
         let read: Vec<Option<Stage>> = items.iter().map(|item| self.word(item, "stages", &stages)).collect();
+        read.into_iter().collect()
+    }
+
+    fn advises(&mut self, found: Option<(&Expr, Position)>) -> Option<Vec<Advice>> {
+        let Some((expr, _)) = found else { return Some(Vec::new()) };
+        let items = self.list(expr, "advises")?;
+        let read: Vec<Option<Advice>> = items.iter().map(|item| self.word(item, "advises", &ADVICE)).collect();
         read.into_iter().collect()
     }
 

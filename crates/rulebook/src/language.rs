@@ -532,6 +532,8 @@ fn bins(engine: &mut Engine) {
     );
     engine.register_get("probes", |bin: &mut Bin| -> Array { bin.probes().into_iter().map(Dynamic::from).collect() });
     engine.register_get("coldest", |bin: &mut Bin| SignalSet::extreme(&bin.0, End::Coldest));
+    engine.register_get("fire_alarm", |bin: &mut Bin| bin.0.facts.fire);
+    engine.register_get("height_metres", |bin: &mut Bin| bin.height());
     engine.register_get("hottest", |bin: &mut Bin| SignalSet::extreme(&bin.0, End::Hottest));
     engine.register_get("pile", |bin: &mut Bin| SignalSet::in_pile(&bin.0));
     engine.register_fn("probe", |bin: &mut Bin, id: ImmutableString| -> Outcome<SignalSet> {

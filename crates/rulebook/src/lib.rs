@@ -30,3 +30,4 @@ mod wording;
 pub use book::{Rule, RuleText, Rulebook};
 pub use definitions::definitions;
 pub use fault::RuleFault;
+pub use wording::temperature;

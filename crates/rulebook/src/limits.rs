@@ -81,3 +81,5 @@ pub const COMPARISONS_KEPT: usize = 60;
 pub const ANSWER_HIDES: usize = 1_000;
 /// A rule may allow its alarms to be shelved for this long in a row, at the most.
 pub const SHELF_MAX: Span = Span::hours(72);
+/// An alarm that guards people may be hidden for no longer.
+pub const GUARD_SHELF_MAX: Span = Span::minutes(30);

@@ -16,6 +16,11 @@ pub(crate) const FAHRENHEIT_PER_KELVIN: f64 = 1.8;
 /// Slopes and differences come from readings that windows keep as f32: closer to a limit than this they are on it.
 const SLOPE_NOISE: f64 = 1e-5;
 
+/// A temperature as rules show it, in the site's units.
+pub fn temperature(celsius: f64, display: Display) -> String {
+    worded(&Fact::known(Kind::Temperature, celsius), display, &[])
+}
+
 /// The fact with its unit; `limits` are the values it may be judged against.
 pub(crate) fn worded(fact: &Fact, display: Display, limits: &[(Kind, f64)]) -> String {
     let value = match fact.value {

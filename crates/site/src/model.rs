@@ -325,6 +325,8 @@ pub struct Bin {
     pub id: BinId,
     /// What it holds when full.
     pub volume: CubicMetres,
+    /// How high the pile is when the bin is full.
+    pub height: Option<Metres>,
     /// The blower that serves it.
     pub blower: Option<BlowerId>,
     /// The valve between the two.

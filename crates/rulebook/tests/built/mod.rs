@@ -154,6 +154,8 @@ pub fn on_air(age: &str) -> Built {
             probes_out: Arc::default(),
             neighbours: Arc::default(),
             watching: Span::days(30),
+            fire: false,
+            height: None,
             water: WaterFacts {
                 volume: CubicMetres(2.5),
                 hose: None,

@@ -16,6 +16,8 @@ pub struct Person {
     pub name: String,
     /// The address.
     pub mail: String,
+    /// They answer for the site: they alone may hide alarms that guard people.
+    pub owner: bool,
     /// Which alarms are mailed to them when they are raised.
     pub calls: Calls,
     /// Alarms that nobody acknowledged within their time to respond.

@@ -34,11 +34,11 @@ const GETS: [(&str, Gets); 6] = [
     ("reviewed", Gets::Reviewed),
 ];
 
-/// What a role gets.
-const ROLES: [(&str, &[Gets]); 3] = [
-    ("crew", &[Gets::Alarms, Gets::RoundList]),
-    ("owner", &[Gets::HighAlarms, Gets::Unacknowledged, Gets::Summary]),
-    ("reader", &[Gets::Reviewed]),
+/// What a role gets, and whether it answers for the site.
+const ROLES: [(&str, (&[Gets], bool)); 3] = [
+    ("crew", (&[Gets::Alarms, Gets::RoundList], false)),
+    ("owner", (&[Gets::HighAlarms, Gets::Unacknowledged, Gets::Summary], true)),
+    ("reader", (&[Gets::Reviewed], false)),
 ];
 
 /// Reads `people`.
@@ -69,10 +69,10 @@ fn person<'t>(
     let mail = section
         .required("mail", "the address, such as `mail: \"nora@your.domain\"`", faults)
         .and_then(|item| links::address(&item, faults));
-    let role: Option<&[Gets]> = section.optional("role").and_then(|item| item.choice(&ROLES, faults));
+    let role: Option<(&[Gets], bool)> = section.optional("role").and_then(|item| item.choice(&ROLES, faults));
     let gets: Vec<Gets> = match section.optional("gets") {
         Some(item) => each(&item, faults).filter_map(|item| item.choice(&GETS, faults)).collect(),
-        None => role.unwrap_or(&[Gets::Alarms, Gets::RoundList, Gets::Summary]).to_vec(),
+        None => role.map_or(&[Gets::Alarms, Gets::RoundList, Gets::Summary][..], |(gets, _)| gets).to_vec(),
     };
     let bins = section.optional("bins").map(|item| {
         let ids = each(&item, faults).filter_map(|item| {
@@ -123,6 +123,7 @@ fn person<'t>(
     Some(Person {
         name: name?.into(),
         mail: mail?,
+        owner: role.is_some_and(|(_, owner)| owner),
         calls: match (has(Gets::Alarms), has(Gets::HighAlarms)) {
             (true, _) => Calls::All,
             (false, true) => Calls::HighOnly,

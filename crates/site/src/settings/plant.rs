@@ -27,10 +27,12 @@ pub(super) const METRES_PER_FOOT: f64 = 0.304_8;
 const BLOWER_KEYS: [&str; 6] = ["id", "role", "flow_m3_per_h", "flow_cfm", "schedule", "running"];
 const ROLES: [(&str, BlowerRole); 2] = [("pile", BlowerRole::Pile), ("building_exhaust", BlowerRole::BuildingExhaust)];
 const GATEWAY_KEYS: [&str; 4] = ["id", "probes", "topic", "gone"];
-const BIN_KEYS: [&str; 10] = [
+const BIN_KEYS: [&str; 12] = [
     "id",
     "volume_m3",
     "volume_yd3",
+    "height_metres",
+    "height_feet",
     "blower",
     "flow_m3_per_h",
     "flow_cfm",
@@ -404,6 +406,8 @@ fn bin(
             "add what the bin holds when full, such as `volume_m3: 2.5`, or `volume_yd3: 3.3`",
         );
     }
+    let height =
+        section.metric_or_us(("height_metres", 0.2..=20.0, "m"), ("height_feet", METRES_PER_FOOT, "ft"), faults);
     let flow = section.metric_or_us(
         ("flow_m3_per_h", 0.1..=100_000.0, "m³/h"),
         ("flow_cfm", CUBIC_METRES_PER_HOUR_PER_CFM, "cfm"),
@@ -450,6 +454,7 @@ fn bin(
     Some(Bin {
         id: id?,
         volume: CubicMetres(volume?),
+        height: height.map(Metres),
         blower: blower.flatten(),
         valve: valve.flatten(),
         flow: flow.map(CubicMetresPerHour),
