@@ -187,7 +187,7 @@ pub fn render_summary(
     };
     let sections =
         site.people.iter().find(|person| person.mail == mail.to).and_then(|person| person.sections.as_deref());
-    let mut report = reports::week(&made.facts, sections);
+    let mut report = reports::week(&made.facts, reports::Parts::of(sections));
     // A copy has words of its own, which say whether somebody of the site has read it, or what changed.
     let words: Vec<reports::block::Block> = match &mail.notice {
         Notice::Summary(_) => Vec::new(),

@@ -27,9 +27,27 @@ pub use week::name as week_name;
 
 use crate::chart;
 
-/// The weekly summary with these sections; `None` for all of them.
-pub fn week(facts: &WeekFacts, sections: Option<&[ReportSection]>) -> Report {
-    week::report(facts, sections)
+/// Which parts of a weekly summary are written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Parts<'s> {
+    /// What everybody needs: the glance, the batches, alarms and what was done, material.
+    Main,
+    /// These sections, as a reader chose them.
+    Chosen(&'s [ReportSection]),
+    /// What the main part leaves out: the log, the probes, alarm statistics and the record.
+    Annex,
+}
+
+impl<'s> Parts<'s> {
+    /// What a reader gets who chose these sections, or none.
+    pub fn of(chosen: Option<&'s [ReportSection]>) -> Parts<'s> {
+        chosen.map_or(Parts::Main, Parts::Chosen)
+    }
+}
+
+/// The weekly summary with these parts.
+pub fn week(facts: &WeekFacts, parts: Parts<'_>) -> Report {
+    week::report(facts, parts)
 }
 
 /// The process record of a batch.

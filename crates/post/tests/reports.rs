@@ -10,7 +10,7 @@ use pile::time::Span;
 use post::document::Block as Set;
 use post::reports::facts::{Edition, Review};
 use post::reports::said;
-use post::reports::{Pictures, document, html, text};
+use post::reports::{Parts, Pictures, document, html, text};
 use site::judge::Outcome;
 use site::model::{Display, Paper, ReportSection};
 
@@ -23,7 +23,7 @@ fn check(golden: ExpectFile, got: &str) {
 fn the_weekly_summary_is_what_it_was() {
     for (display, name) in [(Display::Metric, "metric"), (Display::Us, "us")] {
         let facts = invented::week(display, 3);
-        let report = post::reports::week(&facts, None);
+        let report = post::reports::week(&facts, Parts::Main);
         let golden = |ending: &str| expect_file![format!("../../../tests/golden/report/week-{name}.{ending}")];
         check(golden("txt"), &text(&report));
         if display == Display::Metric {
@@ -51,13 +51,16 @@ fn the_process_record_is_what_it_was() {
 fn a_site_without_anything_still_has_a_whole_summary() {
     let mut facts = invented::week(Display::Metric, 0);
     facts.checkpoint = None;
-    check(expect_file!["../../../tests/golden/report/week-empty.txt"], &text(&post::reports::week(&facts, None)));
+    check(
+        expect_file!["../../../tests/golden/report/week-empty.txt"],
+        &text(&post::reports::week(&facts, Parts::Main)),
+    );
 }
 
 #[test]
 fn every_time_has_its_own_offset_in_a_week_in_which_the_clocks_change() {
     let facts = invented::week(Display::Metric, 3);
-    let said = text(&post::reports::week(&facts, None));
+    let said = text(&post::reports::week(&facts, Parts::Main));
     assert!(said.contains("2026-03-23 06:00 +01:00 to 2026-03-30 06:00 +02:00"), "{said}");
     let words: Vec<&str> = said.split_whitespace().collect();
     let clock =
@@ -75,7 +78,7 @@ fn every_time_has_its_own_offset_in_a_week_in_which_the_clocks_change() {
 fn values_below_a_limit_are_never_printed_as_the_limit() {
     let facts = invented::week(Display::Metric, 3);
     let us = invented::week(Display::Us, 3);
-    let (metric, us) = (text(&post::reports::week(&facts, None)), text(&post::reports::week(&us, None)));
+    let (metric, us) = (text(&post::reports::week(&facts, Parts::Main)), text(&post::reports::week(&us, Parts::Main)));
     // The coldest probe of the second bin stands at 54.96 °C, which is 130.93 °F.
     assert!(metric.contains("54.96 °C") && !metric.contains("55.0 °C"), "{metric}");
     assert!(us.contains("130.9 °F") && !us.contains("131.0 °F"), "{us}");
@@ -93,7 +96,7 @@ fn values_below_a_limit_are_never_printed_as_the_limit() {
 #[test]
 fn nothing_claims_that_anything_complies() {
     for report in [
-        post::reports::week(&invented::week(Display::Metric, 3), None),
+        post::reports::week(&invented::week(Display::Metric, 3), Parts::Main),
         post::reports::batch(&invented::batch(Display::Metric)),
     ] {
         let said = text(&report).to_lowercase();
@@ -113,7 +116,7 @@ fn a_reader_gets_the_sections_that_they_chose_and_always_what_is_not_shown() {
         (vec![ReportSection::Entries, ReportSection::Record], "Checkpoint of the record", "The week at a glance"),
         (vec![], "What this summary does not show", "How the alarms were"),
     ] {
-        let said = text(&post::reports::week(&facts, Some(&sections)));
+        let said = text(&post::reports::week(&facts, Parts::Chosen(&sections)));
         assert!(said.contains(has), "{sections:?}: {said}");
         assert!(!said.contains(has_not), "{sections:?}: {said}");
         assert!(said.contains("What this summary does not show"), "{sections:?}");
@@ -130,7 +133,7 @@ fn an_amended_edition_says_what_changed_and_who_looked() {
     assert_eq!(changes.len(), before.loads.len(), "only what went is named: {changes:?}");
     now.edition = Edition { number: 2, changes };
     now.review = Review::Reviewed { by: "Jana Weiß".into(), at: now.to + Span::hours(5) };
-    let said = text(&post::reports::week(&now, None));
+    let said = text(&post::reports::week(&now, Parts::Main));
     assert!(said.contains("Amended 1: what changed"), "{said}");
     assert!(said.contains("amended 1; the earlier edition stays as it was"), "{said}");
     assert!(said.contains("is not there any more"), "{said}");
@@ -140,7 +143,7 @@ fn an_amended_edition_says_what_changed_and_who_looked() {
 #[test]
 fn sixty_bins_stay_readable() {
     let facts = invented::week(Display::Metric, 60);
-    let report = post::reports::week(&facts, None);
+    let report = post::reports::week(&facts, Parts::Main);
     let said = text(&report);
     let glance = said.split("Batches and what was measured").next().unwrap();
     assert!(glance.lines().count() < 60 * 3 + 60, "one or two lines a bin: {}", glance.lines().count());
@@ -157,7 +160,7 @@ fn values_from_outside_are_no_markup() {
     let mut facts = invented::week(Display::Metric, 1);
     facts.site.name = "<script>alert(1)</script> & Söhne".into();
     facts.entries[0].note = "\"><img src=x>\u{202e}".into();
-    let page = html(&post::reports::week(&facts, None), &facts.site, Pictures::Inline);
+    let page = html(&post::reports::week(&facts, Parts::Main), &facts.site, Pictures::Inline);
     assert!(!page.contains("<script") && !page.contains("<img"), "{page}");
     assert!(page.contains("&lt;script&gt;"));
 }
@@ -170,8 +173,8 @@ fn documents_are_set_whole_and_can_be_looked_at() {
     let long = invented::week(Display::Us, 60);
     let batch = invented::batch(Display::Metric);
     for (name, report, site, paper, pages) in [
-        ("week", post::reports::week(&week, None), &week.site, Paper::A4, 4..=14),
-        ("long", post::reports::week(&long, None), &long.site, Paper::Letter, 40..=140),
+        ("week", post::reports::week(&week, Parts::Main), &week.site, Paper::A4, 4..=14),
+        ("long", post::reports::week(&long, Parts::Main), &long.site, Paper::Letter, 40..=140),
         ("batch", post::reports::batch(&batch), &batch.site, Paper::A4, 3..=9),
     ] {
         let (document, pictures) = document(&report, site, paper);

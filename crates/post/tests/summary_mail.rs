@@ -71,7 +71,7 @@ fn text_page_pictures_and_files_arrive_whole() {
     let mail = MessageParser::default().parse(&bytes).unwrap();
     assert_eq!(mail.subject(), Some("[hof] week 2026-W13: 4 things need you"));
     let text = mail.body_text(0).unwrap().replace("\r\n", "\n");
-    let report = post::reports::week(&invented::week(Display::Metric, 3), None);
+    let report = post::reports::week(&invented::week(Display::Metric, 3), post::reports::Parts::Main);
     assert_eq!(text.trim_end(), post::reports::text(&report).trim_end(), "the text is complete by itself");
     let html = mail.body_html(0).unwrap();
     let shown: Vec<&str> = html.split("src=\"cid:").skip(1).filter_map(|rest| rest.split('"').next()).collect();

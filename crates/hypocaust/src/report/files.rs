@@ -10,7 +10,7 @@ use post::document::{DocumentError, PressError, Pressed, Template};
 use post::reports::block::Report;
 use post::reports::facts::{BatchFacts, SiteFacts, WeekFacts};
 use post::reports::said::{self, Figures};
-use post::reports::{Pictures, html, text};
+use post::reports::{Parts, Pictures, html, text};
 use seal::merkle::sha256;
 use serde_json::{Value, json};
 use site::model::Site;
@@ -90,11 +90,14 @@ fn read(template: &Path, remedy: &str) -> Result<(String, String), CommandError>
 impl Files {
     /// Those of a weekly summary.
     pub(super) fn of_week(site: &Site, facts: &WeekFacts, figures: &Figures) -> Result<Files, CommandError> {
-        let report = post::reports::week(facts, None);
+        let report = post::reports::week(facts, Parts::Main);
+        let annex = post::reports::week(facts, Parts::Annex);
         Ok(Files(vec![
             ("summary.txt".into(), text(&report).into_bytes()),
             ("summary.html".into(), html(&report, &facts.site, Pictures::Inline).into_bytes()),
             (WEEK_PDF.into(), pdf(site, &report, &facts.site, facts.made_at)?),
+            ("annex.txt".into(), text(&annex).into_bytes()),
+            ("annex.pdf".into(), pdf(site, &annex, &facts.site, facts.made_at)?),
             (DAYS.into(), said::days_csv(&facts.site, &facts.days).into_bytes()),
             (FIGURES.into(), said::as_csv(figures).into_bytes()),
         ]))

@@ -172,10 +172,11 @@ fn attachments(
     for (file, bytes) in files.0 {
         match file.as_str() {
             files::WEEK_PDF => {
-                // What was issued is the draft with everything in it; a choice of sections or a review makes another.
+                // What was issued is the draft of the main part; a choice of sections or a review makes another.
+                let parts = post::reports::Parts::of(sections);
                 let bytes = match (sections, &facts.review) {
                     (None, Review::Draft) => bytes,
-                    _ => files::pdf(site, &post::reports::week(facts, sections), &facts.site, facts.made_at)?,
+                    _ => files::pdf(site, &post::reports::week(facts, parts), &facts.site, facts.made_at)?,
                 };
                 out.push(Attachment { name: format!("summary-{name}.pdf"), media_type: "application/pdf", bytes });
             }

@@ -312,6 +312,7 @@ pub(super) fn course(judged: &Judged) -> Course {
 pub(super) fn results(judged: &Judged) -> Vec<ResultFacts> {
     let facts = judged.results.iter().map(|(judgement, criterion, chosen)| ResultFacts {
         judgement: judgement.clone(),
+        before: None,
         title: criterion.title.clone(),
         citation: criterion.citation.clone(),
         edition: criterion.edition.clone(),

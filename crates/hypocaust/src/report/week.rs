@@ -136,6 +136,15 @@ impl Sources<'_> {
         ends: &mut Vec<DateFacts>,
     ) -> Result<BTreeMap<BatchId, Clock>, CommandError> {
         let mut clocks = BTreeMap::new();
+        // What a week changed is told in full, and the rest in a line: so the start of the week is judged as well.
+        let mut before: BTreeMap<(BatchId, String), Outcome> = BTreeMap::new();
+        let begun = |id: BatchId, on_air: Timestamp, _: Option<Timestamp>| {
+            on_air < from && self.batch(id).is_some_and(|b| b.gone_at.is_none_or(|gone| gone >= from))
+        };
+        each_of_store(self.site, &self.criteria, from, &begun, &mut |judged: Judged| {
+            let found = judged.results.iter().map(|(j, ..)| ((judged.batch, j.criterion.clone()), j.result));
+            before.extend(found);
+        })?;
         let here = |id: BatchId| self.batch(id).is_some_and(|b| b.gone_at.is_none_or(|gone| gone >= from));
         let wanted =
             |id: BatchId, _: Timestamp, ended: Option<Timestamp>| here(id) || ended.is_some_and(|end| end >= from);
@@ -161,12 +170,16 @@ impl Sources<'_> {
                 }
             }
             if judged.ended_at.is_none_or(|end| end >= from) {
+                let mut results = results(&judged);
+                for result in &mut results {
+                    result.before = before.get(&(judged.batch, result.judgement.criterion.clone())).copied();
+                }
                 batches.push(BatchWeek {
                     batch: judged.batch,
                     bin: judged.history.bin.clone(),
                     hot: (judged.history.from, judged.ended_at),
                     course: course(&judged),
-                    results: results(&judged),
+                    results,
                 });
             }
         })?;

@@ -335,6 +335,8 @@ pub enum Mark {
 pub struct ResultFacts {
     /// The result with its arithmetic.
     pub judgement: Judgement,
+    /// What it was when the week began; `None` where the batch was not judged then, or nobody asks.
+    pub before: Option<Outcome>,
     /// What people call the criterion.
     pub title: String,
     /// The regulation and the place in it.

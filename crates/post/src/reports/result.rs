@@ -2,10 +2,12 @@
 //!
 //! Must never call a result compliant: the criterion's text, its edition and the permit stand beside each of them.
 
-use site::judge::{Judgement, Laboratory};
+use pile::time::Timestamp;
+use site::judge::{Judgement, Laboratory, Outcome};
 
-use super::block::Block;
+use super::block::{Block, Row, Table};
 use super::facts::{ResultFacts, SiteFacts};
+use super::plain::NOTHING;
 use super::words::{self, at, headline, hours, share};
 
 /// The blocks of one result.
@@ -72,6 +74,27 @@ pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> 
     facts.push(("Remark".to_owned(), result.remark.clone()));
     out.push(Block::Facts(facts));
     out
+}
+
+/// One line for each result: how it stands, and how far it got.
+pub(super) fn lines(site: &SiteFacts, results: &[ResultFacts]) -> Block {
+    let rows = results.iter().map(|result| {
+        let j = &result.judgement;
+        Row::of(vec![
+            j.criterion.clone(),
+            headline(&site.zone, j),
+            format!("{} of {} h", hours(j.hours_counted), hours(j.hours_needed)),
+            j.coverage_fraction.map_or_else(|| NOTHING.to_owned(), |_| share(j.coverage_fraction)),
+        ])
+    });
+    Block::Table(Table { heads: vec!["Criterion", "Result", "Qualifying hours", "Coverage"], rows: rows.collect() })
+}
+
+/// Whether a week changed a result, so that it is told in full: another result than before, or one that counts out readings of this week.
+pub(super) fn changed(result: &ResultFacts, from: Timestamp) -> bool {
+    let j = &result.judgement;
+    let new = result.before != Some(j.result) && !(result.before.is_none() && j.result == Outcome::Running);
+    new || j.excluded.iter().any(|excluded| excluded.to >= from)
 }
 
 /// How much is told of a result.

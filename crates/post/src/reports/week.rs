@@ -10,9 +10,10 @@ use super::block::{Block, Report, Row, Table};
 use super::facts::{BinFacts, Clock, Edition, Ran, Review, SiteFacts, WeekFacts};
 use super::needs::{Need, needs};
 use super::plain::NOTHING;
-use super::result::{Detail, blocks};
+use super::result::{self, Detail, blocks};
 use super::words::{self, at, hours, share};
 use crate::figures;
+use crate::reports::Parts;
 use crate::words::alarm_lines;
 
 /// So many changes against an earlier edition are listed.
@@ -32,10 +33,18 @@ const SECTIONS: [ReportSection; 8] = [
     ReportSection::Record,
 ];
 
-/// Writes the summary with these sections; `None` for all of them.
-pub(super) fn report(facts: &WeekFacts, sections: Option<&[ReportSection]>) -> Report {
+/// What everybody gets who did not choose sections; the others are an annex for who asks.
+const MAIN: [ReportSection; 4] =
+    [ReportSection::AtAGlance, ReportSection::Batches, ReportSection::Deviations, ReportSection::Materials];
+
+/// Writes the summary with these parts.
+pub(super) fn report(facts: &WeekFacts, parts: Parts<'_>) -> Report {
     let mut blocks = head(facts);
-    let wanted = |section: &ReportSection| sections.is_none_or(|some| some.contains(section));
+    let wanted = |section: &ReportSection| match parts {
+        Parts::Main => MAIN.contains(section),
+        Parts::Chosen(some) => some.contains(section),
+        Parts::Annex => !MAIN.contains(section),
+    };
     let needs = needs(facts);
     for section in SECTIONS.iter().filter(|section| wanted(section)) {
         match section {
@@ -49,8 +58,9 @@ pub(super) fn report(facts: &WeekFacts, sections: Option<&[ReportSection]>) -> R
             ReportSection::Record => record(facts, &mut blocks),
         }
     }
-    foot(facts, sections, &mut blocks);
-    Report { title: format!("{}: weekly summary {}", facts.site.name, name(facts)), blocks }
+    foot(facts, parts, &mut blocks);
+    let what = if parts == Parts::Annex { "annex to the weekly summary" } else { "weekly summary" };
+    Report { title: format!("{}: {what} {}", facts.site.name, name(facts)), blocks }
 }
 
 /// The week as ISO 8601 writes it, such as `2026-W10`.
@@ -222,7 +232,10 @@ fn batches(facts: &WeekFacts, out: &mut Vec<Block>) {
             in_words: words::course(site, &batch.course),
             course: batch.course.clone(),
         });
-        for result in &batch.results {
+        if !batch.results.is_empty() {
+            out.push(result::lines(site, &batch.results));
+        }
+        for result in batch.results.iter().filter(|result| result::changed(result, facts.from)) {
             out.extend(blocks(site, result, Detail::Week));
         }
         if batch.results.is_empty() {
@@ -448,7 +461,7 @@ pub(super) fn checkpoint(checkpoint: Option<&super::facts::CheckpointFacts>, out
     out.push(Block::Paragraph(format!("Signed with the key {}", checkpoint.key)));
 }
 
-fn foot(facts: &WeekFacts, sections: Option<&[ReportSection]>, out: &mut Vec<Block>) {
+fn foot(facts: &WeekFacts, parts: Parts<'_>, out: &mut Vec<Block>) {
     out.push(Block::Heading("What this summary does not show".into()));
     let mut lines = vec![
         "It states what was measured and what was written down. It does not say that anything complies: your permit, its edition and \
@@ -464,8 +477,12 @@ fn foot(facts: &WeekFacts, sections: Option<&[ReportSection]>, out: &mut Vec<Blo
         lines.push(format!("Of these probes there is no reading in this time: {}.", silent.join(", ")));
     }
     lines.extend(facts.site.readings_from.clone());
-    if sections.is_some() {
-        lines.push("Some sections were left out, as this reader asked; the whole is kept at the site.".to_owned());
+    match parts {
+        Parts::Main => lines.push(
+            "The log, each probe's coverage, the alarm statistics and the record of the week are in the annex: ask the site for it.".to_owned(),
+        ),
+        Parts::Chosen(_) => lines.push("This reader chose some sections; the site keeps the whole summary.".to_owned()),
+        Parts::Annex => lines.push("The batches, and what needs somebody, are in the summary of the week.".to_owned()),
     }
     out.push(Block::List(lines));
     out.push(Block::Caution(

@@ -116,6 +116,7 @@ fn history(n: usize, from: Timestamp, until: Timestamp, over: bool, site: &SiteF
 fn result(history: &History) -> ResultFacts {
     let criterion = criterion();
     ResultFacts {
+        before: None,
         judgement: judge(&criterion, history),
         title: criterion.title.clone(),
         citation: criterion.citation.clone(),
