@@ -7,10 +7,9 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use hypocaust::driven::{acknowledged, connect, publish};
 use pile::time::Timestamp;
-use rumqttc::mqttbytes::QoS;
-use rumqttc::{AsyncClient, Event, MqttOptions};
 use serde_json::{Value, json};
 
+use crate::ear::hears;
 use crate::table::{Happened, Row};
 use crate::yard::{HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypocaust, payload};
 
@@ -164,36 +163,12 @@ async fn on_air_in_1926() -> Happened {
     ends(daemon, "1926 refused at both; 2004 refused, taken when said twice; the other bin watched, also after a kill")
 }
 
-/// Hears the answers to entries over MQTT.
-async fn answers(address: SocketAddr) -> tokio::sync::mpsc::Receiver<Value> {
-    let options = MqttOptions::new("ear", (address.ip().to_string(), address.port()));
-    let (client, mut events) = AsyncClient::builder(options).capacity(10).build();
-    client.subscribe("hypocaust/test-yard/log/answer", QoS::AtLeastOnce).await.unwrap();
-    let (heard, ears) = tokio::sync::mpsc::channel(10);
-    let (ready, subscribed) = tokio::sync::oneshot::channel();
-    let mut ready = Some(ready);
-    tokio::spawn(async move {
-        let _client = client;
-        while let Ok(event) = events.poll().await {
-            match event {
-                Event::Incoming(rumqttc::Packet::SubAck(_)) => drop(ready.take().map(|ready| ready.send(()))),
-                Event::Incoming(rumqttc::Packet::Publish(message)) => {
-                    let _ = heard.send(serde_json::from_slice(&message.payload).unwrap()).await;
-                }
-                _ => {}
-            }
-        }
-    });
-    subscribed.await.unwrap();
-    ears
-}
-
 async fn the_least_number_over_mqtt() -> Happened {
     let (yard, address) = yard();
     let daemon = started(&yard, address).await;
     let (code, said) = hypocaust(&yard, &["batch", "on-air", "--bin", "b1", "--by", "Ann"]);
     assert_eq!(code, 0, "{said}");
-    let mut heard = answers(address).await;
+    let mut heard = hears(address, "hypocaust/test-yard/log/answer".into()).await;
     let client = connect(address, "telephone");
     let now = site::zone::rfc3339_utc(machine_now());
     for (id, at, wanted) in [

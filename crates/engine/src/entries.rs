@@ -8,6 +8,7 @@ use pile::time::Timestamp;
 use site::bounds;
 use site::entry::{Batch, Entry, EntryId, EntryKind};
 use site::ids::BinId;
+use site::names::{self, Who};
 use site::quantity::Quantity;
 
 use crate::effect::Effect;
@@ -45,7 +46,10 @@ impl Engine {
             known_bin(into)?;
         }
         self.check_times(now, &entry, early)?;
+        entry.kind.check_least()?;
         entry.kind.check(&entry.note)?;
+        entry.check_texts()?;
+        let entry = Entry { by: self.writer(&entry.by)?, ..entry };
         if let EntryKind::Corrected { of, really } = &entry.kind {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
         }
@@ -110,6 +114,15 @@ impl Engine {
             bounds::due(due, now, zone).map_err(|why| format!("when it is due: {why}"))?;
         }
         Ok(())
+    }
+
+    /// The name of whoever writes in the log: that of somebody whom the settings know, or any other that cannot be taken for theirs.
+    fn writer(&self, by: &str) -> Result<String, String> {
+        match names::who(&self.site.people, by) {
+            Who::Known(person) => Ok(person.name.clone()),
+            Who::LooksLike(person) => Err(format!("who says so: {}", names::looks_like(person, by))),
+            Who::Other => Ok(by.trim().to_owned()),
+        }
     }
 
     /// When the readings begin that an entry about a bin goes with, and how that is called: those of the batch in it, or those of the site where

@@ -2,6 +2,8 @@
 //!
 //! Must never give up on a group because one of its keys is wrong.
 
+use pile::units::Readable;
+
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
@@ -427,5 +429,6 @@ fn number_remedy(text: &str, span: &str) -> String {
 }
 
 fn with_unit(value: f64, unit: &str) -> String {
+    let value = Readable(value);
     if unit.is_empty() { format!("{value}") } else { format!("{value} {unit}") }
 }
