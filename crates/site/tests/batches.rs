@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Kilograms, Litres};
+use pile::units::{Celsius, Kilograms, Litres, Metres};
 use site::batches::Batches;
 use site::entry::{Amount, Entry, EntryId, EntryKind, Really, Rest, Stage, Taken};
 use site::ids::BinId;
@@ -15,6 +15,18 @@ const BEGIN: Timestamp = Timestamp::from_millis(1_772_409_600_000);
 
 fn bin(name: &str) -> BinId {
     BinId::new(name).unwrap()
+}
+
+fn lab(value: f64, unit: &str) -> EntryKind {
+    EntryKind::LabResult {
+        analyte: "faecal coliforms".into(),
+        value,
+        below: false,
+        unit: unit.into(),
+        laboratory: "Alder Labs".into(),
+        method: "MPN".into(),
+        sampled_at: BEGIN,
+    }
 }
 
 fn on_air() -> EntryKind {
@@ -208,15 +220,6 @@ fn a_correction_moves_what_follows_from_the_entry_and_keeps_the_order() {
 
 #[test]
 fn an_entry_says_what_can_be() {
-    let lab = |value: f64, unit: &str| EntryKind::LabResult {
-        analyte: "faecal coliforms".into(),
-        value,
-        below: false,
-        unit: unit.into(),
-        laboratory: "Alder Labs".into(),
-        method: "MPN".into(),
-        sampled_at: BEGIN,
-    };
     let rejected = EntryKind::Loaded {
         source: "Canteen".into(),
         material: "food waste".into(),

@@ -251,7 +251,7 @@ impl<'t> Item<'t> {
             Kind::Number(value) => {
                 self.wrong(
                     "text",
-                    format!("put it in quotes, so that YAML does not read a number: \"{value}\""),
+                    format!("put it in quotes, so that YAML does not read a number: \"{}\"", Readable(*value)),
                     faults,
                 );
                 None
