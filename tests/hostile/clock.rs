@@ -171,13 +171,20 @@ async fn lived(story: Story) -> Happened {
     assert!(summaries <= 1, "no summaries of weeks that nobody lived through: {:?}", subjects());
     Happened::new(
         format!(
-            "judged within {:.0} s; stored {stored} of {stored}; mailed {}; said {said}; stopped in {:.1} s",
+            "judged within {:.0} s; stored {stored} of {stored}; mailed {} ({}); said {said}; stopped in {:.1} s",
             after.as_secs_f64(),
             subjects().len(),
+            subjects().iter().map(|subject| short(subject)).collect::<Vec<_>>().join(", "),
             took.as_secs_f64()
         ),
         spent,
     )
+}
+
+/// A subject without the site and the figures.
+fn short(subject: &str) -> &str {
+    let subject = subject.strip_prefix("[test-yard] ").unwrap_or(subject);
+    subject.split(':').next().unwrap_or(subject)
 }
 
 /// Writes by how much the daemon's wall clock is wrong from now on.

@@ -456,6 +456,18 @@ async fn what_one_person_types() -> Happened {
         let answer = tokio::time::timeout(PATIENCE, heard.recv()).await.unwrap().unwrap();
         assert!(answer["refused"].as_str().is_some_and(|words| words.contains(wanted)), "{says}: {answer}");
     }
+    let mut panel = hears(address, "hypocaust/test-yard/acknowledge/answer".into()).await;
+    for (text, wanted) in
+        [("{", "it is no JSON"), (r#"{"alarm":1,"alarm":2,"by":"Ann"}"#, "the key `alarm` is there twice")]
+    {
+        let sent = publish(&client, "hypocaust/test-yard/acknowledge".into(), text.into()).await.unwrap();
+        acknowledged(vec![sent]).await.unwrap();
+        let answer = tokio::time::timeout(PATIENCE, panel.recv()).await.unwrap().unwrap();
+        assert!(
+            answer["alarm"].is_null() && answer["refused"].as_str().is_some_and(|words| words.contains(wanted)),
+            "{answer}"
+        );
+    }
     let spent = daemon.spent();
     assert!(!daemon.log().contains("panicked"), "{}", daemon.log());
     daemon.stop();

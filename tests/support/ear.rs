@@ -13,7 +13,9 @@ use tokio::sync::{mpsc, oneshot};
 
 /// Every message on the topic from now on, as JSON.
 pub async fn hears(address: SocketAddr, topic: String) -> mpsc::Receiver<Value> {
-    let options = MqttOptions::new("ear", (address.ip().to_string(), address.port()));
+    // Of two clients with one id a broker keeps the newer one.
+    let id = format!("ear-{}", topic.replace('/', "-"));
+    let options = MqttOptions::new(id, (address.ip().to_string(), address.port()));
     let (client, mut events) = AsyncClient::builder(options).capacity(10).build();
     client.subscribe(topic, QoS::AtLeastOnce).await.unwrap();
     let (heard, ears) = mpsc::channel(100);
