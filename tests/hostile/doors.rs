@@ -115,6 +115,7 @@ impl Client {
         let (client, mut events) = AsyncClient::builder(options).capacity(200).build();
         let (tell, heard) = mpsc::unbounded_channel();
         tokio::spawn(async move {
+            let (until, mut pause) = (Instant::now() + PATIENCE, tokio::time::interval(Duration::from_millis(20)));
             loop {
                 match events.poll().await {
                     Ok(Event::Incoming(packet)) => {
@@ -123,7 +124,9 @@ impl Client {
                         }
                     }
                     Ok(_) => {}
-                    // What was heard until then stays to be heard; whoever wants more is told that the client ended.
+                    Err(rumqttc::ConnectionError::RequestsDone) => break,
+                    // All seats may be taken: it is tried until one is free, and whoever waits for more than that is told.
+                    Err(_) if Instant::now() < until => drop(pause.tick().await),
                     Err(_) => break,
                 }
             }
