@@ -6,6 +6,8 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 #![allow(unreachable_pub, reason = "its modules are its own")]
 
+#[path = "support/ear.rs"]
+mod ear;
 #[path = "support/log.rs"]
 mod log;
 #[path = "support/mosquitto.rs"]

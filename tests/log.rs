@@ -4,22 +4,20 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+#[path = "support/ear.rs"]
+mod ear;
 #[path = "support/yard.rs"]
 mod yard;
 
-use std::net::SocketAddr;
-
+use ear::hears;
 use hypocaust::driven::{acknowledged, connect, publish};
 use hypocaust::socket::Request;
 use ledger::{Access, Ledger};
 use pile::time::Span;
-use rumqttc::mqttbytes::QoS;
-use rumqttc::{AsyncClient, Event, MqttOptions};
 use serde_json::{Value, json};
 use site::entry::{EntryId, EntryKind};
 use site::judge::Outcome;
 use site::zone::rfc3339_utc;
-use tokio::sync::mpsc;
 use yard::{START, Yard, hypocaust_with, live};
 
 const TOKEN: &str = "correct-horse-battery-staple";
@@ -37,33 +35,6 @@ fn yard() -> Yard {
     yard.person = format!(", log_token_file: \"{}\"", yard.path("ann").display());
     yard.more = format!("criteria_folder: \"{}\"\ncriteria: [{{ id: core-only }}]\n", yard.path("own").display());
     yard
-}
-
-/// Hears what is published on one topic.
-async fn hears(address: SocketAddr, topic: String) -> mpsc::Receiver<Value> {
-    let options = MqttOptions::new("ear", (address.ip().to_string(), address.port()));
-    let (client, mut events) = AsyncClient::builder(options).capacity(10).build();
-    client.subscribe(topic, QoS::AtLeastOnce).await.unwrap();
-    let (heard, ears) = mpsc::channel(100);
-    let (ready, subscribed) = tokio::sync::oneshot::channel();
-    let mut ready = Some(ready);
-    tokio::spawn(async move {
-        let _client = client;
-        while let Ok(event) = events.poll().await {
-            match event {
-                Event::Incoming(rumqttc::Packet::SubAck(_)) => drop(ready.take().map(|ready| ready.send(()))),
-                Event::Incoming(rumqttc::Packet::Publish(message)) => {
-                    let said = serde_json::from_slice(&message.payload).unwrap();
-                    if heard.send(said).await.is_err() {
-                        return;
-                    }
-                }
-                _ => {}
-            }
-        }
-    });
-    subscribed.await.unwrap();
-    ears
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -108,8 +79,29 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
             "6",
             message("6", &|m| m["says"] = json!({ "watered": { "litres": -5.0 } })),
             "refused",
-            "litres: -5 L is outside",
+            "litres: -5 L is less than 0.1 L",
             "less than nothing",
+        ),
+        (
+            "6a",
+            message("6a", &|m| m["says"] = json!({ "watered": { "litres": 0.0 } })),
+            "refused",
+            "litres: 0 L is less than 0.1 L, the least that can be logged; correct the number",
+            "nothing",
+        ),
+        (
+            "6b",
+            message("6b", &|m| m["says"] = json!({ "watered": { "litres": 1e308 } })),
+            "refused",
+            "litres: 1e308 L is outside 0 to 100000 L",
+            "a number that a person can read",
+        ),
+        (
+            "6c",
+            message("6c", &|m| m["says"] = json!({ "settled-depth": { "metres": -0.0 } })),
+            "refused",
+            "depth: -0 m is less than 0.01 m",
+            "no depth",
         ),
         ("7", message("7", &|m| m["bin"] = "b9".into()), "refused", "there is no bin `b9`", "another bin"),
         ("8", message("8", &|m| m["says"] = json!("stirred")), "refused", "`says` cannot be read", "no such kind"),
@@ -127,8 +119,12 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
         assert_eq!(answer["id"], id, "{why}: {answer}");
         assert!(answer[key].as_str().is_some_and(|words| words.contains(wanted)), "{why}: {answer}");
     }
-    // What cannot be read at all has nobody to be answered to; it is refused and told in the store.
+    // What cannot be read at all is answered too, without the number that it may have had; it is refused and told in the store.
     acknowledged(vec![publish(&client, LOG.into(), format!("{{\"token\":\"{TOKEN}\"")).await.unwrap()]).await.unwrap();
+    let answer = answers.recv().await.unwrap();
+    assert_eq!(answer["id"], "", "{answer}");
+    let refused = answer["refused"].as_str().unwrap();
+    assert!(refused.starts_with("this is no entry for the log: it is no JSON") && !refused.contains(TOKEN), "{answer}");
     driven.stop().await.unwrap();
     let ledger = Ledger::open(&yard.data(), Access::Read).unwrap();
     let entries: Vec<(EntryId, &str, String)> =

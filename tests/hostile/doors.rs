@@ -115,6 +115,7 @@ impl Client {
         let (client, mut events) = AsyncClient::builder(options).capacity(200).build();
         let (tell, heard) = mpsc::unbounded_channel();
         tokio::spawn(async move {
+            let (until, mut pause) = (Instant::now() + PATIENCE, tokio::time::interval(Duration::from_millis(20)));
             loop {
                 match events.poll().await {
                     Ok(Event::Incoming(packet)) => {
@@ -124,7 +125,9 @@ impl Client {
                     }
                     Ok(_) => {}
                     Err(rumqttc::ConnectionError::RequestsDone) => break,
-                    Err(_) => tokio::time::sleep(Duration::from_millis(100)).await,
+                    // All seats may be taken: it is tried until one is free, and whoever waits for more than that is told.
+                    Err(_) if Instant::now() < until => drop(pause.tick().await),
+                    Err(_) => break,
                 }
             }
         });

@@ -7,10 +7,9 @@ use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use hypocaust::driven::{acknowledged, connect, publish};
 use pile::time::Timestamp;
-use rumqttc::mqttbytes::QoS;
-use rumqttc::{AsyncClient, Event, MqttOptions};
 use serde_json::{Value, json};
 
+use crate::ear::hears;
 use crate::table::{Happened, Row};
 use crate::yard::{HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypocaust, payload};
 
@@ -47,6 +46,11 @@ pub fn rows() -> Vec<Row> {
             "600 numbers from the whole range for every time that the socket takes",
             "each is answered, and what is taken lies between 2000 and 2099",
             any_number_at_every_door,
+        ),
+        Row::new(
+            "no litres, -0 m, 1e308 L, a year too early for the batch, a note of 120 kB, a name with a Cyrillic А, `shelve --for 1e300h`",
+            "each refused with what was typed, the bound and what to do: through the daemon, without one, and over MQTT",
+            what_one_person_types,
         ),
         Row::new(
             "`hypocaust rerun` of a recording whose clock or readings are at the ends of time",
@@ -164,36 +168,12 @@ async fn on_air_in_1926() -> Happened {
     ends(daemon, "1926 refused at both; 2004 refused, taken when said twice; the other bin watched, also after a kill")
 }
 
-/// Hears the answers to entries over MQTT.
-async fn answers(address: SocketAddr) -> tokio::sync::mpsc::Receiver<Value> {
-    let options = MqttOptions::new("ear", (address.ip().to_string(), address.port()));
-    let (client, mut events) = AsyncClient::builder(options).capacity(10).build();
-    client.subscribe("hypocaust/test-yard/log/answer", QoS::AtLeastOnce).await.unwrap();
-    let (heard, ears) = tokio::sync::mpsc::channel(10);
-    let (ready, subscribed) = tokio::sync::oneshot::channel();
-    let mut ready = Some(ready);
-    tokio::spawn(async move {
-        let _client = client;
-        while let Ok(event) = events.poll().await {
-            match event {
-                Event::Incoming(rumqttc::Packet::SubAck(_)) => drop(ready.take().map(|ready| ready.send(()))),
-                Event::Incoming(rumqttc::Packet::Publish(message)) => {
-                    let _ = heard.send(serde_json::from_slice(&message.payload).unwrap()).await;
-                }
-                _ => {}
-            }
-        }
-    });
-    subscribed.await.unwrap();
-    ears
-}
-
 async fn the_least_number_over_mqtt() -> Happened {
     let (yard, address) = yard();
     let daemon = started(&yard, address).await;
     let (code, said) = hypocaust(&yard, &["batch", "on-air", "--bin", "b1", "--by", "Ann"]);
     assert_eq!(code, 0, "{said}");
-    let mut heard = answers(address).await;
+    let mut heard = hears(address, "hypocaust/test-yard/log/answer".into()).await;
     let client = connect(address, "telephone");
     let now = site::zone::rfc3339_utc(machine_now());
     for (id, at, wanted) in [
@@ -419,4 +399,81 @@ async fn a_recording_of_no_time() -> Happened {
         }
     }
     Happened::said("nine recordings refused, each with its line; the one that was lived through runs again")
+}
+
+async fn what_one_person_types() -> Happened {
+    let (yard, address) = yard();
+    let long = "a".repeat(120_000);
+    let typed: [(&[&str], &str); 8] = [
+        (
+            &["log", "watered", "--litres=0"],
+            "litres: 0 L is less than 0.1 L, the least that can be logged; correct the number",
+        ),
+        (&["log", "watered", "--litres=-0"], "litres: -0 L is less than 0.1 L"),
+        (&["log", "watered", "--litres=1e308"], "litres: 1e308 L is outside 0 to 100000 L"),
+        (&["log", "watered", "--litres=NaN"], "NaN is no number"),
+        (&["log", "settled-depth", "--depth=0m"], "depth: 0 m is less than 0.01 m"),
+        (&["log", "note", "--note", &long], "note: it has 120000 characters, more than the 4000 there is room for"),
+        (&["log", "turned", "--by", "\u{410}nn"], "`\\u{410}nn` looks like Ann and is spelled with other characters"),
+        (&["log", "turned", "--by", "A\u{200b}nn"], "type the name as the settings have it: Ann"),
+    ];
+    let daemon = started(&yard, address).await;
+    let (code, said) = hypocaust(&yard, &["batch", "on-air", "--bin", "b1", "--by", "Ann"]);
+    assert_eq!(code, 0, "{said}");
+    let refused_all = |door: &str| {
+        for (words, wanted) in &typed {
+            let by: &[&str] = if words.contains(&"--by") { &[] } else { &["--by", "Ann"] };
+            let (code, said) = hypocaust(&yard, &[words, &["--bin", "b1"][..], by].concat());
+            assert!(code != 0 && said.contains(wanted), "{door}: {words:?}: {code}: {said}");
+        }
+        let (code, said) =
+            hypocaust(&yard, &["alarms", "shelve", "1", "--for", "1e300h", "--reason", "r", "--by", "Ann"]);
+        assert!(code != 0 && said.contains("`1e300h` is not more than 0 and at most 3 d"), "{door}: {said}");
+    };
+    refused_all("the daemon");
+    // The site has readings of long ago, and the batch of today.
+    let long_ago = machine_now() - pile::time::Span::days(3 * 365);
+    let client = connect(address, "b2-node");
+    acknowledged(vec![publish(&client, "t/b2-core".into(), payload(long_ago, 60.0)).await.unwrap()]).await.unwrap();
+    let early = site::zone::rfc3339_utc(machine_now() - pile::time::Span::days(500));
+    let slip = || {
+        let words = ["log", "correct", "1", "--really-at", &early, "--reason", "r", "--by", "Ann"];
+        let (code, said) = hypocaust(&yard, &words);
+        let wanted = "more than 365 d before the readings of batch 1 in bin b1";
+        assert!(code != 0 && said.contains(wanted) && said.contains("--really-that-early"), "{said}");
+    };
+    slip();
+    let mut heard = hears(address, "hypocaust/test-yard/log/answer".into()).await;
+    let now = site::zone::rfc3339_utc(machine_now());
+    for (at, says, wanted) in [
+        (&now, r#"{"watered":{"litres":0}}"#, "litres: 0 L is less than 0.1 L"),
+        (&now, r#"{"watered":{"litres":1,"litres":100}}"#, "the key `litres` is there twice; say each thing once"),
+        (&early, r#""turned""#, "more than 365 d before the readings of batch 1 in bin b1"),
+        (&now, "{", "it is no JSON"),
+    ] {
+        let message = format!(r#"{{"token":"{TOKEN}","by":"Ann","bin":"b1","at":"{at}","says":{says}}}"#);
+        acknowledged(vec![publish(&client, "hypocaust/test-yard/log".into(), message).await.unwrap()]).await.unwrap();
+        let answer = tokio::time::timeout(PATIENCE, heard.recv()).await.unwrap().unwrap();
+        assert!(answer["refused"].as_str().is_some_and(|words| words.contains(wanted)), "{says}: {answer}");
+    }
+    let mut panel = hears(address, "hypocaust/test-yard/acknowledge/answer".into()).await;
+    for (text, wanted) in
+        [("{", "it is no JSON"), (r#"{"alarm":1,"alarm":2,"by":"Ann"}"#, "the key `alarm` is there twice")]
+    {
+        let sent = publish(&client, "hypocaust/test-yard/acknowledge".into(), text.into()).await.unwrap();
+        acknowledged(vec![sent]).await.unwrap();
+        let answer = tokio::time::timeout(PATIENCE, panel.recv()).await.unwrap().unwrap();
+        assert!(
+            answer["alarm"].is_null() && answer["refused"].as_str().is_some_and(|words| words.contains(wanted)),
+            "{answer}"
+        );
+    }
+    let spent = daemon.spent();
+    assert!(!daemon.log().contains("panicked"), "{}", daemon.log());
+    daemon.stop();
+    refused_all("no daemon");
+    slip();
+    let (code, log) = hypocaust(&yard, &["log", "list", "--bin", "b1", "--json"]);
+    assert!(code == 0 && log.lines().count() == 1, "only the on-air is in the log: {log}");
+    Happened::new("each refused at each door; the log has the on-air alone", spent)
 }

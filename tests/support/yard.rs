@@ -277,6 +277,18 @@ impl Process {
         rustix::process::kill_process(pid, rustix::process::Signal::HUP).unwrap();
     }
 
+    /// SIGSTOP: nothing of it runs until it is resumed.
+    pub fn pause(&self) {
+        let pid = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(pid, rustix::process::Signal::STOP).unwrap();
+    }
+
+    /// SIGCONT.
+    pub fn resume(&self) {
+        let pid = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(pid, rustix::process::Signal::CONT).unwrap();
+    }
+
     /// SIGTERM; gives the exit code and how long it took.
     pub fn stop(mut self) -> (Option<i32>, Duration) {
         let begun = Instant::now();

@@ -44,6 +44,16 @@ pub(crate) fn parse(bytes: &[u8]) -> Result<Node<'_>, String> {
     Ok(node)
 }
 
+/// The first member name that an object has twice, at any depth; `None` where there is none, or what stands before it is no JSON.
+pub(crate) fn duplicate(bytes: &[u8]) -> Option<String> {
+    let why = parse(bytes).err()?;
+    let name = why.strip_prefix(DUPLICATE)?;
+    Some(name.split('`').next()?.to_owned())
+}
+
+/// How the fault about a member name begins that is there twice; the name follows, up to the next such mark.
+const DUPLICATE: &str = "duplicate member name `";
+
 /// A parsed RFC 6901 pointer: the names from the root down.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Pointer {
@@ -134,7 +144,7 @@ impl<'de> Visitor<'de> for Nodes {
         while let Some(Name(name)) = map.next_key()? {
             // A parser that keeps one of two values of the same name would decide which reading is true.
             if members.contains_key(&name) {
-                return Err(A::Error::custom(format_args!("duplicate member name `{}`", quoted(&name))));
+                return Err(A::Error::custom(format_args!("{DUPLICATE}{}`", quoted(&name))));
             }
             members.insert(name, map.next_value()?);
         }

@@ -5,6 +5,7 @@
 use serde::Deserialize;
 
 use crate::fault::Fault;
+use crate::json;
 
 /// Somebody has seen an alarm and looks after it.
 #[derive(Clone, PartialEq, Eq)]
@@ -87,14 +88,26 @@ struct WrittenLine {
     really_that_early: bool,
 }
 
+/// No key of ours is longer.
+const KEY_CHARS: usize = 24;
 /// Longer words are cut: they go into mails.
 const COMMENT_CHARS: usize = 300;
 
 pub(crate) fn read(payload: &[u8]) -> Result<Seen, Fault> {
-    let line: SeenLine =
-        serde_json::from_slice(payload).map_err(|e| Fault::NotAnAcknowledgement { why: what_is_wrong(&e) })?;
+    let line: SeenLine = line(payload).map_err(|why| Fault::NotAnAcknowledgement { why })?;
     let comment = line.comment.chars().take(COMMENT_CHARS).collect();
     Ok(Seen { alarm: line.alarm, token: line.token, by: line.by, comment })
+}
+
+/// Reads a line of ours, at any depth without a key that is there twice: whoever wrote it may have meant either.
+fn line<'a, T: Deserialize<'a>>(payload: &'a [u8]) -> Result<T, String> {
+    if let Some(key) = json::duplicate(payload) {
+        // A word that somebody took for a key may be the token: only what looks like a key of ours is repeated.
+        let is_key = key.len() <= KEY_CHARS && key.chars().all(|c| c.is_ascii_lowercase() || matches!(c, '_' | '-'));
+        let named = if is_key { format!("the key `{key}`") } else { "a key".to_owned() };
+        return Err(format!("{named} is there twice; say each thing once"));
+    }
+    serde_json::from_slice(payload).map_err(|e| what_is_wrong(&e))
 }
 
 /// What the parser says may repeat a piece of the payload, and with it of the token: only the place is told.
@@ -106,9 +119,40 @@ fn what_is_wrong(e: &serde_json::Error) -> String {
 }
 
 pub(crate) fn read_written(payload: &[u8]) -> Result<Written, Fault> {
-    let line: WrittenLine =
-        serde_json::from_slice(payload).map_err(|e| Fault::NotAnEntry { why: what_is_wrong(&e) })?;
+    let line: WrittenLine = line(payload).map_err(|why| Fault::NotAnEntry { why })?;
     let WrittenLine { id, token, by, bin, at, says, note, really_that_early } = line;
     let cut = |text: String| text.chars().take(COMMENT_CHARS).collect();
     Ok(Written { id: cut(id), token, by, bin, at, says: says.to_string(), note: cut(note), really_that_early })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_key_that_is_there_twice_is_refused_by_its_name_and_never_by_a_word_that_may_be_a_token() {
+        for (text, wanted, why) in [
+            (
+                r#"{"alarm":1,"alarm":2,"by":"Ann"}"#,
+                "the key `alarm` is there twice; say each thing once",
+                "which of the two?",
+            ),
+            (r#"{"alarm":1,"by":"Ann","b\u0079":"Bo"}"#, "the key `by` is there twice", "the same, escaped"),
+            (r#"{"S3cret":1,"S3cret":2}"#, "a key is there twice", "no key of ours"),
+            (r#"{"alarm":1,"by":"Ann","more":2}"#, "a key is missing, unknown", "another fault"),
+            (r#"{"alarm":1"#, "it is no JSON", "cut off"),
+        ] {
+            let said = read(text.as_bytes()).unwrap_err().to_string();
+            assert!(said.contains(wanted) && !said.contains("S3cret"), "{why}: {said}");
+        }
+        for (says, key) in [
+            (r#"{"watered":{"litres":1,"litres":100}}"#, "litres"),
+            (r#"{"watered":{"litres":1},"watered":{"litres":2}}"#, "watered"),
+            (r#"{"corrected":{"of":1,"really":{"at":1,"at":2,"kind":"turned"}}}"#, "at"),
+        ] {
+            let text = format!(r#"{{"token":"t","by":"Ann","bin":"b1","at":"2026-03-10","says":{says}}}"#);
+            let said = read_written(text.as_bytes()).unwrap_err().to_string();
+            assert!(said.contains(&format!("the key `{key}` is there twice")), "{says}: {said}");
+        }
+    }
 }

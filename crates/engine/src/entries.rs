@@ -8,6 +8,7 @@ use pile::time::Timestamp;
 use site::bounds;
 use site::entry::{Batch, Entry, EntryId, EntryKind};
 use site::ids::BinId;
+use site::names::{self, Who};
 use site::quantity::Quantity;
 
 use crate::effect::Effect;
@@ -45,7 +46,10 @@ impl Engine {
             known_bin(into)?;
         }
         self.check_times(now, &entry, early)?;
+        entry.kind.check_least()?;
         entry.kind.check(&entry.note)?;
+        entry.check_texts()?;
+        let entry = Entry { by: self.writer(&entry.by)?, ..entry };
         if let EntryKind::Corrected { of, really } = &entry.kind {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
         }
@@ -93,15 +97,11 @@ impl Engine {
     /// Whether every time that an entry tells of can be.
     fn check_times(&self, now: Timestamp, entry: &Entry, early: Early) -> Result<(), String> {
         let zone = &self.site.zone;
-        // Before the first reading the site begins now.
-        let from = self.first_reading.unwrap_or(now) - bounds::BEFORE_READINGS;
+        let (from, since) = self.readings_begin(now, &entry.bin);
+        let from = from - bounds::BEFORE_READINGS;
         for (what, at) in std::iter::once(("when it happened", entry.at)).chain(entry.kind.instants()) {
             bounds::happened(at, now, zone).map_err(|why| format!("{what}: {why}"))?;
             if at < from && early == Early::Unsaid {
-                let since = match self.first_reading {
-                    Some(first) => format!("the first reading, of {}", zone.show(first)),
-                    None => format!("now, {}, and no reading has come yet", zone.show(now)),
-                };
                 return Err(format!(
                     "{what}: {} is more than {} before {since}; check the year, and if it is right say so once more: --really-that-early, or \
                      `\"really_that_early\": true` over MQTT",
@@ -114,6 +114,34 @@ impl Engine {
             bounds::due(due, now, zone).map_err(|why| format!("when it is due: {why}"))?;
         }
         Ok(())
+    }
+
+    /// The name of whoever writes in the log: that of somebody whom the settings know, or any other that cannot be taken for theirs.
+    fn writer(&self, by: &str) -> Result<String, String> {
+        match names::who(&self.site.people, by) {
+            Who::Known(person) => Ok(person.name.clone()),
+            Who::LooksLike(person) => Err(format!("who says so: {}", names::looks_like(person, by))),
+            Who::Other => Ok(by.trim().to_owned()),
+        }
+    }
+
+    /// When the readings begin that an entry about a bin goes with, and how that is called: those of the batch in it, or those of the site where
+    /// the bin is empty or has no probe. Readings come all the time, so those of a batch begin with it, or with those of the site where it is
+    /// older; the readings themselves are not asked, for the first of them may be packed away, and a restart must not change the answer.
+    fn readings_begin(&self, now: Timestamp, bin: &BinId) -> (Timestamp, String) {
+        let zone = &self.site.zone;
+        let Some(first) = self.first_reading else {
+            // Before the first reading the site begins now.
+            return (now, format!("now, {}, and no reading has come yet", zone.show(now)));
+        };
+        let has_probe = || self.series.values().any(|series| series.bin.as_ref() == Some(bin));
+        let batch = self.bins.get(bin).and_then(|state| state.batch.as_ref());
+        match batch.map(|batch| (batch.id, batch.in_bin_since)) {
+            Some((id, begun)) if begun > first && has_probe() => {
+                (begun, format!("the readings of batch {id} in bin {bin}, which begin at {}", zone.show(begun)))
+            }
+            _ => (first, format!("the first reading, of {}", zone.show(first))),
+        }
     }
 
     /// The number of an entry that says the very same, of the batch that is in its bin now: it is written twice.

@@ -8,6 +8,7 @@ use rulebook::answer::Explained;
 use rulebook::header::{Handling, Priority};
 use site::bounds;
 use site::model::Person;
+use site::names::{self, Who};
 
 use crate::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Grounds};
 use crate::builtin::{self, Builtin};
@@ -328,13 +329,14 @@ impl Engine {
 
     /// The person of this name or address.
     pub(crate) fn person(&self, by: &str) -> Result<&Person, String> {
-        let wanted = by.trim().to_lowercase();
-        let is = |p: &&Person| p.name.to_lowercase() == wanted || p.mail.to_lowercase() == wanted;
-        self.site.people.iter().find(is).ok_or_else(|| {
-            let names: Vec<&str> = self.site.people.iter().map(|p| p.name.as_str()).collect();
-            let known = if names.is_empty() { "nobody".to_owned() } else { names.join(", ") };
-            format!("there is no `{}` under `people` in {}; there is {known}", by.trim(), self.site.settings_path)
-        })
+        match names::who(&self.site.people, by) {
+            Who::Known(person) => return Ok(person),
+            Who::LooksLike(person) => return Err(names::looks_like(person, by)),
+            Who::Other => {}
+        }
+        let names: Vec<&str> = self.site.people.iter().map(|p| p.name.as_str()).collect();
+        let known = if names.is_empty() { "nobody".to_owned() } else { names.join(", ") };
+        Err(format!("there is no `{}` under `people` in {}; there is {known}", by.trim(), self.site.settings_path))
     }
 
     /// Hides an alarm because another one tells of the same trouble. An alarm that never was is made first, so that it stays hidden

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use pile::above::Above;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::units::Celsius;
+use pile::units::{Celsius, Readable};
 use pile::window::{Absorbed, Point, Window};
 use site::ids::BinId;
 use site::instruments::correction;
@@ -400,8 +400,9 @@ impl Series {
             return Some((
                 Quality::Bad,
                 format!(
-                    "{owner}: {value} {sign} is outside the {low} to {high} {sign} this probe can measure; check its cable, or widen \
+                    "{owner}: {} {sign} is outside the {low} to {high} {sign} this probe can measure; check its cable, or widen \
                      `range_celsius` for it ({})",
+                    Readable(value),
                     self.place
                 ),
             ));

@@ -105,12 +105,56 @@ fn what_people_write_lies_between_a_year_before_the_first_reading_and_now_unless
                 let restored = Restored { life: 7, first_reading: first, ..Restored::default() };
                 let mut yard = Yard::restored(&[("hot-core", HOT)], restored, START);
                 yard.step(Input::Started { previous: None });
-                yard.enter("b1", ON_AIR).unwrap();
+                // The batch is as old as the readings of the site, so that their bound is its own.
+                let began = Entry::new(first.unwrap_or(START), bin("b1"), ON_AIR, "Ann", "in a test");
+                reply(&yard.step(Input::EntryThatEarly(began))).unwrap();
                 let written = Entry::new(written_at, bin("b1"), kind.clone(), "Ann", "in a test");
                 let got = reply(&yard.step(input(written)));
                 match want {
                     None => assert!(got.is_ok(), "{why}, {kind:?}: {got:?}"),
                     Some(words) => assert!(got.clone().is_err_and(|e| e.contains(words)), "{why}, {kind:?}: {got:?}"),
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn what_people_write_about_a_batch_lies_at_most_a_year_before_its_readings_begin_unless_they_say_it_twice() {
+    let (year, begun) = (bounds::BEFORE_READINGS, START - Span::days(10));
+    let early = begun - year - minutes(1);
+    for (name, at, refused, why) in [
+        ("b1", begun - year, None, "a year before the batch"),
+        ("b1", early, Some("the readings of batch 1 in bin b1, which begin at 2026-02-27"), "a slip of the year"),
+        ("b2", early, None, "a bin without a batch goes by the readings of the site"),
+        ("b2", START - Span::days(1_000) - year - minutes(1), Some("the first reading, of 2023-06-13"), "before those"),
+    ] {
+        for kind in [EntryKind::Turned, corrected(1, at, ON_AIR)] {
+            let is_correction = matches!(kind, EntryKind::Corrected { .. });
+            if is_correction && name == "b2" {
+                continue;
+            }
+            for (input, wanted) in [(Input::Entry as fn(Entry) -> Input, refused), (Input::EntryThatEarly, None)] {
+                let restored = Restored {
+                    life: 7,
+                    first_reading: Some(START - Span::days(1_000)),
+                    entries: vec![entry(1, begun, ON_AIR)],
+                    batches: vec![on_air_since(begun)],
+                    last_entry: 1,
+                    last_batch: 1,
+                    ..Restored::default()
+                };
+                let mut yard = Yard::restored(&[("hot-core", HOT)], restored, START);
+                yard.step(Input::Started { previous: None });
+                let written_at = if is_correction { START } else { at };
+                let written = Entry::new(written_at, bin(name), kind.clone(), "Ann", "in a test");
+                let got = reply(&yard.step(input(written)));
+                match wanted {
+                    None => assert!(got.is_ok(), "{why}, {kind:?}: {got:?}"),
+                    Some(words) => assert!(
+                        got.clone().is_err_and(|e| e.contains(words) && e.contains("--really-that-early")),
+                        "{why}, {kind:?}: {got:?}"
+                    ),
                 }
             }
         }
@@ -197,7 +241,7 @@ fn what_cannot_be_used_is_passed_over_until_it_is_withdrawn() {
     let lines = active(&yard).unwrap().join("\n");
     for words in [
         "entries 3: its detail does not read; withdraw it: hypocaust log correct 3 --never",
-        "entry 4 (watered, bin b1): litres: NaN L is outside",
+        "entry 4 (watered, bin b1): litres: NaN is no number; give one from 0 to 100000 L",
         "entry 5 (probes-out, bin b1): when it happened: 1926-03-10T07:00:00Z is outside",
     ] {
         assert!(lines.contains(words), "{words}: {lines}");

@@ -354,6 +354,19 @@ mod tests {
     }
 
     #[test]
+    fn a_machine_that_was_suspended_goes_on_with_both_clocks_and_its_clock_was_not_set() {
+        let mut course = Course::begin(0, NOON, i64::MIN);
+        assert_eq!(course.at(MINUTE, NOON + MINUTE), NOON + MINUTE);
+        // The boot clock runs while the machine sleeps, and the wall clock is set by it when it wakes.
+        let woke = MINUTE + 8 * HOUR;
+        assert_eq!((course.at(woke, NOON + woke), course.step(), course.behind), (NOON + woke, None, Some(0)));
+        // Where the wall clock is set by nobody, ours knows better, and the wall clock is waited for.
+        let again = woke + 8 * HOUR;
+        assert_eq!(course.at(again, NOON + woke), NOON + again);
+        assert_eq!(course.step().map(|step| (step.by, step.followed)), Some((Span::ZERO - Span::hours(8), false)));
+    }
+
+    #[test]
     fn a_start_never_goes_behind_what_was_lived_through_unless_that_was_wrong() {
         let begins = |wall, lived| Course::begin(0, wall, lived).ours;
         assert_eq!(begins(NOON, NOON - HOUR), NOON, "an hour off");

@@ -9,6 +9,7 @@ use std::sync::Arc;
 use engine::Engine;
 use engine::effect::{Effect, Mail, MailId, MailState};
 use engine::input::{MailOutcome, RefusedChange};
+use engine::limits::SHELF_MAX;
 use engine::notice::Notice;
 use ledger::{Access, BackupError, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
@@ -433,6 +434,12 @@ pub fn alarm(site: &Site, command: AlarmsCommand) -> Result<(), CommandError> {
                 Some(length) => {
                     let seconds = site::measure::read(&length, site::measure::Kind::Duration, None)
                         .map_err(|e| CommandError::Usage(format!("--for: {e}")))?;
+                    // A span beyond all time is held at its end, and would be told as a date that nobody typed.
+                    if !(seconds > 0.0 && seconds <= SHELF_MAX.as_seconds()) {
+                        return Err(CommandError::Usage(format!(
+                            "--for: `{length}` is not more than 0 and at most {SHELF_MAX}; give a time in that range, or use `hypocaust alarms out-of-service`"
+                        )));
+                    }
                     Clock::live().now() + Span::from_seconds_f64(seconds)
                 }
                 None => when(site, until.as_deref())?,
@@ -529,6 +536,8 @@ pub fn when(site: &Site, text: Option<&str>) -> Result<Timestamp, CommandError> 
 
 /// Writes through the running daemon, or is the daemon for one step.
 pub(crate) fn write(site: &Site, request: &Request) -> Result<(), CommandError> {
+    // A longer text does not pass the socket whole, and what is left of it would be told in the words of a parser.
+    request.check_texts().map_err(CommandError::Usage)?;
     let said = match socket::ask(&site.data_folder, request)? {
         Some(Answer::Done(said)) => said,
         Some(Answer::No(why)) => return Err(CommandError::Refused(why)),

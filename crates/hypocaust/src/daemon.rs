@@ -2,6 +2,7 @@
 //!
 //! Must never let anything leave before the commit that caused it: no acknowledgement, no answer, no mail, no message.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -139,6 +140,8 @@ pub enum DaemonError {
 
 /// The kind of the row about the settings in force.
 const SETTINGS_KIND: &str = "settings";
+/// Steps of the clock that wait while the store takes nothing; one that swings every minute is known for what it is after these.
+const CLOCK_STEPS_KEPT: usize = 100;
 /// Inputs taken into one commit at the most.
 const BATCH_MAX: usize = 2_000;
 /// From one attempt to commit to the next while the disk is in trouble.
@@ -245,6 +248,8 @@ struct Loop {
     tidying: tidying::Tidying,
     /// Warnings that many bins have in common.
     repeats: repeats::Repeats,
+    /// Steps of the machine's clock that the store has not taken yet, oldest first, and when each was seen.
+    steps: VecDeque<(Timestamp, serde_json::Value)>,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -353,6 +358,7 @@ pub async fn run(
         board: board.clone(),
         tidying: tidying::Tidying::default(),
         repeats: repeats::Repeats::default(),
+        steps: VecDeque::new(),
     };
     if let Some(listen) = this.site.metrics {
         let work = this.work.clone();
@@ -472,6 +478,7 @@ pub async fn run(
         tracing::warn!("the broker did not take our farewell in {} s; stopping without it", FAREWELL_WITHIN.as_secs());
     }
     let now = this.clock.now();
+    this.record_steps();
     this.ledger.end_run(now).map_err(in_ledger)?;
     if let Some(recorder) = this.recorder.take() {
         recorder.finish().map_err(DaemonError::Recording)?;
@@ -555,6 +562,7 @@ impl Loop {
                 effects.extend(self.seen(now, seen));
             }
             for input in item.inputs {
+                effects.extend(self.answer_refusal(&input));
                 for effect in self.step(now, input) {
                     match effect {
                         Effect::Reply(said) => reply = Some(said),
@@ -572,7 +580,10 @@ impl Loop {
                 answers.push((answer, said));
             }
         }
+        // Before the rows of what it caused where the store takes it, and after them where the store was full.
+        self.record_steps();
         self.commit(now, &effects).await;
+        self.record_steps();
         for ack in acks {
             ack.release();
         }
@@ -611,10 +622,23 @@ impl Loop {
             "behind_ms": behind.map(Span::as_millis),
             "told": differs,
         });
-        if let Err(source) = self.ledger.put_on_record(now, "clock.step", &body) {
-            tracing::warn!("a step of the machine's clock is not on record: {}", chain(&source));
+        self.steps.push_back((now, body));
+        if self.steps.len() > CLOCK_STEPS_KEPT {
+            tracing::warn!("the oldest step of the machine's clock that waits for the store is not on record");
+            self.steps.pop_front();
         }
         differs.then(|| Input::Clock(behind.map_or(MachineClock::NotSet, MachineClock::Behind)))
+    }
+
+    /// Puts what happened to the machine's clock on record. A step is told once by the clock, so it waits here for as long as the store takes nothing.
+    fn record_steps(&mut self) {
+        while let Some((at, body)) = self.steps.front() {
+            if let Err(source) = self.ledger.put_on_record(*at, "clock.step", body) {
+                tracing::warn!("a step of the machine's clock is not on record yet: {}", chain(&source));
+                return;
+            }
+            self.steps.pop_front();
+        }
     }
 
     fn step(&mut self, now: Timestamp, input: Input) -> Vec<Effect> {

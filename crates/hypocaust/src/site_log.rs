@@ -118,7 +118,7 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let (showed, allowed, due) = (degrees(&showed)?, Kelvin(allowed), Some(due));
             let bin = bin_of_probe(&site, &probe, at)?;
             let kind = EntryKind::Calibrated { probe, against, showed, truth, allowed, due };
-            let request = Request::entry(bin.as_str(), at, &by, &note, &kind);
+            let request = request(bin.as_str(), at, &by, &note, &kind)?;
             return write(&site, &request.that_early(really_that_early));
         }
         LogCommand::SettledDepth { written, depth } => {
@@ -151,7 +151,7 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
                 kind: amount.map_or_else(|| Ok(entry.kind.clone()), |text| with_amount(&entry.kind, &text))?,
             };
             let kind = EntryKind::Corrected { of: EntryId(id), really: Some(Box::new(really)) };
-            let request = Request::entry(entry.bin.as_str(), now, &by, &reason, &kind);
+            let request = request(entry.bin.as_str(), now, &by, &reason, &kind)?;
             return write(&site, &request.that_early(really_that_early));
         }
         LogCommand::List { bin, all, json } => return list_entries(&site, &bin, all, json),
@@ -161,8 +161,14 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
 
 fn enter(site: &Site, written: &Written, kind: &EntryKind) -> Result<(), CommandError> {
     let at = when(site, written.at.as_deref())?;
-    let request = Request::entry(&written.bin, at, &written.by, &written.note, kind);
+    let request = request(&written.bin, at, &written.by, &written.note, kind)?;
     write(site, &request.that_early(written.really_that_early))
+}
+
+/// The request for an entry whose amounts can be: JSON has no words for what is not a number, so the daemon would be told of none at all.
+fn request(bin: &str, at: Timestamp, by: &str, note: &str, kind: &EntryKind) -> Result<Request, CommandError> {
+    kind.check_least().and_then(|()| kind.check(note)).map_err(CommandError::Refused)?;
+    Ok(Request::entry(bin, at, by, note, kind))
 }
 
 fn bin_of(text: &str) -> Result<BinId, CommandError> {

@@ -14,7 +14,7 @@ use engine::reports::ReportWord;
 use pile::time::Timestamp;
 use rustix::fs::{Mode, OFlags};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind};
+use site::entry::{Entry, EntryKind, NAME_CHARS_MAX, NOTE_CHARS_MAX, check_length};
 use site::ids::BinId;
 use site::zone::IsoWeek;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
@@ -199,6 +199,21 @@ impl Request {
         self
     }
 
+    /// Whether its texts are short enough to be kept.
+    ///
+    /// # Errors
+    /// A sentence with the length, the limit and what to do.
+    pub fn check_texts(&self) -> Result<(), String> {
+        let (by, texts) = match self {
+            Request::Entry { by, note, .. } => (by, vec![("note", note)]),
+            Request::Alarm { by, word, .. } => (by, word.texts()),
+            Request::Reviewed { by, .. } => (by, vec![]),
+            Request::ReadRules | Request::Status { .. } => return Ok(()),
+        };
+        check_length("who says so", by, NAME_CHARS_MAX)?;
+        texts.into_iter().try_for_each(|(what, text)| check_length(what, text, NOTE_CHARS_MAX))
+    }
+
     /// The request as the loop carries it out.
     ///
     /// # Errors
@@ -216,6 +231,7 @@ impl Request {
     /// # Errors
     /// A sentence when a name or number cannot be used.
     pub fn into_input(self) -> Result<Input, String> {
+        self.check_texts()?;
         match self {
             Request::ReadRules => Err("no daemon runs here; it reads the rules when it starts".into()),
             Request::Status { .. } => Err("no daemon runs here; start it with `hypocaust run`".into()),
@@ -238,6 +254,14 @@ impl Request {
 }
 
 impl AlarmWord {
+    fn texts(&self) -> Vec<(&'static str, &String)> {
+        match self {
+            AlarmWord::Acknowledge { comment } | AlarmWord::Confirm { comment } => vec![("comment", comment)],
+            AlarmWord::Shelve { reason, .. } | AlarmWord::OutOfService { reason, .. } => vec![("reason", reason)],
+            AlarmWord::Reset | AlarmWord::Unshelve | AlarmWord::InService => vec![],
+        }
+    }
+
     fn into_word(self) -> Word {
         match self {
             AlarmWord::Acknowledge { comment } => Word::Acknowledge { comment },
@@ -325,6 +349,9 @@ async fn serve(stream: tokio::net::UnixStream, asked: mpsc::Sender<Asked>) {
     let mut lines = tokio::io::BufReader::new(read.take(LINE_BYTES_MAX)).lines();
     while let Ok(Ok(Some(line))) = timeout(LINE_WITHIN, lines.next_line()).await {
         let answer = match serde_json::from_str::<Request>(&line) {
+            Err(_) if line.len() as u64 >= LINE_BYTES_MAX => Answer::No(format!(
+                "the request is longer than {LINE_BYTES_MAX} bytes; shorten its texts: a note has room for {NOTE_CHARS_MAX} characters"
+            )),
             Err(source) => Answer::No(format!("the request is not understood: {source}")),
             Ok(request) => match request.into_wish() {
                 Err(why) => Answer::No(why),

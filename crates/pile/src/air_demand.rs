@@ -9,7 +9,7 @@ use crate::humid_air::{HumidAir, OutOfRange};
 use crate::time::Span;
 use crate::units::{
     Celsius, CubicMetres, CubicMetresPerHour, Fraction, Kilograms, KilogramsPerDay, KilogramsPerKilogram, Pascals,
-    PerDay, Watts,
+    PerDay, Watts, readable,
 };
 
 /// Oxygen that a kilogram of degradable solids of a usual mix takes, kg/kg; 1.2 to 2.0 by what it is (from memory).
@@ -61,8 +61,7 @@ pub enum Refused {
     },
     /// The air takes no heat out of a bed at this temperature.
     #[error(
-        "air of {inlet_celsius} °C does not cool a bed of {bed_celsius} °C; give a warmer bed or colder, drier air"
-    )]
+        "air of {inlet_celsius} °C does not cool a bed of {bed_celsius} °C; give a warmer bed or colder, drier air", inlet_celsius = readable(.inlet_celsius), bed_celsius = readable(.bed_celsius))]
     DoesNotCool {
         /// The temperature of the air, °C.
         inlet_celsius: f64,
@@ -83,7 +82,7 @@ pub enum Refused {
         duty: f64,
     },
     /// The floor is not below the start.
-    #[error("pore oxygen does not fall from {start} to {floor}; give a floor below the start (5 % is 0.05)")]
+    #[error("pore oxygen does not fall from {start} to {floor}; give a floor below the start (5 % is 0.05)", start = readable(.start), floor = readable(.floor))]
     NoFall {
         /// The oxygen fraction at the start.
         start: f64,

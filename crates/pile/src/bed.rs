@@ -17,7 +17,7 @@ use crate::humid_air::{self, HumidAir, volume};
 use crate::time::Timestamp;
 use crate::units::{
     Celsius, CubicMetres, CubicMetresPerHour, Fraction, JoulesPerKelvin, Kelvin, Kilograms, KilogramsPerDay, Pascals,
-    Watts,
+    Watts, readable,
 };
 
 /// Coldest and warmest bed that the accounts take, °C: ice is not accounted for, and above it water is near boiling.
@@ -37,7 +37,7 @@ const SECONDS_PER_DAY: f64 = 86_400.0;
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum AccountError {
     /// A value is outside the range for which the account holds, or not a number.
-    #[error("{what}: {value} {unit} is outside {low} to {high} {unit}; {remedy}")]
+    #[error("{what}: {value} {unit} is outside {low} to {high} {unit}; {remedy}", value = readable(.value), low = readable(.low), high = readable(.high))]
     OutOfRange {
         /// What the value is.
         what: &'static str,
@@ -53,7 +53,7 @@ pub enum AccountError {
         remedy: &'static str,
     },
     /// A range whose low end is above its high end.
-    #[error("{what}: the range runs from {low} down to {high}; give the lower end first")]
+    #[error("{what}: the range runs from {low} down to {high}; give the lower end first", low = readable(.low), high = readable(.high))]
     Reversed {
         /// What the range is of.
         what: &'static str,

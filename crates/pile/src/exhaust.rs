@@ -10,7 +10,7 @@ use crate::humid_air::{HumidAir, OutOfRange};
 use crate::time::Span;
 use crate::units::{
     Celsius, CubicMetresPerHour, Fraction, Kelvin, KilogramsPerDay, KilogramsPerSecond, LitresPerDay,
-    SquareMetreKelvinsPerWatt, Watts, WattsPerSquareMetreKelvin,
+    SquareMetreKelvinsPerWatt, Watts, WattsPerSquareMetreKelvin, readable,
 };
 
 /// Heat capacity of liquid water, J/(kg K): the round figure of the table the tests hold this module to.
@@ -34,7 +34,7 @@ pub enum Refused {
     #[error(transparent)]
     Air(#[from] OutOfRange),
     /// A number outside its range, or not a number.
-    #[error("{what} of {value} {unit} is outside {min} to {max} {unit}; {next}")]
+    #[error("{what} of {value} {unit} is outside {min} to {max} {unit}; {next}", value = readable(.value))]
     Quantity {
         /// What the number is, with its article.
         what: &'static str,
@@ -51,8 +51,7 @@ pub enum Refused {
     },
     /// Water that condenses below 0 °C is ice.
     #[error(
-        "air that condenses on its way to {celsius} °C leaves ice in the duct, not a drain's water; insulate or heat it"
-    )]
+        "air that condenses on its way to {celsius} °C leaves ice in the duct, not a drain's water; insulate or heat it", celsius = readable(.celsius))]
     Freezes {
         /// The temperature at the end of the duct, °C.
         celsius: f64,

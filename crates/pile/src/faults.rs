@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 use crate::series::Series;
 use crate::statistics::{MAD_OF_NORMAL, median_of};
 use crate::time::{Span, Timestamp};
+use crate::units::readable;
 use crate::window::Point;
 
 /// Fewest readings on each side of a step: fewer have no spread worth the name. Common practice, no source.
@@ -18,7 +19,7 @@ pub const STEP_SIDE_MAX: usize = 1_000;
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum SearchError {
     /// The resolution is no difference of values.
-    #[error("a resolution of {resolution} is not zero or more; give the smallest difference the probe can show")]
+    #[error("a resolution of {resolution} is not zero or more; give the smallest difference the probe can show", resolution = readable(.resolution))]
     Resolution {
         /// The resolution given.
         resolution: f64,
@@ -33,7 +34,7 @@ pub enum SearchError {
         side: usize,
     },
     /// The threshold is no number above zero.
-    #[error("a step of more than {spreads} times the spread cannot be searched for; give a number above zero, say 4")]
+    #[error("a step of more than {spreads} times the spread cannot be searched for; give a number above zero, say 4", spreads = readable(.spreads))]
     Spreads {
         /// The number given.
         spreads: f64,

@@ -9,7 +9,7 @@
 //! is beyond is taken as far as the equations go: -100 to 200 °C and 20 to 200 kPa.
 
 use crate::units::{
-    Celsius, CubicMetresPerKilogram, Fraction, JoulesPerKilogram, KilogramsPerKilogram, Metres, Pascals,
+    Celsius, CubicMetresPerKilogram, Fraction, JoulesPerKilogram, KilogramsPerKilogram, Metres, Pascals, readable,
 };
 
 /// Lowest temperature of the saturation equations, °C (ASHRAE Fundamentals 2017, chapter 1, equation 5).
@@ -43,8 +43,7 @@ pub enum OutOfRange {
     /// The temperature is outside the saturation equations, or not a number.
     #[error(
         "{celsius} °C is outside the {SATURATION_CELSIUS_MIN} to {SATURATION_CELSIUS_MAX} °C for which the saturation \
-         pressure of water is known; check the temperature probe or the value given"
-    )]
+         pressure of water is known; check the temperature probe or the value given", celsius = readable(.celsius))]
     Temperature {
         /// The temperature given, °C.
         celsius: f64,
@@ -52,8 +51,7 @@ pub enum OutOfRange {
     /// The air pressure is outside what the equations are taken for, or not a number.
     #[error(
         "an air pressure of {pascals} Pa is outside {PRESSURE_PASCALS_MIN} to {PRESSURE_PASCALS_MAX} Pa; give pascals \
-         at the site itself, not hectopascals and not reduced to sea level"
-    )]
+         at the site itself, not hectopascals and not reduced to sea level", pascals = readable(.pascals))]
     Pressure {
         /// The air pressure given, Pa.
         pascals: f64,
@@ -61,22 +59,20 @@ pub enum OutOfRange {
     /// The elevation is outside the standard atmosphere's formula, or not a number.
     #[error(
         "an elevation of {metres} m is outside the {ELEVATION_METRES_MIN} to {ELEVATION_METRES_MAX} m of the standard \
-         atmosphere; check the site's elevation"
-    )]
+         atmosphere; check the site's elevation", metres = readable(.metres))]
     Elevation {
         /// The elevation given, m.
         metres: f64,
     },
     /// The relative humidity is not a part of a whole.
-    #[error("a relative humidity of {fraction} is outside 0 to 1; give a fraction (70 % is 0.7)")]
+    #[error("a relative humidity of {fraction} is outside 0 to 1; give a fraction (70 % is 0.7)", fraction = readable(.fraction))]
     RelativeHumidity {
         /// The relative humidity given, 0 to 1.
         fraction: f64,
     },
     /// The humidity ratio is negative or not a number.
     #[error(
-        "a humidity ratio of {ratio} kg of water per kg of dry air is not a number from 0 up; check the value given"
-    )]
+        "a humidity ratio of {ratio} kg of water per kg of dry air is not a number from 0 up; check the value given", ratio = readable(.ratio))]
     HumidityRatio {
         /// The humidity ratio given, kg/kg.
         ratio: f64,
@@ -84,8 +80,7 @@ pub enum OutOfRange {
     /// More water than the air can hold as vapour.
     #[error(
         "air of {celsius} °C holds vapour of at most {saturated_pascals} Pa, not {vapour_pascals} Pa; check the humidity \
-         given, or give the temperature before the air cooled"
-    )]
+         given, or give the temperature before the air cooled", celsius = readable(.celsius), vapour_pascals = readable(.vapour_pascals))]
     Supersaturated {
         /// The temperature given, °C.
         celsius: f64,
@@ -97,8 +92,7 @@ pub enum OutOfRange {
     /// The vapour pressure reaches the air pressure, so no air is left.
     #[error(
         "at {celsius} °C the vapour pressure of {vapour_pascals} Pa is not below the air pressure of {pascals} Pa, so no \
-         air is left; check the temperature and the site's elevation"
-    )]
+         air is left; check the temperature and the site's elevation", celsius = readable(.celsius), pascals = readable(.pascals), vapour_pascals = readable(.vapour_pascals))]
     Boiling {
         /// The temperature given, °C.
         celsius: f64,
@@ -110,8 +104,7 @@ pub enum OutOfRange {
     /// The dew point or wet bulb lies below the saturation equations.
     #[error(
         "air with a vapour pressure of {vapour_pascals} Pa is so dry that its dew point or wet bulb lies below \
-         {SATURATION_CELSIUS_MIN} °C; check the humidity sensor"
-    )]
+         {SATURATION_CELSIUS_MIN} °C; check the humidity sensor", vapour_pascals = readable(.vapour_pascals))]
     TooDry {
         /// The vapour pressure, Pa.
         vapour_pascals: f64,

@@ -13,7 +13,7 @@
 use crate::above::{Level, account, level, stretches};
 use crate::series::Series;
 use crate::time::{Span, Timestamp};
-use crate::units::{Celsius, Days};
+use crate::units::{Celsius, Days, readable};
 
 /// What has to stand beside every figure of this module.
 pub const INFORMATION_ONLY: &str = "For information only, never proof of compliance: 40 CFR 503.32(a)(3) speaks of a \
@@ -72,8 +72,7 @@ pub enum LethalityError {
     /// The equations say nothing about this temperature.
     #[error(
         "{celsius} °C is outside the {CELSIUS_MIN} to {CELSIUS_MAX} °C of the time-temperature equations; below \
-         {CELSIUS_MIN} °C no time is long enough"
-    )]
+         {CELSIUS_MIN} °C no time is long enough", celsius = readable(.celsius))]
     Equation {
         /// The temperature given, °C.
         celsius: f64,
@@ -81,8 +80,7 @@ pub enum LethalityError {
     /// No pile has this temperature.
     #[error(
         "a temperature of {celsius} °C is outside the {ABSOLUTE_ZERO_CELSIUS} to {CELSIUS_MAX} °C of a wet pile; leave \
-         the reading out or correct it"
-    )]
+         the reading out or correct it", celsius = readable(.celsius))]
     Temperature {
         /// The temperature given, °C.
         celsius: f64,
@@ -90,8 +88,7 @@ pub enum LethalityError {
     /// Regime C holds for less than 30 minutes only.
     #[error(
         "at {celsius} °C the equation asks for {} min, but sludge of less than 7 % solids kept for 30 min or more falls \
-         under the other equation; ask for regime D", days * 1_440.0
-    )]
+         under the other equation; ask for regime D", days * 1_440.0, celsius = readable(.celsius))]
     TooLong {
         /// The temperature given, °C.
         celsius: f64,

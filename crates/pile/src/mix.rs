@@ -5,7 +5,7 @@
 use std::fmt;
 
 use crate::source::Source;
-use crate::units::{CubicMetres, Fraction, Kilograms, KilogramsPerCubicMetre, POUNDS_PER_CUBIC_YARD};
+use crate::units::{CubicMetres, Fraction, Kilograms, KilogramsPerCubicMetre, POUNDS_PER_CUBIC_YARD, readable};
 
 /// The largest mass of one ingredient: a thousand sites at once, so that no sum overflows.
 pub const MASS_KILOGRAMS_MAX: f64 = 1e9;
@@ -170,7 +170,7 @@ const HAUG: Source = Source::from_memory("Haug 1993 and later design articles");
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum MixError {
     /// A value outside its range, or not a number.
-    #[error("{of}: {what} of {value} is outside {range}; {step}")]
+    #[error("{of}: {what} of {value} is outside {range}; {step}", value = readable(.value))]
     OutOfRange {
         /// Whose value, such as the ingredient's name.
         of: String,
@@ -194,8 +194,7 @@ pub enum MixError {
     /// Nothing was loaded.
     #[error(
         "the mix weighs {kilograms} kg, less than the {MASS_KILOGRAMS_MIN} kg of which anything can be said; give at least one \
-         ingredient an amount"
-    )]
+         ingredient an amount", kilograms = readable(.kilograms))]
     Nothing {
         /// The sum of what was given.
         kilograms: f64,

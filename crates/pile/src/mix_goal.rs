@@ -10,7 +10,7 @@
 //! answer and the step repeated. Where several answers meet the goals alike, the one with the least mass is given.
 
 use crate::mix::{Amount, Ingredient, MASS_KILOGRAMS_MAX, MixError, Part, mix};
-use crate::units::{Fraction, Kilograms};
+use crate::units::{Fraction, Kilograms, readable};
 
 /// How many amounts can be solved for: the number of choices of bounds grows as its power of three.
 pub const CHOICES_MAX: usize = 3;
@@ -73,7 +73,7 @@ pub enum GoalError {
     #[error(transparent)]
     Mix(#[from] MixError),
     /// No goal, or one out of range.
-    #[error("{what} of {value} is outside {range}; give a goal inside of it")]
+    #[error("{what} of {value} is outside {range}; give a goal inside of it", value = readable(.value))]
     Goal {
         /// Which goal.
         what: &'static str,

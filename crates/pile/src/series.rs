@@ -3,6 +3,7 @@
 //! Must never repair what it is given: sorting or dropping readings in silence would hide a faulty file.
 
 use crate::time::{Span, Timestamp};
+use crate::units::readable;
 use crate::window::Point;
 
 /// The largest value, either sign, that a reading can have in any unit. It lies far above every quantity measured at a
@@ -27,8 +28,7 @@ pub enum SeriesError {
     /// A value is not a number, infinite, or too large for a measurement.
     #[error(
         "reading {}, at {}, is {value}: outside the -{VALUE_MAX:e} to {VALUE_MAX:e} a reading can have; leave it out or \
-         correct it", index + 1, seconds(*at)
-    )]
+         correct it", index + 1, seconds(*at), value = readable(.value))]
     Value {
         /// Its place in the series.
         index: usize,

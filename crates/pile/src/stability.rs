@@ -3,7 +3,7 @@
 //! Must never class a value it was given in another unit: mg of CO2 and mg of CO2-C differ by 44/12.
 
 use crate::source::Source;
-use crate::units::{Celsius, CubicMetres, Fraction, Kelvin, Kilograms, Metres};
+use crate::units::{Celsius, CubicMetres, Fraction, Kelvin, Kilograms, Metres, readable};
 
 /// Mass of carbon in a mass of carbon dioxide, by molar masses rounded as the trade rounds them.
 pub const CARBON_IN_CARBON_DIOXIDE: f64 = 12.0 / 44.0;
@@ -146,7 +146,7 @@ pub const HAND_OFFS: [HandOff; 3] = [
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum StabilityError {
     /// A value outside its range, or not a number.
-    #[error("{what} of {value} is outside {range}; {step}")]
+    #[error("{what} of {value} is outside {range}; {step}", value = readable(.value))]
     OutOfRange {
         /// Which value, with its unit.
         what: &'static str,
@@ -158,7 +158,7 @@ pub enum StabilityError {
         step: &'static str,
     },
     /// There is more at the end than at the start.
-    #[error("{what} grew from {before} to {after}, so nothing was lost; check whether both are of the same batch")]
+    #[error("{what} grew from {before} to {after}, so nothing was lost; check whether both are of the same batch", before = readable(.before), after = readable(.after))]
     Grew {
         /// Which value, with its unit.
         what: &'static str,

@@ -6,7 +6,7 @@
 
 use crate::series::{SeriesError, VALUE_MAX, check};
 use crate::time::Span;
-use crate::units::{Fraction, Percent};
+use crate::units::{Fraction, Percent, readable};
 use crate::window::Point;
 
 /// The median absolute deviation of the standard normal distribution: the 75 % quantile, to the last digit of a double
@@ -27,8 +27,7 @@ pub enum StatisticsError {
     /// A value is not a number, infinite, or too large for a measurement.
     #[error(
         "value {} is {value}: outside the -{VALUE_MAX:e} to {VALUE_MAX:e} a reading can have; leave it out or correct \
-         it", index + 1
-    )]
+         it", index + 1, value = readable(.value))]
     Value {
         /// Its place, from zero.
         index: usize,

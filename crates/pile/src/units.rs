@@ -2,6 +2,29 @@
 //!
 //! Must never round: printing rounds, storing does not.
 
+use std::fmt;
+
+/// A number from outside, as a message repeats it: as it is where a person can read that, and with an exponent where it would be a row of
+/// digits. Nothing is rounded, so that what is refused is never shown as its bound.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Readable(pub f64);
+
+/// [`Readable`], for the attributes of error types, which lend their fields.
+pub fn readable(number: &f64) -> Readable {
+    Readable(*number)
+}
+
+impl fmt::Display for Readable {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let size = self.0.abs();
+        if size.is_finite() && size != 0.0 && !(1e-9..1e15).contains(&size) {
+            write!(f, "{:e}", self.0)
+        } else {
+            write!(f, "{}", self.0)
+        }
+    }
+}
+
 /// A temperature in degrees Celsius.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Celsius(pub f64);
@@ -125,5 +148,39 @@ impl KilogramsPerCubicMetre {
     /// A density given in pounds per cubic yard.
     pub fn from_pounds_per_cubic_yard(density: f64) -> KilogramsPerCubicMetre {
         KilogramsPerCubicMetre(density * POUNDS_PER_CUBIC_YARD)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::Readable;
+
+    #[test]
+    fn a_number_is_repeated_as_a_person_can_read_it() {
+        for (number, want) in [
+            (170.4, "170.4"),
+            (0.0, "0"),
+            (-0.0, "-0"),
+            (100_000.0, "100000"),
+            (1e308, "1e308"),
+            (-1e15, "-1e15"),
+            (9e14, "900000000000000"),
+            (5e-324, "5e-324"),
+            (f64::NAN, "NaN"),
+            (f64::INFINITY, "inf"),
+        ] {
+            assert_eq!(Readable(number).to_string(), want);
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn no_number_is_a_row_of_digits_and_none_is_rounded(number in any::<f64>()) {
+            let text = Readable(number).to_string();
+            prop_assert!(text.len() <= 30, "{text}");
+            prop_assert!(number.is_nan() || text.parse::<f64>() == Ok(number), "{text}");
+        }
     }
 }

@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use pile::time::Span;
-use pile::units::Celsius;
+use pile::units::{Celsius, Readable};
 use rhai::{ASTFlags, ASTNode, Expr, Position, Stmt};
 use site::entry::Stage;
 use site::quantity::Unit;
@@ -469,7 +469,7 @@ impl<'a> Reader<'a> {
         if !(min <= default && default <= max) {
             self.fault(
                 default_at,
-                format!("`{name}`: its value {default} is outside {min} to {max}"),
+                format!("`{name}`: its value {} is outside {} to {}", Readable(default), Readable(min), Readable(max)),
                 "write a value between min and max",
             );
             return None;

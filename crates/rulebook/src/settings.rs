@@ -4,6 +4,7 @@
 
 use std::collections::BTreeMap;
 
+use pile::units::Readable;
 use site::model::{Changed, RuleSettings};
 use site::quantity::{QUANTITIES, Unit};
 
@@ -100,14 +101,14 @@ fn converted(setting: &Setting, change: &Changed) -> Result<f64, (String, String
     };
     if !value.is_finite() || value < setting.min || value > setting.max {
         let written = match change.unit {
-            Some(unit) => format!("{} {}", change.value, unit.sign()),
-            None => format!("{} {}", change.value, setting.unit),
+            Some(unit) => format!("{} {}", Readable(change.value), unit.sign()),
+            None => format!("{} {}", Readable(change.value), setting.unit),
         };
         let fahrenheit = (change.value - 32.0) / 1.8;
         let meant =
             setting.unit == "°C" && change.unit.is_none() && fahrenheit >= setting.min && fahrenheit <= setting.max;
         let hint = if meant {
-            format!("write `{} °F` if that is meant", change.value)
+            format!("write `{} °F` if that is meant", Readable(change.value))
         } else {
             "write a number in that range".into()
         };

@@ -14,7 +14,7 @@ pub const LATEST: Timestamp = Timestamp::from_millis(4_102_444_800_000);
 pub const EARLIEST_MEASURED: Timestamp = Timestamp::from_millis(1_420_070_400_000);
 /// How far the clock of another may run ahead of ours before what it says has not come yet (our own bound).
 pub const CLOCK_DOUBT: Span = Span::minutes(5);
-/// What people write in the log may be older than the first reading by this much, unless they say twice that it is.
+/// What people write in the log may be older than the first reading of the batch, or of the site, by this much, unless they say twice that it is.
 pub const BEFORE_READINGS: Span = Span::days(365);
 /// A thing that comes round, such as the check of a probe, comes round within this.
 pub const DUE_WITHIN: Span = Span::days(3_660);

@@ -5,7 +5,7 @@
 use std::fmt;
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
+use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres, Readable};
 
 use crate::bounds;
 use crate::ids::{BinId, ProbeId};
@@ -215,6 +215,17 @@ pub const CHECK_ALLOWED: Kelvin = Kelvin(1.0);
 /// A probe that is off by more is broken, or one of the two numbers is a slip: no reading is corrected by so much (our own bound), for that
 /// would hide a fire or invent one.
 pub const CORRECTED_KELVIN_MOST: f64 = 20.0;
+
+/// The longest note, characters (our own bound): two pages.
+pub const NOTE_CHARS_MAX: usize = 4_000;
+/// The longest name of somebody who writes in the log, characters (our own bound).
+pub const NAME_CHARS_MAX: usize = 120;
+/// Less water than this is not worth a line, and a nought is a slip (our own bound).
+pub const WATERED_LITRES_LEAST: f64 = 0.1;
+/// A hose that ran for less brought nothing (our own bound).
+pub const WATERED_MINUTES_LEAST: f64 = 0.1;
+/// A depth is measured from the surface down, and is at least a centimetre (our own bound).
+pub const DEPTH_METRES_LEAST: f64 = 0.01;
 
 /// A probe's next check is due after this, unless somebody says otherwise: common practice, no source.
 pub const CHECK_DUE: Span = Span::days(180);
@@ -549,6 +560,31 @@ impl EntryKind {
         }
     }
 
+    /// Whether its amounts are not less than somebody can mean. Apart from [`EntryKind::check`], because what is on record with a nought harms
+    /// nobody and stays in use.
+    ///
+    /// # Errors
+    /// A sentence that names the amount, the least one and what to do.
+    pub fn check_least(&self) -> Result<(), String> {
+        let depth = |depth: &Option<Metres>| depth.map_or(Ok(()), |d| at_least("depth", d.0, DEPTH_METRES_LEAST, "m"));
+        match self {
+            EntryKind::OnAir { filling: Some(Filled { cover: Some(cover), .. }), .. } => {
+                at_least("cover", cover.0, 0.0, "m")
+            }
+            EntryKind::Watered { minutes, litres } => {
+                minutes.map_or(Ok(()), |m| at_least("minutes", m, WATERED_MINUTES_LEAST, "min"))?;
+                litres.map_or(Ok(()), |l| at_least("litres", l.0, WATERED_LITRES_LEAST, "L"))
+            }
+            EntryKind::Valve { open_percent } => at_least("opening", *open_percent, 0.0, "%"),
+            EntryKind::HandReading { depth: at, .. } | EntryKind::Placed { depth: at, .. } => depth(at),
+            EntryKind::SettledDepth { metres } => depth(&Some(Metres(*metres))),
+            EntryKind::LabResult { value, .. } => at_least("result", *value, 0.0, "of its unit"),
+            EntryKind::Corrected { really: Some(really), .. } => really.kind.check_least(),
+            // All other amounts have a least one above nothing in their range, or may be below nothing.
+            _ => Ok(()),
+        }
+    }
+
     /// The kind of this word, where the word alone says it.
     pub fn plain(word: &str) -> Option<EntryKind> {
         PLAIN.into_iter().find(|kind| kind.key() == word)
@@ -597,7 +633,29 @@ impl Entry {
     }
 }
 
+/// Whether a text that somebody wrote is short enough to be kept and shown.
+///
+/// # Errors
+/// A sentence with its length, the limit and what to do.
+pub fn check_length(what: &str, text: &str, most: usize) -> Result<(), String> {
+    match text.chars().count() {
+        n if n > most => Err(format!(
+            "{what}: it has {n} characters, more than the {most} there is room for; shorten it, or name the file that has the rest"
+        )),
+        _ => Ok(()),
+    }
+}
+
 impl Entry {
+    /// Whether its texts are short enough.
+    ///
+    /// # Errors
+    /// Those of [`check_length`].
+    pub fn check_texts(&self) -> Result<(), String> {
+        check_length("who says so", &self.by, NAME_CHARS_MAX)?;
+        check_length("note", &self.note, NOTE_CHARS_MAX)
+    }
+
     /// Whether it may say something of a probe: where it is, or how far it is off.
     pub fn is_about_probes(&self) -> bool {
         matches!(self.kind, EntryKind::Calibrated { .. } | EntryKind::Placed { .. } | EntryKind::Corrected { .. })
@@ -691,10 +749,31 @@ impl Amount {
 }
 
 fn within(what: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), String> {
-    if value.is_finite() && (low..=high).contains(&value) {
-        Ok(())
+    let value_said = Readable(value);
+    if !value.is_finite() {
+        Err(format!("{what}: {value_said} is no number; give one from {low} to {} {unit}", Readable(high)))
+    } else if !(low..=high).contains(&value) {
+        Err(format!(
+            "{what}: {value_said} {unit} is outside {low} to {} {unit}; correct the number or its unit",
+            Readable(high)
+        ))
     } else {
-        Err(format!("{what}: {value} {unit} is outside {low} to {high} {unit}"))
+        Ok(())
+    }
+}
+
+/// The range of an amount that somebody writes now; a zero with a sign is a slip wherever less than nothing cannot be.
+fn at_least(what: &str, value: f64, least: f64, unit: &str) -> Result<(), String> {
+    match value < least || value == 0.0 && value.is_sign_negative() {
+        false => Ok(()),
+        true if least > 0.0 => Err(format!(
+            "{what}: {} {unit} is less than {least} {unit}, the least that can be logged; correct the number, or leave the entry out if there was none",
+            Readable(value)
+        )),
+        true => Err(format!(
+            "{what}: {} {unit} is less than nothing; write 0 without a sign, or correct the number",
+            Readable(value)
+        )),
     }
 }
 

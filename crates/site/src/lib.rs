@@ -14,6 +14,7 @@ pub mod instruments;
 pub mod judge;
 pub mod measure;
 pub mod model;
+pub mod names;
 pub mod plain;
 pub mod quantity;
 pub mod reading;

@@ -3,7 +3,7 @@
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Kilograms, Litres};
+use pile::units::{Celsius, Kilograms, Litres, Metres};
 use site::batches::Batches;
 use site::entry::{Amount, Entry, EntryId, EntryKind, Really, Rest, Stage, Taken};
 use site::ids::BinId;
@@ -15,6 +15,18 @@ const BEGIN: Timestamp = Timestamp::from_millis(1_772_409_600_000);
 
 fn bin(name: &str) -> BinId {
     BinId::new(name).unwrap()
+}
+
+fn lab(value: f64, unit: &str) -> EntryKind {
+    EntryKind::LabResult {
+        analyte: "faecal coliforms".into(),
+        value,
+        below: false,
+        unit: unit.into(),
+        laboratory: "Alder Labs".into(),
+        method: "MPN".into(),
+        sampled_at: BEGIN,
+    }
 }
 
 fn on_air() -> EntryKind {
@@ -208,15 +220,6 @@ fn a_correction_moves_what_follows_from_the_entry_and_keeps_the_order() {
 
 #[test]
 fn an_entry_says_what_can_be() {
-    let lab = |value: f64, unit: &str| EntryKind::LabResult {
-        analyte: "faecal coliforms".into(),
-        value,
-        below: false,
-        unit: unit.into(),
-        laboratory: "Alder Labs".into(),
-        method: "MPN".into(),
-        sampled_at: BEGIN,
-    };
     let rejected = EntryKind::Loaded {
         source: "Canteen".into(),
         material: "food waste".into(),
@@ -237,7 +240,7 @@ fn an_entry_says_what_can_be() {
             "outside -30 to 120 °C",
             "hot steel",
         ),
-        (EntryKind::SettledDepth { metres: f64::NAN }, "", "outside 0 to 20 m", "no number"),
+        (EntryKind::SettledDepth { metres: f64::NAN }, "", "NaN is no number; give one from 0 to 20 m", "no number"),
         (lab(-1.0, "MPN/g"), "", "result: -1 MPN/g is outside", "less than nothing"),
         (lab(120.0, " "), "", "the unit is missing", "no unit"),
         (rejected, "", "say why it was turned away: --note TEXT", "no reason"),
@@ -262,5 +265,35 @@ fn an_entry_says_what_can_be() {
         [(lab(120.0, "MPN/g dry"), ""), (load(), ""), (shipped(Rest::Stays), ""), (EntryKind::Smell, "like vinegar")]
     {
         assert_eq!(kind.check(note), Ok(()), "{kind:?}");
+    }
+}
+
+#[test]
+fn what_somebody_writes_now_is_at_least_something_and_has_no_sign_before_nought() {
+    let (water, hose) = (
+        |l| EntryKind::Watered { minutes: None, litres: Some(Litres(l)) },
+        |m| EntryKind::Watered { minutes: Some(m), litres: None },
+    );
+    let depth = |m| EntryKind::HandReading { position: Position::Core, celsius: Celsius(60.0), depth: Some(Metres(m)) };
+    let really = |kind| EntryKind::Corrected { of: EntryId(1), really: Some(Box::new(Really { at: BEGIN, kind })) };
+    for (kind, wanted, why) in [
+        (water(0.1), None, "the least"),
+        (water(0.0), Some("litres: 0 L is less than 0.1 L, the least that can be logged"), "no water"),
+        (water(-0.0), Some("litres: -0 L is less than 0.1 L"), "a nought with a sign"),
+        (water(1e-300), Some("litres: 1e-300 L is less than"), "next to nothing"),
+        (hose(0.0), Some("minutes: 0 min is less than 0.1 min"), "no time"),
+        (depth(0.0), Some("depth: 0 m is less than 0.01 m"), "no depth"),
+        (EntryKind::SettledDepth { metres: -0.0 }, Some("depth: -0 m is less than 0.01 m"), "an empty bin is no depth"),
+        (EntryKind::Valve { open_percent: 0.0 }, None, "a closed valve"),
+        (EntryKind::Valve { open_percent: -0.0 }, Some("write 0 without a sign"), "a nought with a sign"),
+        (lab(0.0, "MPN/g"), None, "a laboratory may write it"),
+        (really(water(0.0)), Some("litres: 0 L is less than"), "the same by a correction"),
+    ] {
+        match wanted {
+            None => assert_eq!(kind.check_least(), Ok(()), "{why}"),
+            Some(words) => assert!(kind.check_least().unwrap_err().contains(words), "{why}: {:?}", kind.check_least()),
+        }
+        // What is on record with a nought stays in use.
+        assert_eq!(kind.check("why"), Ok(()), "{why}");
     }
 }

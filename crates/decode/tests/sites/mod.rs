@@ -17,6 +17,9 @@ use site::model::{
 use site::quantity::{Quantity, Unit};
 use site::zone::{TimeOfDay, WeeklyTime, Zone};
 
+/// The topics of [`with`] on which people acknowledge and write.
+pub const OURS: [&str; 2] = ["hypocaust/yard/acknowledge", "hypocaust/yard/log"];
+
 /// A site with these topics, probes and blowers.
 pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
     let place = String::from("site.yaml:1");

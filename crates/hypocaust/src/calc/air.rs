@@ -8,7 +8,7 @@ use pile::air_demand::{
 };
 use pile::exhaust::{Carried, FILM_ROOF, FILM_WALL, carried, dew_margin, inside_surface};
 use pile::humid_air::{HumidAir, saturation_pressure};
-use pile::units::{Celsius, CubicMetresPerHour, Fraction, Pascals, Watts};
+use pile::units::{Celsius, CubicMetresPerHour, Fraction, Pascals, Readable, Watts};
 use serde_json::json;
 
 use super::{Answer, Lines, Shown, duty_of, hours, percent, plain, pressure, usage};
@@ -136,7 +136,8 @@ pub(super) fn duty_needs(args: &DutyArgs) -> Result<Answer, CommandError> {
     if !(0.0..=made.0).contains(&args.wall_watts.0) {
         return Err(CommandError::Usage(format!(
             "heat of {} W through the walls is outside 0 to the {:.1} W that the batch makes; check --wall-watts",
-            args.wall_watts.0, made.0
+            Readable(args.wall_watts.0),
+            made.0
         )));
     }
     let carry = Watts(made.0 - args.wall_watts.0);

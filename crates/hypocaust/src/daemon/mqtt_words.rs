@@ -7,6 +7,7 @@ use engine::alarm::AlarmId;
 use engine::effect::Effect;
 use engine::input::{Input, Word};
 use pile::time::Timestamp;
+use serde_json::json;
 
 use super::Loop;
 use crate::by_mqtt::{self, NotProven, Tokens};
@@ -68,6 +69,19 @@ impl Loop {
         proven
     }
 
+    /// The answer to a message of somebody that could not be read at all: on the topic on which a good one is answered, without the number or the
+    /// words by which it named itself, for these are not known.
+    pub(super) fn answer_refusal(&self, input: &Input) -> Option<Effect> {
+        let Input::Refused(refusal) = input else { return None };
+        let own = [(self.site.log_topic(), "id", json!("")), (self.site.acknowledge_topic(), "alarm", json!(null))];
+        let (topic, key, named) = own.into_iter().find(|(topic, ..)| *topic == refusal.topic)?;
+        Some(Effect::Publish {
+            topic: format!("{topic}/answer"),
+            payload: json!({ key: named, "refused": refusal.reason }).to_string(),
+            retain: false,
+        })
+    }
+
     /// What became of an acknowledgement that came over MQTT, for the panel that sent it.
     fn answer_panel(&self, alarm: AlarmId, said: Result<String, String>) -> Effect {
         let (key, words) = match said {
@@ -76,7 +90,7 @@ impl Loop {
         };
         Effect::Publish {
             topic: format!("{}/answer", self.site.acknowledge_topic()),
-            payload: serde_json::json!({ "alarm": alarm.0, key: words }).to_string(),
+            payload: json!({ "alarm": alarm.0, key: words }).to_string(),
             retain: false,
         }
     }

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use std::path::Path;
 
 use csv::StringRecord;
-use pile::units::{Celsius, Litres};
+use pile::units::{Celsius, Litres, Readable};
 use site::entry::{ENTRY_WORDS, Entry, EntryKind, PLAIN};
 use site::ids::{BinId, BlowerId, ProbeId};
 use site::measure::{self, Kind};
@@ -235,7 +235,10 @@ fn entry_kind(word: &str, amount: &str, unit: &str, note: &str) -> Result<EntryK
         if (low..=high).contains(&value) {
             Ok(value)
         } else {
-            Err(format!("{word}: {what} {value} is outside {low} to {high}; correct the amount or its unit"))
+            Err(format!(
+                "{word}: {what} {} is outside {low} to {high}; correct the amount or its unit",
+                Readable(value)
+            ))
         }
     };
     if amount.starts_with('{') {

@@ -3,6 +3,7 @@
 //! Must never take what is not on record for fulfilled.
 
 use pile::time::Timestamp;
+use pile::units::Readable;
 
 use super::{History, Judgement, LabResult, Laboratory, Outcome};
 use crate::criteria::{Criterion, LabBound, LabLimit, Need, System};
@@ -29,7 +30,7 @@ pub(super) fn of(criterion: &Criterion, history: &History) -> Against {
     let mut range = |what: &str, value: Option<f64>, (least, most): (f64, f64), unit: &str| match value {
         None => against.unknown.push(format!("{what} is not on record; it must be {least} to {most}{unit}")),
         Some(value) if !(least..=most).contains(&value) => {
-            against.wrong.push(format!("{what} is {value}{unit}; it must be {least} to {most}{unit}"));
+            against.wrong.push(format!("{what} is {}{unit}; it must be {least} to {most}{unit}", Readable(value)));
         }
         Some(_) => {}
     };

@@ -4,6 +4,7 @@
 
 use std::fmt;
 
+use pile::units::Readable;
 use serde::de::{Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use serde_yaml::{DefaultMessageFormatter, DuplicateKeyPolicy, Error, MessageFormatter, NonFiniteFloatPolicy, Spanned};
 
@@ -44,7 +45,7 @@ impl Kind {
         match self {
             Kind::Nothing => "empty".into(),
             Kind::Truth(value) => format!("the truth value {value}"),
-            Kind::Number(value) => format!("the number {value}"),
+            Kind::Number(value) => format!("the number {}", Readable(*value)),
             Kind::Text(text) => format!("the text `{}`", shortened(text)),
             Kind::List(_) => "a list".into(),
             Kind::Map(_) => "a group of keys".into(),

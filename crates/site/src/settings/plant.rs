@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use pile::time::Span;
-use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres};
+use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres, Readable};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::model::{
@@ -350,7 +350,7 @@ fn on_above(item: &Item<'_>, quantity: Quantity, faults: &mut Faults) -> Option<
     let Some(unit) = unit else {
         faults.add(
             item.node.at,
-            format!("{} is {value} without a unit", item.label),
+            format!("{} is {} without a unit", item.label, Readable(value)),
             format!("write it with its unit, such as {example}"),
         );
         return None;
@@ -358,7 +358,7 @@ fn on_above(item: &Item<'_>, quantity: Quantity, faults: &mut Faults) -> Option<
     let Some(canonical) = unit.to_canonical(quantity, value) else {
         faults.add(
             item.node.at,
-            format!("{} is {value} {}, which does not measure {quantity}", item.label, unit.sign()),
+            format!("{} is {} {}, which does not measure {quantity}", item.label, Readable(value), unit.sign()),
             format!("write it like {example}"),
         );
         return None;
@@ -368,7 +368,7 @@ fn on_above(item: &Item<'_>, quantity: Quantity, faults: &mut Faults) -> Option<
         let sign = quantity.unit().sign();
         faults.add(
             item.node.at,
-            format!("{} is {value} {}", item.label, unit.sign()),
+            format!("{} is {} {}", item.label, Readable(value), unit.sign()),
             format!("give a value from {low} to {high} {sign}"),
         );
         return None;

@@ -2,6 +2,8 @@
 //!
 //! Must never give up on a group because one of its keys is wrong.
 
+use pile::units::Readable;
+
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
 
@@ -249,7 +251,7 @@ impl<'t> Item<'t> {
             Kind::Number(value) => {
                 self.wrong(
                     "text",
-                    format!("put it in quotes, so that YAML does not read a number: \"{value}\""),
+                    format!("put it in quotes, so that YAML does not read a number: \"{}\"", Readable(*value)),
                     faults,
                 );
                 None
@@ -427,5 +429,6 @@ fn number_remedy(text: &str, span: &str) -> String {
 }
 
 fn with_unit(value: f64, unit: &str) -> String {
+    let value = Readable(value);
     if unit.is_empty() { format!("{value}") } else { format!("{value} {unit}") }
 }
