@@ -61,6 +61,7 @@ fn site(display: Display) -> Site {
             Person {
                 name: "Jana".into(),
                 mail: "jana@people.example".into(),
+                owner: false,
                 calls: Calls::All,
                 unacknowledged: false,
                 round_list: true,
@@ -74,6 +75,7 @@ fn site(display: Display) -> Site {
             Person {
                 name: "Søren O'Neill".into(),
                 mail: "soren@people.example".into(),
+                owner: false,
                 calls: Calls::All,
                 unacknowledged: false,
                 round_list: false,
