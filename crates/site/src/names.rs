@@ -143,6 +143,7 @@ mod tests {
         Person {
             name: name.to_owned(),
             mail: mail.to_owned(),
+            owner: false,
             calls: crate::model::Calls::None,
             unacknowledged: false,
             round_list: false,
