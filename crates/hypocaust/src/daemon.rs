@@ -2,6 +2,7 @@
 //!
 //! Must never let anything leave before the commit that caused it: no acknowledgement, no answer, no mail, no message.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -10,8 +11,9 @@ use engine::Engine;
 use engine::effect::{Effect, Level, MailId};
 use engine::input::{Input, MachineClock, MailOutcome, RefusedChange, RuleSet};
 use engine::reports::ReportWord;
+use engine::restore::PassedOver;
 use intake::{Ack, Happening, Intake, Publisher};
-use ledger::{Access, Folder, Ledger};
+use ledger::{Folder, Height, Ledger, SetAside};
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use post::Postman;
@@ -35,6 +37,7 @@ use crate::socket::{self, Answer, Asked, Wish};
 
 mod errands;
 mod mqtt_words;
+mod opening;
 mod repeats;
 mod rule_changes;
 mod settings_row;
@@ -64,6 +67,8 @@ pub struct Setup {
     pub store_pages: Option<watch::Receiver<Option<u32>>>,
     /// Who looks after changes of the rules; `None` where they cannot change.
     pub rules: Option<ChangingRules>,
+    /// Where the rules come from while their folder gives none, and what to do; `None` where it does.
+    pub rules_from: Option<String>,
     /// The settings' text, for the record; `None` where there is none.
     pub settings_text: Option<String>,
 }
@@ -139,6 +144,8 @@ pub enum DaemonError {
 
 /// The kind of the row about the settings in force.
 const SETTINGS_KIND: &str = "settings";
+/// What could not be stored is told, and what could not be stored of that, but no further.
+const BATCHES_OF_LEFT_OUT: usize = 3;
 /// Inputs taken into one commit at the most.
 const BATCH_MAX: usize = 2_000;
 /// From one attempt to commit to the next while the disk is in trouble.
@@ -237,6 +244,8 @@ struct Loop {
     tidying: tidying::Tidying,
     /// Warnings that many bins have in common.
     repeats: repeats::Repeats,
+    /// How high the record had grown when that was kept last.
+    kept: Option<Height>,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -248,10 +257,12 @@ pub async fn run(
     mut stop: watch::Receiver<bool>,
     progress: watch::Sender<Progress>,
 ) -> Result<(), DaemonError> {
-    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, settings_text } = setup;
+    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, rules_from, settings_text } =
+        setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
-    let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
+    let (mut ledger, mut lost) = opening::open(&path).map_err(in_ledger)?;
+    let mut troubles = Vec::new();
     if let Clock::Live(_) = clock {
         let lived = ledger.runs().map_err(in_ledger)?.last().map(|run| run.last_alive);
         if let Some(doubt) = crate::clock::set(lived, &mut stop).await {
@@ -260,13 +271,36 @@ pub async fn run(
         clock = Clock::not_before(lived.unwrap_or(Timestamp::MIN));
     }
     let now = clock.now();
-    let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
+    let reach = Engine::reach(&rulebook);
+    if let Some(why) = &lost {
+        opening::without("the record of what the store lacks", ledger.note_lost(now, why), &mut troubles)
+            .map_err(in_ledger)?;
+    }
+    let mut restored = match ledger.restore(now, reach) {
+        Err(error) if error.is_hopeless() => {
+            drop(ledger);
+            let (again, why) = opening::anew(&path, &error).map_err(in_ledger)?;
+            ledger = again;
+            opening::without("the record of what the store lacks", ledger.note_lost(now, &why), &mut troubles)
+                .map_err(in_ledger)?;
+            lost = Some(why);
+            ledger.restore(now, reach)
+        }
+        restored => restored,
+    }
+    .map_err(in_ledger)?;
+    if let Some(why) = lost.clone().filter(|_| !restored.passed_over.iter().any(|p| p.table == engine::restore::STORE))
+    {
+        restored.passed_over.push(PassedOver { table: engine::restore::STORE.into(), row: 0, bin: None, why });
+    }
     let previous = restored.previous;
     tidying::tell_of_clock(&site, previous.map(|run| run.last_alive), now);
-    ledger.begin_run(now).map_err(in_ledger)?;
+    opening::without("noting the start", ledger.begin_run(now), &mut troubles).map_err(in_ledger)?;
     if let Some(text) = settings_text {
-        let before = ledger.newest_on_record(SETTINGS_KIND).map_err(in_ledger)?;
-        ledger.put_on_record(now, SETTINGS_KIND, &settings_row::body(&text, before.as_ref())).map_err(in_ledger)?;
+        let noted = ledger
+            .newest_on_record(SETTINGS_KIND)
+            .and_then(|before| ledger.put_on_record(now, SETTINGS_KIND, &settings_row::body(&text, before.as_ref())));
+        opening::without("the record of the settings", noted, &mut troubles).map_err(in_ledger)?;
     }
 
     let postman = Arc::new(crate::wiring::postman(&site).map_err(|e| match e {
@@ -345,14 +379,22 @@ pub async fn run(
         board: board.clone(),
         tidying: tidying::Tidying::default(),
         repeats: repeats::Repeats::default(),
+        kept: None,
     };
+    this.board.post(|facts| {
+        facts.store_lost = lost.clone();
+        facts.rules_from = rules_from;
+    });
+    this.keep_height(now);
     if let Some(listen) = this.site.metrics {
         let work = this.work.clone();
         let (board, clock) = (board.clone(), clock.clone());
         let look = move || look(work.clone(), board.clone(), clock.clone());
         tokio::spawn(metrics::serve(listen, this.tally.clone(), look));
     }
-    this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
+    let mut begin = vec![Item::alone(Input::Started { previous })];
+    begin.extend(troubles.into_iter().map(|(part, why)| failed(part, why)));
+    this.run_batch(begin).await;
     let mut rules_wanted = None;
     if let Some(ChangingRules { watch, refused, wanted }) = rules {
         if !refused.is_empty() || this.change_alarm_stands() {
@@ -432,6 +474,7 @@ pub async fn run(
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
                     this.health_at = Some(now);
                     this.look_at_record(now);
+                    this.keep_height(now);
                     items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
                 }
             }
@@ -455,7 +498,9 @@ pub async fn run(
         tracing::warn!("the broker did not take our farewell in {} s; stopping without it", FAREWELL_WITHIN.as_secs());
     }
     let now = this.clock.now();
-    this.ledger.end_run(now).map_err(in_ledger)?;
+    let stopped = this.ledger.end_run(now);
+    this.keep_height(now);
+    stopped.map_err(in_ledger)?;
     if let Some(recorder) = this.recorder.take() {
         recorder.finish().map_err(DaemonError::Recording)?;
     }
@@ -520,8 +565,19 @@ impl Item {
 }
 
 impl Loop {
-    /// Steps the engine through some inputs, commits once, then lets everything out.
+    /// Steps the engine through some inputs, commits once, then lets everything out. What could not be stored is told in a batch of its own.
     async fn run_batch(&mut self, items: Vec<Item>) {
+        let mut items = items;
+        for _ in 0..BATCHES_OF_LEFT_OUT {
+            let left_out = self.run_one_batch(items).await;
+            if left_out.is_empty() {
+                return;
+            }
+            items = told_once(left_out);
+        }
+    }
+
+    async fn run_one_batch(&mut self, items: Vec<Item>) -> Vec<SetAside> {
         let now = self.clock.now();
         let mut effects = Vec::new();
         if let Some(clock) = self.look_at_clock(now) {
@@ -531,6 +587,7 @@ impl Loop {
         let mut answers = Vec::new();
         for item in items {
             let mut reply = None;
+            let first = effects.len();
             if let Some(written) = &item.written {
                 effects.extend(self.written(now, written));
             }
@@ -552,20 +609,30 @@ impl Loop {
                     Some(Err(why)) => Answer::No(why),
                     None => Answer::Done("done".into()),
                 };
-                answers.push((answer, said));
+                answers.push((answer, said, first..effects.len()));
             }
         }
         self.commit(now, &effects).await;
+        let left_out = self.ledger.take_set_aside();
         for ack in acks {
             ack.release();
         }
-        for (answer, said) in answers {
+        for (answer, said, of) in answers {
+            // Nobody is told that it is done where it is not stored.
+            let lacks = left_out.iter().find(|aside| aside.effect.is_some_and(|effect| of.contains(&effect)));
+            let said = match lacks {
+                Some(SetAside { what, why, .. }) => Answer::No(format!(
+                    "{what} could not be stored: {why}; run `hypocaust store check`, and tell whoever looks after the store"
+                )),
+                None => said,
+            };
             // Whoever asked may have gone; what was asked is committed all the same.
             let _ = answer.send(said);
         }
         for effect in effects {
             self.let_out(effect).await;
         }
+        left_out
     }
 
     /// Whether the machine's clock stands otherwise beside ours than the engine knows.
@@ -764,6 +831,19 @@ impl Loop {
         let due = self.engine.next_deadline().is_some_and(|at| at <= now);
         (self.away == 0 && !due).then_some(now)
     }
+}
+
+/// What could not be stored, as failures of the parts that store it, one for each kind.
+fn told_once(left_out: Vec<SetAside>) -> Vec<Item> {
+    let mut parts: BTreeMap<String, String> = BTreeMap::new();
+    for SetAside { what, number, why, .. } in left_out {
+        let number = number.map(|number| format!("number {number}: ")).unwrap_or_default();
+        parts.entry(format!("storing {what}")).or_insert_with(|| {
+            format!("{number}{why}; everything else is stored, and the bytes of this are kept: `hypocaust store check` lists them")
+        });
+    }
+    let failed = |(part, why)| Item::alone(Input::PartFailed { part, why });
+    parts.into_iter().map(failed).collect()
 }
 
 /// A part failed in the program itself: told in the log now, and by an alarm.

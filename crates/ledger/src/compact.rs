@@ -136,9 +136,19 @@ fn pack(conn: &Connection, series: i64, day: i64) -> Result<usize, Cause> {
     let mut rows = Day::default();
     let mut found = query.query(span)?;
     while let Some(row) = found.next()? {
-        let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
-        let reason = row.get::<_, Option<String>>(4)?.unwrap_or_default();
-        rows.push(row.get(0)?, row.get(1)?, delay.unwrap_or(0), marks.unwrap_or(0), reason);
+        let mut read = || {
+            let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
+            let reason = row.get::<_, Option<String>>(4)?.unwrap_or_default();
+            rows.push(row.get(0)?, row.get(1)?, delay.unwrap_or(0), marks.unwrap_or(0), reason);
+            Ok(())
+        };
+        if let Err(cause) = read() {
+            let why = Cause::Sql(cause).of_one_row()?;
+            tracing::warn!(
+                "the readings of series {series} on day {day} since 1970 are not packed and stay as they are: {why}"
+            );
+            return Ok(0);
+        }
     }
     if rows.len() == 0 {
         return Ok(0);

@@ -11,7 +11,7 @@ use crate::error::Cause;
 const FREE: i64 = 1 << 32;
 
 /// Tables whose next number the database chooses and nothing refers to.
-const CHOSEN: [&str; 4] = ["runs", "refused", "alarm_events", "copies_not_taken"];
+const CHOSEN: [&str; 5] = ["runs", "refused", "alarm_events", "copies_not_taken", "set_aside"];
 
 /// The highest number in a table; 0 where it is empty. Where somebody wrote a number so high that none is left behind it, the lowest one behind
 /// which there is room.
@@ -30,10 +30,25 @@ pub(crate) fn highest(conn: &Connection, table: &str) -> Result<u64, Cause> {
 }
 
 /// Gives lower numbers to rows of [`CHOSEN`] that leave no room for the next, and to series beyond what days are packed for.
+///
+/// # Errors
+/// Only what may be over later: what the store will never let change stays as it is, and is left out of each commit that it fails.
 pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
+    for made in [lower_numbers, lower_series] {
+        match made(conn) {
+            Err(cause) if cause.is_permanent() => {
+                tracing::warn!("numbers that leave no room for the next stay as they are: {}", cause.words());
+            }
+            made => made?,
+        }
+    }
+    Ok(())
+}
+
+fn lower_numbers(conn: &mut Connection) -> Result<(), Cause> {
     for table in CHOSEN {
-        let last: Option<i64> =
-            conn.query_row("SELECT max(seq) FROM sqlite_sequence WHERE name = ?1", [table], |row| row.get(0))?;
+        let sql = "SELECT max(seq) FROM sqlite_sequence WHERE name = ?1 AND typeof(seq) = 'integer'";
+        let last: Option<i64> = conn.query_row(sql, [table], |row| row.get(0))?;
         if last.is_none_or(|last| last <= i64::MAX - FREE) {
             continue;
         }
@@ -53,6 +68,10 @@ pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
             high.len()
         );
     }
+    Ok(())
+}
+
+fn lower_series(conn: &mut Connection) -> Result<(), Cause> {
     let beyond = ids(conn, "SELECT id FROM series WHERE id < 1 OR id > ?1 ORDER BY id", days::SERIES_MOST)?;
     for id in beyond {
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;

@@ -4,7 +4,7 @@
 
 use std::collections::BTreeMap;
 
-use engine::restore::Restored;
+use engine::restore::{PassedOver, Restored};
 use pile::time::{Span, Timestamp};
 use pile::window::{Point, Window};
 use rusqlite::{Connection, params};
@@ -15,7 +15,7 @@ use site::zone::IsoWeek;
 use crate::days::{self, Packed};
 use crate::error::Cause;
 use crate::numbers::highest;
-use crate::{Ledger, LedgerError, chunk, rows, runs};
+use crate::{Ledger, LedgerError, chunk, record_end, rows, runs, set_aside};
 
 /// Raise events and times off are given back for this long, a day more than the weekly summary covers.
 const SUMMARY_REACH: Span = Span::days(8);
@@ -37,8 +37,15 @@ impl Ledger {
             let mut over = Vec::new();
             rows::readable_series(conn, &mut over)?;
             let (previous, off) = runs::before(conn, self.run, self.access, now, now - SUMMARY_REACH)?;
-            let life: Option<i64> =
-                conn.query_row("SELECT max(value) FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
+            over.extend(record_end::passed_over(conn, &self.head)?);
+            set_aside::passed_over(conn, now, &mut over)?;
+            over.extend(self.made_anew.iter().map(|table| PassedOver {
+                table: table.clone(),
+                row: 0,
+                bin: None,
+                why: "the table was missing and was made anew, empty; put a backup back with `hypocaust store restore`".into(),
+            }));
+            let life = rows::life(conn)?;
             let summary = "SELECT year, week FROM summaries ORDER BY year DESC, week DESC LIMIT 1";
             let week = |row: &rusqlite::Row<'_>| Ok(IsoWeek { year: row.get(0)?, week: row.get(1)? });
             let weeks = rows::readable(conn, "summaries", summary, [], week, &mut over)?;
@@ -46,7 +53,7 @@ impl Ledger {
             let days = rows::readable(conn, "round_lists", days, [], rows::day, &mut over)?;
             let mut restored = Restored {
                 // One that somebody wrote by hand is as good as another: it only makes Message-IDs differ.
-                life: life.and_then(|life| u32::try_from(life & i64::from(u32::MAX)).ok()).unwrap_or_default(),
+                life: u32::try_from(life & i64::from(u32::MAX)).unwrap_or_default(),
                 alarms: rows::readable(
                     conn, "alarms", &format!("SELECT {} FROM alarms ORDER BY id", rows::ALARM), [], rows::alarm, &mut over)?,
                 events: rows::readable(
@@ -132,7 +139,7 @@ impl Ledger {
                 )?,
                 water: rows::readable(
                     conn, "water", "SELECT bin, batch, at, account FROM water ORDER BY bin", [], rows::water, &mut over)?,
-                windows: windows(conn, now, window)?,
+                windows: windows(conn, now, window, &mut over)?,
                 first_reading: first_reading(conn)?,
                 passed_over: Vec::new(),
             };
@@ -142,6 +149,13 @@ impl Ledger {
             Ok(restored)
         })
     }
+}
+
+/// The readings of a table that are passed over, as one; `first` says what is wrong with the first of them.
+fn unreadable(table: &str, many: u64, first: Option<String>, over: &mut Vec<PassedOver>) {
+    let Some(first) = first else { return };
+    let why = format!("{many} of the readings lately cannot be read and are not judged; the first: {first}");
+    over.push(PassedOver { table: table.to_owned(), row: 0, bin: None, why });
 }
 
 /// When the oldest reading was measured that the calendar has a date for.
@@ -164,7 +178,12 @@ fn first_reading(conn: &Connection) -> Result<Option<Timestamp>, Cause> {
 
 /// Windows over the good readings of the span before `now`, by series; series without any are left out. Readings of after `now` are left out
 /// too: they are there when the clock was ahead once, and beside them all that comes in would count as late.
-fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(SeriesId, Window)>, Cause> {
+fn windows(
+    conn: &Connection,
+    now: Timestamp,
+    reach: Span,
+    over: &mut Vec<PassedOver>,
+) -> Result<Vec<(SeriesId, Window)>, Cause> {
     let from = now - reach;
     let mut lately: BTreeMap<i64, Vec<Point>> = BTreeMap::new();
     let mut query = conn.prepare_cached(
@@ -174,15 +193,20 @@ fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(Series
     let to = now + AHEAD;
     let packed_days = days::between(conn, from, to)?;
     let mut found = query.query([from.as_millis(), to.as_millis()])?;
+    let mut unread = Unread::default();
     while let Some(row) = found.next()? {
-        let point = Point { at: Timestamp::from_millis(row.get(1)?), value: row.get(2)? };
-        lately.entry(row.get(0)?).or_default().push(point);
+        if let Some((series, point)) = unread.unless(of_arrival(row))? {
+            lately.entry(series).or_default().push(point);
+        }
     }
+    unread.tell("arrivals", over);
+    let mut unread = Unread::default();
     let mut out = Vec::new();
     // One short range of the primary key for each series; a single query over all of them would have to walk the whole history.
     for (id, series) in rows::series_ids(conn)? {
         let mut window = Window::new(reach);
-        let kept = [settled(conn, id, from, to)?, packed(conn, (id, &series), (from, to), &packed_days)?].concat();
+        let kept = [settled(conn, id, from, to, &mut unread)?, packed(conn, (id, &series), (from, to), &packed_days)?]
+            .concat();
         for point in in_order(kept, lately.remove(&id).unwrap_or_default()) {
             if point.value.is_finite() {
                 window.absorb(point);
@@ -193,7 +217,39 @@ fn windows(conn: &Connection, now: Timestamp, reach: Span) -> Result<Vec<(Series
             out.push((series, window));
         }
     }
+    unread.tell("readings", over);
     Ok(out)
+}
+
+/// Series and point of a row of `arrivals`.
+fn of_arrival(row: &rusqlite::Row<'_>) -> Result<(i64, Point), Cause> {
+    Ok((row.get(0)?, Point { at: Timestamp::from_millis(row.get(1)?), value: row.get(2)? }))
+}
+
+/// Readings that cannot be read.
+#[derive(Debug, Default)]
+struct Unread {
+    many: u64,
+    first: Option<String>,
+}
+
+impl Unread {
+    /// What was read, or nothing where that is the fault of one row.
+    fn unless<T>(&mut self, read: Result<T, Cause>) -> Result<Option<T>, Cause> {
+        match read {
+            Ok(value) => Ok(Some(value)),
+            Err(cause) => {
+                let why = cause.of_one_row()?;
+                self.many += 1;
+                self.first.get_or_insert(why);
+                Ok(None)
+            }
+        }
+    }
+
+    fn tell(self, table: &str, over: &mut Vec<PassedOver>) {
+        unreadable(table, self.many, self.first, over);
+    }
 }
 
 /// Good readings of one series in a span of time, ends included, oldest first.
@@ -203,15 +259,21 @@ pub(crate) fn range(
     from: Timestamp,
     to: Timestamp,
 ) -> Result<Vec<Point>, Cause> {
-    let lately = rows::all(
+    let lately = rows::told(
         conn,
+        "arrivals",
         "SELECT measured_at, value FROM arrivals WHERE measured_at BETWEEN ?2 AND ?3 AND series = ?1
          AND (marks IS NULL OR marks & 3 = 0) ORDER BY measured_at",
         params![series, from.as_millis(), to.as_millis()],
         |row| Ok(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? }),
     )?;
     let packed = packed(conn, (series, name), (from, to), &days::between(conn, from, to)?)?;
-    Ok(in_order([packed, settled(conn, series, from, to)?].concat(), lately))
+    let mut unread = Unread::default();
+    let settled = settled(conn, series, from, to, &mut unread)?;
+    if let Some(first) = unread.first {
+        tracing::warn!("{} readings of {name} cannot be read and are passed over; the first: {first}", unread.many);
+    }
+    Ok(in_order([packed, settled].concat(), lately))
 }
 
 /// The part of a range that is packed, its damaged days told in the log and passed over.
@@ -235,7 +297,13 @@ fn packed(
 }
 
 /// The part of a range that was carried over.
-fn settled(conn: &Connection, series: i64, from: Timestamp, to: Timestamp) -> Result<Vec<Point>, Cause> {
+fn settled(
+    conn: &Connection,
+    series: i64,
+    from: Timestamp,
+    to: Timestamp,
+    unread: &mut Unread,
+) -> Result<Vec<Point>, Cause> {
     // The last condition means quality good; see `marks` in the layout.
     let mut query = conn.prepare_cached(
         "SELECT measured_at, value FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3
@@ -244,7 +312,8 @@ fn settled(conn: &Connection, series: i64, from: Timestamp, to: Timestamp) -> Re
     let mut rows = query.query(params![series, from.as_millis(), to.as_millis()])?;
     let mut points = Vec::new();
     while let Some(row) = rows.next()? {
-        points.push(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? });
+        let point = || Ok(Point { at: Timestamp::from_millis(row.get(0)?), value: row.get(1)? });
+        points.extend(unread.unless(point())?);
     }
     Ok(points)
 }

@@ -51,7 +51,7 @@ pub(crate) fn all<T>(
 }
 
 /// The rows of a query that can be read as core values, and what is wrong with the others. The first column of the query is the row's number
-/// wherever `table` has one.
+/// wherever `table` has one. A table that is damaged gives what comes before the damage.
 pub(crate) fn readable<T>(
     conn: &Connection,
     table: &'static str,
@@ -60,10 +60,34 @@ pub(crate) fn readable<T>(
     read: impl Fn(&Row<'_>) -> Result<T, Cause>,
     over: &mut Vec<PassedOver>,
 ) -> Result<Vec<T>, Cause> {
-    let mut query = conn.prepare_cached(sql)?;
-    let mut rows = query.query(params)?;
     let mut out = Vec::new();
-    while let Some(row) = rows.next()? {
+    let damaged = |cause: Cause| {
+        if !cause.is_permanent() {
+            return Err(cause);
+        }
+        let why = format!(
+            "the table cannot be read to its end: {}; put a backup back with `hypocaust store restore`",
+            cause.words()
+        );
+        Ok(PassedOver { table: table.to_owned(), row: 0, bin: None, why })
+    };
+    let mut query = match conn.prepare_cached(sql) {
+        Ok(query) => query,
+        Err(e) => {
+            over.push(damaged(e.into())?);
+            return Ok(out);
+        }
+    };
+    let mut rows = query.query(params)?;
+    loop {
+        let row = match rows.next() {
+            Ok(Some(row)) => row,
+            Ok(None) => return Ok(out),
+            Err(e) => {
+                over.push(damaged(e.into())?);
+                return Ok(out);
+            }
+        };
         match read(row) {
             Ok(value) => out.push(value),
             Err(cause) => {
@@ -75,7 +99,12 @@ pub(crate) fn readable<T>(
             }
         }
     }
-    Ok(out)
+}
+
+/// The life of the ledger; 0 where none can be read.
+pub(crate) fn life(conn: &Connection) -> Result<i64, Cause> {
+    let sql = "SELECT max(value) FROM meta WHERE key = 'life' AND typeof(value) = 'integer'";
+    Ok(conn.query_row(sql, [], |row| row.get::<_, Option<i64>>(0))?.unwrap_or(0))
 }
 
 /// The rows of a query that can be read, for people; the others are told in the log.

@@ -171,6 +171,14 @@ fn rules(facts: &Facts, terms: &Terms, now: Timestamp) -> Said {
             "Check the clocks of this machine and of the probes' gateway (`timedatectl`).",
         );
     }
+    if let Some(why) = &facts.rules_from {
+        return bad(
+            State::Late,
+            None,
+            why.clone(),
+            "Correct `rules.folder` in the settings or mend the folder, then run `hypocaust reload`.",
+        );
+    }
     if facts.rules_broken > 0 {
         let rules = if facts.rules_broken == 1 { "1 rule does" } else { &format!("{} rules do", facts.rules_broken) };
         return bad(
@@ -291,6 +299,14 @@ fn record(facts: &Facts, terms: &Terms) -> Said {
             );
         }
     };
+    if let Some(why) = &facts.store_lost {
+        return bad(
+            State::Failed,
+            Some(facts.started_at),
+            why.clone(),
+            "Look at the bins yourself, and read the mail about the store.",
+        );
+    }
     if let Some(damage) = &state.damage {
         return bad(
             State::Failed,
@@ -307,9 +323,11 @@ fn record(facts: &Facts, terms: &Terms) -> Said {
             "Check that readings come; an hour goes on record with the next one. If hours still wait then, run `hypocaust record check`.",
         );
     }
+    let kept =
+        facts.checkpoint_at.map(|at| format!("; last checkpoint at {}", terms.zone.show(at))).unwrap_or_default();
     match state.newest_hour {
-        Some(hour) => ok(format!("readings are on record up to {}", terms.zone.show(hour + Span::hours(1)))),
-        None => ok("no hour of readings is over yet"),
+        Some(hour) => ok(format!("readings are on record up to {}{kept}", terms.zone.show(hour + Span::hours(1)))),
+        None => ok(format!("no hour of readings is over yet{kept}")),
     }
 }
 
