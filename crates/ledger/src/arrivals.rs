@@ -22,6 +22,12 @@ const FIT: &str = "typeof(series) = 'integer' AND typeof(measured_at) = 'integer
     AND typeof(delay) IN ('integer', 'null') AND typeof(marks) IN ('integer', 'null') AND typeof(reason) IN ('text', 'null')
     AND series IN (SELECT id FROM series)";
 
+/// How many rows cannot be carried over.
+pub(crate) fn unfit(conn: &Connection) -> Result<u64, Cause> {
+    let sql = format!("SELECT count(*) FROM arrivals WHERE NOT ({FIT})");
+    Ok(conn.query_row(&sql, [], |row| row.get::<_, i64>(0))?.unsigned_abs())
+}
+
 /// How many readings wait, and at what number they are carried over.
 #[derive(Debug)]
 pub(crate) struct Waiting {

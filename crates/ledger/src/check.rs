@@ -167,9 +167,8 @@ fn whole(conn: &Connection, path: &Path, log: &Path, layout: i64) -> Result<Find
 
 /// Whether the newest run was not stopped: the last thing a daemon does is to note its stop and to gather the log into the file.
 pub(crate) fn was_running(conn: &Connection) -> Result<bool, Cause> {
-    let stopped: Option<Option<i64>> =
-        conn.query_row("SELECT stopped_at FROM runs ORDER BY id DESC LIMIT 1", [], |row| row.get(0)).optional()?;
-    Ok(stopped == Some(None))
+    let sql = "SELECT stopped_at IS NULL FROM runs ORDER BY id DESC LIMIT 1";
+    Ok(conn.query_row(sql, [], |row| row.get(0)).optional()?.unwrap_or(false))
 }
 
 /// Whether the file is written with a log, which lies elsewhere or nowhere.

@@ -12,7 +12,7 @@ use engine::reports::KeptReport;
 use engine::results::KeptResults;
 use engine::water::KeptWater;
 use pile::time::Timestamp;
-use rusqlite::{OptionalExtension, Statement, Transaction, TransactionBehavior, params};
+use rusqlite::{ErrorCode, OptionalExtension, Statement, Transaction, TransactionBehavior, params};
 use seal::Value;
 use seal::merkle::sha256;
 use serde_json::json;
@@ -61,6 +61,14 @@ impl Ledger {
                 return Ok(Committed::default());
             }
             match ledger.write_slice(at, effects, Way::Whole) {
+                // SQLite says the same where the disk is full and where the numbers of a table are.
+                Err(Cause::Sql(error))
+                    if error.sqlite_error_code() == Some(ErrorCode::DiskFull)
+                        && numbers::make_room(&mut ledger.conn)? =>
+                {
+                    ledger.look_again()?;
+                    ledger.write_slice(at, effects, Way::InPieces)
+                }
                 Err(cause) if cause.is_permanent() => {
                     // Somebody else may have written what no longer fits what is known here.
                     ledger.look_again()?;

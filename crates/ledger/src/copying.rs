@@ -82,12 +82,17 @@ impl Ledger {
         self.writing("noting how far the copy has come", |ledger| {
             let tx = ledger.conn.transaction()?;
             let more = i64::try_from(not_taken.len()).unwrap_or(i64::MAX);
+            // What lies past the record, or is no number, was not written by a copy.
             tx.prepare_cached(
                 "INSERT INTO copies (target, next, copied_at, not_taken) VALUES (?1, ?2, ?3, ?4)
-                 ON CONFLICT (target) DO UPDATE SET next = max(next, excluded.next), copied_at = excluded.copied_at,
-                     not_taken = not_taken + excluded.not_taken, trouble = NULL, trouble_since = NULL",
+                 ON CONFLICT (target) DO UPDATE SET
+                     next = CASE WHEN typeof(next) = 'integer' AND next <= ?5 THEN max(next, excluded.next) ELSE excluded.next END,
+                     copied_at = excluded.copied_at,
+                     not_taken = CASE WHEN typeof(not_taken) = 'integer' AND not_taken BETWEEN 0 AND 9007199254740992
+                         THEN not_taken + excluded.not_taken ELSE excluded.not_taken END,
+                     trouble = NULL, trouble_since = NULL",
             )?
-            .execute(params![target, rows::key(next)?, at.as_millis(), more])?;
+            .execute(params![target, rows::key(next)?, at.as_millis(), more, record_end::newest(&tx)? + 1])?;
             for (point, why) in not_taken {
                 tx.prepare_cached("INSERT INTO copies_not_taken (at, point, why) VALUES (?1, ?2, ?3)")?
                     .execute(params![at.as_millis(), point, why])?;

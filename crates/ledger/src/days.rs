@@ -209,9 +209,17 @@ impl<'c> Packed<'c> {
     /// The next reading as a row.
     pub(crate) fn row(&mut self) -> Result<Option<ReadingRow>, Cause> {
         let series = self.series.1;
-        let Some((day, place)) = self.advance()? else { return Ok(None) };
-        let Some((at, value, delay, marks, reason)) = day.get(place) else { return Ok(None) };
-        rows::reading_of(series, at, value, (delay, marks), reason.to_owned()).map(Some)
+        loop {
+            let Some((day, place)) = self.advance()? else { return Ok(None) };
+            let Some((at, value, delay, marks, reason)) = day.get(place) else { return Ok(None) };
+            match rows::reading_of(series, at, value, (delay, marks), reason.to_owned()) {
+                Ok(reading) => return Ok(Some(reading)),
+                Err(cause) => {
+                    let (day, why) = (chunk::begin_of(chunk::day_of(at)), cause.of_one_row()?);
+                    self.damaged.push(DamagedDay { series: series.clone(), day, readings: 1, why });
+                }
+            }
+        }
     }
 
     /// The days that could not be read.

@@ -29,26 +29,33 @@ pub(crate) fn highest(conn: &Connection, table: &str) -> Result<u64, Cause> {
     Ok(room.unsigned_abs())
 }
 
-/// Gives lower numbers to rows of [`CHOSEN`] that leave no room for the next, and to series beyond what days are packed for.
+/// Gives lower numbers to rows of [`CHOSEN`] that leave no room for the next, and to series beyond what days are packed for; gives whether there
+/// were any.
 ///
 /// # Errors
 /// Only what may be over later: what the store will never let change stays as it is, and is left out of each commit that it fails.
-pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
+pub(crate) fn make_room(conn: &mut Connection) -> Result<bool, Cause> {
+    let mut changed = false;
     for made in [lower_numbers, lower_series] {
         match made(conn) {
             Err(cause) if cause.is_permanent() => {
                 tracing::warn!("numbers that leave no room for the next stay as they are: {}", cause.words());
             }
-            made => made?,
+            made => changed |= made?,
         }
     }
-    Ok(())
+    Ok(changed)
 }
 
-fn lower_numbers(conn: &mut Connection) -> Result<(), Cause> {
+fn lower_numbers(conn: &mut Connection) -> Result<bool, Cause> {
+    let mut changed = false;
     for table in CHOSEN {
-        let sql = "SELECT max(seq) FROM sqlite_sequence WHERE name = ?1 AND typeof(seq) = 'integer'";
-        let last: Option<i64> = conn.query_row(sql, [table], |row| row.get(0))?;
+        // A row may have been given its number past the counter.
+        let sql = format!(
+            "SELECT max(n) FROM (SELECT seq AS n FROM sqlite_sequence WHERE name = ?1 AND typeof(seq) = 'integer'
+             UNION ALL SELECT max(id) FROM {table})"
+        );
+        let last: Option<i64> = conn.query_row(&sql, [table], |row| row.get(0))?;
         if last.is_none_or(|last| last <= i64::MAX - FREE) {
             continue;
         }
@@ -63,16 +70,18 @@ fn lower_numbers(conn: &mut Connection) -> Result<(), Cause> {
             [table],
         )?;
         tx.commit()?;
+        changed = true;
         tracing::warn!(
             "{} rows of {table} had numbers that leave no room for the next; they follow the others now",
             high.len()
         );
     }
-    Ok(())
+    Ok(changed)
 }
 
-fn lower_series(conn: &mut Connection) -> Result<(), Cause> {
+fn lower_series(conn: &mut Connection) -> Result<bool, Cause> {
     let beyond = ids(conn, "SELECT id FROM series WHERE id < 1 OR id > ?1 ORDER BY id", days::SERIES_MOST)?;
+    let changed = !beyond.is_empty();
     for id in beyond {
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         // The readings move in the same transaction, and only its end is looked at.
@@ -88,7 +97,7 @@ fn lower_series(conn: &mut Connection) -> Result<(), Cause> {
             "the series {id} had a number beyond what days are packed for; it is number {next} now, with its readings"
         );
     }
-    Ok(())
+    Ok(changed)
 }
 
 /// The number of the next series: one that days can be packed for.

@@ -216,6 +216,9 @@ impl Ledger {
                         head = Head { next: seq.unsigned_abs() + 1, prev: record_end::link(row)? };
                     }
                 }
+                if let Some(why) = record_end::no_time(row)? {
+                    check.fault(format!("row {seq}: {why}"));
+                }
                 match record_end::stored_hash(row)? {
                     Ok(stored) if stored == head.prev => {}
                     Ok(_) => {

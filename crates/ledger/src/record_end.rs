@@ -152,15 +152,23 @@ pub(crate) fn text_of(row: &Row<'_>, column: usize) -> Result<String, Cause> {
     })
 }
 
+/// What is wrong with the time of a row.
+pub(crate) fn no_time(row: &Row<'_>) -> Result<Option<String>, Cause> {
+    Ok(match row.get_ref(1)? {
+        ValueRef::Integer(_) => None,
+        other => Some(format!("its time {}", is_no("whole number", other))),
+    })
+}
+
 fn what_is_wrong(row: &Row<'_>) -> Result<Option<String>, Cause> {
-    let (seq, at, text) = (row.get::<_, i64>(0)?, row.get_ref(1)?, row.get_ref(2)?);
+    let (seq, text) = (row.get::<_, i64>(0)?, row.get_ref(2)?);
     let Ok(words) = text.as_str() else { return Ok(Some(format!("its text {}", is_no("text", text)))) };
     let hash = match stored_hash(row)? {
         Ok(hash) => hash,
         Err(why) => return Ok(Some(why)),
     };
-    if !matches!(at, ValueRef::Integer(_)) {
-        return Ok(Some(format!("its time {}", is_no("whole number", at))));
+    if let Some(why) = no_time(row)? {
+        return Ok(Some(why));
     }
     Ok(match row::parse(words) {
         Err(e) => Some(format!("its text does not read: {e}")),

@@ -15,7 +15,7 @@ use site::zone::IsoWeek;
 use crate::days::{self, Packed};
 use crate::error::Cause;
 use crate::numbers::highest;
-use crate::{Ledger, LedgerError, chunk, record_end, rows, runs, set_aside};
+use crate::{Ledger, LedgerError, arrivals, chunk, record_end, rows, runs, set_aside};
 
 /// Raise events and times off are given back for this long, a day more than the weekly summary covers.
 const SUMMARY_REACH: Span = Span::days(8);
@@ -25,6 +25,9 @@ const REPORT_REACH: Span = Span::days(60);
 const AHEAD: Span = engine::limits::DEVICE_AHEAD_MOST;
 /// The entries of this long before now are given back whatever batch they are of.
 const ENTRY_REACH: Span = Span::days(30);
+
+/// Where numbers go on when nobody can say which were given, because the table is damaged: past all that any site has.
+const PAST_DAMAGE: u64 = 1 << 40;
 
 impl Ledger {
     /// What the engine needs to go on at `now`, with windows that reach back by `window`. May be called before or after
@@ -45,6 +48,10 @@ impl Ledger {
                 bin: None,
                 why: "the table was missing and was made anew, empty; put a backup back with `hypocaust store restore`".into(),
             }));
+            let last = |table: &str| match highest(conn, table) {
+                Err(cause) if cause.is_permanent() => Ok(PAST_DAMAGE),
+                last => last,
+            };
             let life = rows::life(conn)?;
             let summary = "SELECT year, week FROM summaries ORDER BY year DESC, week DESC LIMIT 1";
             let week = |row: &rusqlite::Row<'_>| Ok(IsoWeek { year: row.get(0)?, week: row.get(1)? });
@@ -77,20 +84,20 @@ impl Ledger {
                 )?,
                 batches: rows::readable(
                     conn, "batches",
-                    &format!("SELECT {} FROM batches WHERE gone_at IS NULL ORDER BY id", rows::BATCH),
+                    &format!("SELECT {} FROM batches WHERE gone_at IS NULL OR typeof(gone_at) <> 'integer' ORDER BY id", rows::BATCH),
                     [],
                     rows::batch,
                     &mut over,
                 )?,
-                last_alarm: highest(conn, "alarms")?,
-                last_batch: highest(conn, "batches")?,
-                last_entry: highest(conn, "entries")?,
+                last_alarm: last("alarms")?,
+                last_batch: last("batches")?,
+                last_entry: last("entries")?,
                 entries: rows::readable(
                     conn, "entries",
                     &format!(
                         "SELECT {} FROM entries e LEFT JOIN batches b
                          ON b.id = (SELECT max(id) FROM batches WHERE bin = e.bin AND gone_at IS NULL)
-                         WHERE e.at >= ?1 OR e.batch = b.id OR e.at >= b.in_bin_since ORDER BY e.id",
+                         WHERE e.at >= ?1 OR e.batch = b.id OR e.at >= b.in_bin_since OR typeof(e.at) <> 'integer' ORDER BY e.id",
                         rows::ENTRY
                     ),
                     [(now - ENTRY_REACH).as_millis()],
@@ -114,7 +121,7 @@ impl Ledger {
                     rows::mail,
                     &mut over,
                 )?,
-                last_mail: highest(conn, "outbox")?,
+                last_mail: last("outbox")?,
                 last_summary: weeks.into_iter().next(),
                 last_round_list: days.into_iter().next(),
                 previous,
@@ -123,7 +130,8 @@ impl Ledger {
                     conn,
                     "results",
                     &format!(
-                        "SELECT {} FROM results WHERE batch IN (SELECT id FROM batches WHERE gone_at IS NULL) ORDER BY batch, place",
+                        "SELECT {} FROM results WHERE batch IN (SELECT id FROM batches WHERE gone_at IS NULL) OR typeof(batch) <> 'integer'
+                         ORDER BY batch, place",
                         rows::RESULT
                     ),
                     [],
@@ -154,7 +162,7 @@ impl Ledger {
 /// The readings of a table that are passed over, as one; `first` says what is wrong with the first of them.
 fn unreadable(table: &str, many: u64, first: Option<String>, over: &mut Vec<PassedOver>) {
     let Some(first) = first else { return };
-    let why = format!("{many} of the readings lately cannot be read and are not judged; the first: {first}");
+    let why = format!("{many} of the readings cannot be read and are not judged; the first: {first}");
     over.push(PassedOver { table: table.to_owned(), row: 0, bin: None, why });
 }
 
@@ -199,11 +207,21 @@ fn windows(
             lately.entry(series).or_default().push(point);
         }
     }
+    // Those with a time that is none are in no span.
+    unread.many = arrivals::unfit(conn)?;
+    unread.first =
+        unread.first.or_else(|| (unread.many > 0).then(|| "a column of it holds what it never should".into()));
     unread.tell("arrivals", over);
     let mut unread = Unread::default();
+    let mut timeless = conn.prepare_cached("SELECT count(*) FROM readings WHERE series = ?1 AND measured_at > ?2")?;
     let mut out = Vec::new();
     // One short range of the primary key for each series; a single query over all of them would have to walk the whole history.
     for (id, series) in rows::series_ids(conn)? {
+        let none: i64 = timeless.query_row([id, i64::MAX], |row| row.get(0))?;
+        if none > 0 {
+            unread.many += none.unsigned_abs();
+            unread.first.get_or_insert_with(|| format!("{series}: its time is no whole number"));
+        }
         let mut window = Window::new(reach);
         let kept = [settled(conn, id, from, to, &mut unread)?, packed(conn, (id, &series), (from, to), &packed_days)?]
             .concat();

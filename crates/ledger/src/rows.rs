@@ -232,6 +232,17 @@ pub(crate) fn marks(reading: &Reading, quality: Quality) -> Option<i64> {
     (marks != 0).then_some(marks)
 }
 
+/// The quality that marks say; `None` where they are no marks.
+pub(crate) fn quality(marks: i64) -> Option<Quality> {
+    let quality = match marks & 3 {
+        0 => Quality::Good,
+        1 => Quality::Suspect,
+        2 => Quality::Bad,
+        _ => return None,
+    };
+    (0..=1).contains(&(marks >> 4)).then_some(quality)
+}
+
 /// A reading of `series` from a row of `readings` or `arrivals`: measured_at, value, delay, marks, reason.
 pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<ReadingRow, Cause> {
     let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
@@ -248,23 +259,14 @@ pub(crate) fn reading_of(
     reason: String,
 ) -> Result<ReadingRow, Cause> {
     let fault = || Cause::row("readings", measured_at, format!("{marks} is no set of marks ({series})"));
-    let quality = match marks & 3 {
-        0 => Quality::Good,
-        1 => Quality::Suspect,
-        2 => Quality::Bad,
-        _ => return Err(fault()),
-    };
+    let quality = quality(marks).ok_or_else(fault)?;
     let time_source = match marks >> 2 & 3 {
         0 => TimeSource::Device,
         1 => TimeSource::Intake,
         2 => TimeSource::DeviceClockWrong,
         _ => TimeSource::DeviceClockAhead,
     };
-    let retained = match marks >> 4 {
-        0 => false,
-        1 => true,
-        _ => return Err(fault()),
-    };
+    let retained = marks >> 4 == 1;
     let reading = Reading {
         series: series.clone(),
         measured_at: Timestamp::from_millis(measured_at),

@@ -5,7 +5,7 @@
 use engine::alarm::{AlarmEvent, AlarmId};
 use engine::effect::{Effect, MailState};
 use engine::restore::Restored;
-use ledger::{Access, AlarmEventFilter, FILE, Ledger, Times};
+use ledger::{Access, AlarmEventFilter, FILE, Finding, Ledger, LedgerError, StoreStep, Times};
 use pile::time::Span;
 use rusqlite::types::Value;
 use rusqlite::{Connection, params};
@@ -69,6 +69,11 @@ fn good() -> TempDir {
     folder
 }
 
+/// A folder in memory where the system has one: thousands of commits wait for no disk there.
+fn quick() -> TempDir {
+    tempfile::tempdir_in("/dev/shm").or_else(|_| tempfile::tempdir()).unwrap()
+}
+
 fn values() -> Vec<(&'static str, Value)> {
     vec![
         ("NULL", Value::Null),
@@ -92,7 +97,7 @@ fn columns(store: &Connection) -> Vec<(String, String)> {
 
 /// Writes past every condition of the layout: the conditions are taken out of its text, and put back afterwards. Gives whether there was a row
 /// that took the value.
-fn write_past(path: &std::path::Path, table: &str, column: &str, value: &Value) -> bool {
+pub(crate) fn write_past(path: &std::path::Path, table: &str, column: &str, value: &Value) -> bool {
     let laws: Vec<(String, String)>;
     {
         let store = Connection::open(path).unwrap();
@@ -145,9 +150,23 @@ fn read(restored: &Restored) -> Vec<usize> {
     ]
 }
 
+/// Opens the store; a process that another test begins holds a copy of the lock until it runs its own program.
+fn open(folder: &std::path::Path) -> Result<Ledger, LedgerError> {
+    let tries = std::iter::repeat_with(|| Ledger::open(folder, Access::Write)).take(100_000);
+    let mut tries = tries.skip_while(|opened| matches!(opened, Err(LedgerError::InUse { .. })));
+    tries.next().unwrap_or_else(|| Ledger::open(folder, Access::Write))
+}
+
 /// What a start does, and what follows: gives the first thing that failed.
-fn starts(folder: &std::path::Path) -> Result<Restored, Box<dyn std::error::Error>> {
-    let mut ledger = Ledger::open(folder, Access::Write)?;
+fn starts(folder: &std::path::Path) -> Result<(Restored, Vec<String>), Box<dyn std::error::Error>> {
+    let mut found = Vec::new();
+    let mut note = |step: &StoreStep| {
+        if let Finding::Bad(faults) = &step.finding {
+            found.extend(faults.iter().cloned());
+        }
+    };
+    ledger::check_folder(folder, &mut note, &mut |_, _| {})?;
+    let mut ledger = open(folder)?;
     let now = NOW + Span::minutes(1);
     ledger.runs()?;
     let restored = ledger.restore(now, Span::days(8))?;
@@ -193,8 +212,9 @@ fn starts(folder: &std::path::Path) -> Result<Restored, Box<dyn std::error::Erro
         }
     }
     ledger.prune(later, &Times::of_all(NOW - Span::days(5)))?;
-    (ledger.entries()?, ledger.batches()?, ledger.alarms()?, ledger.outbox()?, ledger.refused(1_000)?);
-    (ledger.recorded_entries()?, ledger.alarm_events(&AlarmEventFilter::default())?, ledger.span()?, ledger.counts()?);
+    let _ = (ledger.entries()?, ledger.batches()?, ledger.alarms()?, ledger.outbox()?, ledger.refused(1_000)?);
+    let events = ledger.alarm_events(&AlarmEventFilter::default())?;
+    let _ = (ledger.recorded_entries()?, events, ledger.span()?, ledger.counts()?);
     ledger.history(&core("p1"), NOW - Span::days(9), later)?;
     ledger.check_record()?;
     ledger.checkpoint("test")?;
@@ -204,12 +224,11 @@ fn starts(folder: &std::path::Path) -> Result<Restored, Box<dyn std::error::Erro
     }
     ledger.end_run(later)?;
     drop(ledger);
-    ledger::check_folder(folder, &mut |_| {}, &mut |_, _| {})?;
-    let again = Ledger::open(folder, Access::Write)?.restore(later, Span::days(8))?;
+    let again = open(folder)?.restore(later, Span::days(8))?;
     if !again.windows.iter().any(|(series, _)| *series == core("p9")) {
         return Err("the new reading does not come back".into());
     }
-    Ok(restored)
+    Ok((restored, found))
 }
 
 #[test]
@@ -219,13 +238,14 @@ fn whatever_a_column_holds_the_store_opens_names_it_and_goes_on() {
     let columns = columns(&Connection::open(good.path().join(FILE)).unwrap());
     assert!(columns.len() > 120, "{}", columns.len());
     let try_one = |table: &str, column: &str, value: Option<&Value>| {
-        let folder = tempfile::tempdir().unwrap();
+        let folder = quick();
         let path = folder.path().join(FILE);
         std::fs::write(&path, &bytes).unwrap();
         let wrote = value.is_none_or(|value| write_past(&path, table, column, value));
         wrote.then(|| starts(folder.path()))
     };
-    let whole = try_one("", "", None).unwrap().unwrap();
+    let (whole, none) = try_one("", "", None).unwrap().unwrap();
+    assert_eq!(none, Vec::<String>::new());
     assert!(read(&whole).iter().all(|many| *many > 0), "{:?}", read(&whole));
     let said = whole.passed_over.len();
     let (mut faults, mut tried) = (Vec::new(), 0);
@@ -235,10 +255,12 @@ fn whatever_a_column_holds_the_store_opens_names_it_and_goes_on() {
             tried += 1;
             match came {
                 Err(why) => faults.push(format!("{table}.{column} is {what}: {}", chain(why.as_ref()))),
-                Ok(restored) => {
+                Ok((restored, found)) => {
                     let less = read(&restored).iter().zip(read(&whole)).any(|(now, then)| *now < then);
                     // What another bin, time or state says is readable: it changes what is in force.
                     let is_said = restored.passed_over.len() > said || restored.passed_over != whole.passed_over;
+                    // The outbox may be long: what became of old mails only the check reads.
+                    let is_said = is_said || table == "outbox" && found.iter().any(|fault| fault.starts_with("outbox"));
                     let is_readable = matches!(value, Value::Integer(_) | Value::Text(_));
                     if less && !is_said && !is_readable {
                         faults.push(format!("{table}.{column} is {what}: something is not read and not named"));

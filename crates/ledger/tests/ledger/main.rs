@@ -3,6 +3,7 @@
 //! Must never share a data folder between two tests.
 #![allow(clippy::unwrap_used)]
 
+mod broken;
 mod columns;
 mod copies;
 mod copying;
