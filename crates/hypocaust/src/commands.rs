@@ -566,6 +566,9 @@ fn one_step(site: &Site, request: Request) -> Result<String, CommandError> {
     let mut engine = Engine::new(Arc::new(site.clone()), rulebook, broken, restored, now);
     let effects = engine.step(now, input);
     ledger.commit(now, &effects)?;
+    if let Some(aside) = ledger.take_set_aside().into_iter().next() {
+        return Err(CommandError::Refused(daemon::not_stored(&aside)));
+    }
     let reply = effects.into_iter().find_map(|e| match e {
         Effect::Reply(reply) => Some(reply),
         _ => None,

@@ -293,6 +293,8 @@ pub async fn run(
     {
         restored.passed_over.push(PassedOver { table: engine::restore::STORE.into(), row: 0, bin: None, why });
     }
+    let record_broken = restored.passed_over.iter().find(|p| p.table == "record");
+    let record_broken = record_broken.map(|p| format!("row {} of the record is broken: {}", p.row, p.why));
     let previous = restored.previous;
     tidying::tell_of_clock(&site, previous.map(|run| run.last_alive), now);
     opening::without("noting the start", ledger.begin_run(now), &mut troubles).map_err(in_ledger)?;
@@ -382,7 +384,8 @@ pub async fn run(
         kept: None,
     };
     this.board.post(|facts| {
-        facts.store_lost = lost.clone();
+        facts.store_lost = lost;
+        facts.record_broken = record_broken;
         facts.rules_from = rules_from;
     });
     this.keep_height(now);
@@ -459,7 +462,8 @@ pub async fn run(
             _ = pet.tick() => {
                 let now = this.clock.now();
                 this.repeats.others().iter().for_each(|line| tracing::warn!("{line}"));
-                let trouble = this.ledger.alive(now).err().map(|source| root(&source));
+                // Where only this row is refused, commits are tried all the same, and say what they leave out.
+                let trouble = this.ledger.alive(now).err().filter(|e| !e.is_hopeless()).map(|source| root(&source));
                 let is_news = trouble.is_some() && !this.board.store_in_trouble();
                 if let Some(why) = trouble.as_ref().filter(|_| is_news) {
                     tracing::warn!("the store does not take a sign of life: {why}");
@@ -621,9 +625,7 @@ impl Loop {
             // Nobody is told that it is done where it is not stored.
             let lacks = left_out.iter().find(|aside| aside.effect.is_some_and(|effect| of.contains(&effect)));
             let said = match lacks {
-                Some(SetAside { what, why, .. }) => Answer::No(format!(
-                    "{what} could not be stored: {why}; run `hypocaust store check`, and tell whoever looks after the store"
-                )),
+                Some(aside) => Answer::No(not_stored(aside)),
                 None => said,
             };
             // Whoever asked may have gone; what was asked is committed all the same.
@@ -812,9 +814,20 @@ impl Loop {
                     }),
                 );
                 // Kept before the first attempt, so that a repeat after a crash sends the same bytes under the same Message-ID.
-                match self.ledger.keep_rendered(id, &bytes).and_then(|()| self.ledger.mail(id)) {
+                // A store that never keeps them is no reason to keep the mail back.
+                let kept = match self.ledger.keep_rendered(id, &bytes) {
+                    Err(source) if source.is_hopeless() => {
+                        tracing::warn!("the bytes of mail {} are not kept: {}; it goes out", id.0, chain(&source));
+                        Ok(())
+                    }
+                    kept => kept,
+                };
+                match kept.and_then(|()| self.ledger.mail(id)) {
                     Ok(Some((mail, _))) => self.send(id, mail.to, bytes),
-                    Ok(None) => self.vitals.ends(id),
+                    Ok(None) => {
+                        self.vitals.ends(id);
+                        items.push(Item::alone(Input::Mail { mail: id, outcome: gone() }));
+                    }
                     Err(source) => {
                         self.vitals.ends(id);
                         let reply = format!("the store does not keep the mail's bytes: {source}");
@@ -851,6 +864,17 @@ fn failed(part: impl Into<String>, why: String) -> Item {
     let part = part.into();
     tracing::error!("{part} failed: {why}; please report it. Everything else goes on");
     Item::alone(Input::PartFailed { part, why })
+}
+
+/// What a person is told whose words could not be stored.
+pub(crate) fn not_stored(aside: &SetAside) -> String {
+    let SetAside { what, why, .. } = aside;
+    format!("{what} could not be stored: {why}; run `hypocaust store check`, and tell whoever looks after the store")
+}
+
+/// What becomes of a mail that somebody took out of the outbox: nobody waits for it any longer.
+fn gone() -> MailOutcome {
+    MailOutcome::Unfit { reply: "the outbox has no such mail any more".into() }
 }
 
 /// The innermost cause of an error.

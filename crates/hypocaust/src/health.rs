@@ -76,6 +76,8 @@ pub(crate) struct Facts {
     pub(crate) record: Result<RecordState, String>,
     /// When it was kept last how high the record has grown.
     pub(crate) checkpoint_at: Option<Timestamp>,
+    /// The first row of the record that is broken.
+    pub(crate) record_broken: Option<String>,
     /// What the store lacked at the start.
     pub(crate) store_lost: Option<String>,
     /// Where the rules come from while their folder gives none.
@@ -204,6 +206,7 @@ impl Facts {
             clock: ClockFacts::default(),
             record: Ok(RecordState::default()),
             checkpoint_at: None,
+            record_broken: None,
             store_lost: None,
             rules_from: None,
         }

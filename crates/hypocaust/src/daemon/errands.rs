@@ -29,7 +29,7 @@ impl Loop {
         self.vitals.begins(id);
         let (mail, rendered) = match self.ledger.mail(id) {
             Ok(Some(found)) => found,
-            Ok(None) => return self.vitals.ends(id),
+            Ok(None) => return self.come_back(Work::Outcome(id, super::gone())),
             Err(source) => {
                 let reply = format!("the store does not give the mail: {source}");
                 self.come_back(Work::Outcome(id, MailOutcome::Deferred { reply }));

@@ -315,6 +315,14 @@ fn record(facts: &Facts, terms: &Terms) -> Said {
             "Run `hypocaust store check`, and restore the day from a backup.",
         );
     }
+    if let Some(why) = &facts.record_broken {
+        return bad(
+            State::Late,
+            Some(facts.started_at),
+            why.clone(),
+            "Keep a copy of the data folder, and tell whoever inspects the record.",
+        );
+    }
     if let Some(oldest) = state.oldest_overdue {
         return bad(
             State::Late,
@@ -486,6 +494,34 @@ mod tests {
                 },
                 "b1-core temperature on 2026-03-01",
                 "damage is named",
+            ),
+            (
+                Record,
+                Some(Late),
+                |f| f.record_broken = Some("row 7 of the record is broken".into()),
+                "row 7",
+                "it goes on behind it",
+            ),
+            (
+                Record,
+                Some(Failed),
+                |f| f.store_lost = Some("the store is empty".into()),
+                "the store is empty",
+                "emptied",
+            ),
+            (
+                Record,
+                None,
+                |f| f.checkpoint_at = Some(ago(Span::minutes(3))),
+                "last checkpoint at 2026-03-10 06:57",
+                "kept",
+            ),
+            (
+                Rules,
+                Some(Late),
+                |f| f.rules_from = Some("the folder cannot be read; the rules that ship are in force".into()),
+                "the rules that ship",
+                "a mount that is late",
             ),
         ];
         assert!(held <= Span::minutes(35));
