@@ -1,8 +1,9 @@
 //! Stores that are broken, refuse rows, are emptied or put back older, and rules that cannot be read: the daemon watches all the same, and says so.
 
+use std::collections::BTreeMap;
 use std::net::{SocketAddr, TcpStream};
 use std::os::unix::net::UnixStream;
-use std::path::Path;
+use std::path::PathBuf;
 use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 use hypocaust::driven::{acknowledged, connect, publish};
@@ -12,7 +13,7 @@ use crate::table::{Happened, Row};
 use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, letter, payload};
 
 /// Rules are judged every minute; the machine that runs the tests may be busy.
-const PATIENCE: Duration = Duration::from_secs(180);
+const PATIENCE: Duration = Duration::from_secs(120);
 const MEGABYTES_MAX: f64 = 250.0;
 
 /// The rows of this area.
@@ -71,26 +72,31 @@ async fn send(address: SocketAddr, celsius: f64) {
 }
 
 /// Waits for a mail with these words in its subject and text; gives the text.
-async fn mailed(yard: &Yard, words: &str, from: usize) -> String {
+async fn mailed(yard: &Yard, words: &str, known: &BTreeMap<PathBuf, String>) -> String {
     eventually_within(PATIENCE, words, || {
-        mails(&yard.path("mail")).into_iter().skip(from).find(|mail| mail.contains(words))
+        let new = mails(yard).into_iter().filter(|(path, _)| !known.contains_key(path));
+        new.map(|(_, mail)| mail).find(|mail| mail.contains(words))
     })
     .await
 }
 
-fn mails(folder: &Path) -> Vec<String> {
-    let Ok(read) = std::fs::read_dir(folder) else { return Vec::new() };
-    let mut paths: Vec<_> = read.map(|entry| entry.unwrap().path()).filter(|p| p.extension().is_some()).collect();
-    paths.sort();
-    let read = paths.iter().filter_map(|path| std::fs::read(path).ok()).map(|bytes| letter(&bytes));
-    read.map(|letter| format!("{}\n{}", letter.subject, letter.text)).collect()
+/// Every mail so far.
+fn mails(yard: &Yard) -> BTreeMap<PathBuf, String> {
+    let Ok(read) = std::fs::read_dir(yard.data().join("mail")) else { return BTreeMap::new() };
+    let paths = read.map(|entry| entry.unwrap().path()).filter(|path| path.extension().is_some_and(|e| e == "eml"));
+    paths
+        .filter_map(|path| {
+            let letter = letter(&std::fs::read(&path).ok()?);
+            Some((path, format!("{}\n{}", letter.subject, letter.text)))
+        })
+        .collect()
 }
 
 /// A reading of 84 °C raises an alarm: somebody watches.
 async fn watches(yard: &Yard, address: SocketAddr) {
-    let before = mails(&yard.path("mail")).len();
+    let known = mails(yard);
     send(address, 84.0).await;
-    mailed(yard, "Hot now", before).await;
+    mailed(yard, "Hot now", &known).await;
 }
 
 fn ends(daemon: Process, what: impl Into<String>) -> Happened {
@@ -152,7 +158,7 @@ async fn broken_end() -> Happened {
     );
     let daemon = started(&yard, address).await;
     watches(&yard, address).await;
-    let text = mailed(&yard, "Part of the record cannot be used", 0).await;
+    let text = mailed(&yard, "Part of the record cannot be used", &BTreeMap::new()).await;
     let log = daemon.log();
     for wanted in [
         format!("record {newest}: its hash has 3 bytes and not 32"),
@@ -185,10 +191,10 @@ async fn rows_refused() -> Happened {
     let refuse = |name: &str, table: &str| {
         format!("CREATE TRIGGER {name} BEFORE INSERT ON {table} BEGIN SELECT RAISE(ABORT, 'not here'); END;")
     };
-    store(&yard).execute_batch(&(refuse("a", "alarms") + &refuse("b", "entries"))).unwrap();
+    store(&yard).execute_batch(&[refuse("a", "alarms"), refuse("b", "entries")].concat()).unwrap();
     watches(&yard, address).await;
     // Told by mail although its own alarm cannot be stored either, once.
-    let text = mailed(&yard, "Part of hypocaust failed", 0).await;
+    let text = mailed(&yard, "Part of hypocaust failed", &BTreeMap::new()).await;
     assert!(text.contains("storing an alarm") && text.contains("not here"), "{text}");
     let (code, said) = hypocaust(&yard, &["batch", "on-air", "--bin", "b1", "--by", "Ann"]);
     assert!(code == 65 && said.contains("an entry could not be stored") && said.contains("not here"), "{code}\n{said}");
@@ -199,7 +205,7 @@ async fn rows_refused() -> Happened {
     assert!(said.contains("an alarm") && said.contains("its bytes are kept in `set_aside`"), "{said}");
     let (code, said) = hypocaust(&yard, &["record", "check"]);
     assert_eq!(code, 0, "the record holds: {said}");
-    let told = mails(&yard.path("mail")).iter().filter(|mail| mail.contains("Part of hypocaust failed")).count();
+    let told = mails(&yard).values().filter(|mail| mail.contains("Part of hypocaust failed")).count();
     assert!(told <= 3, "{told} mails about it");
     store(&yard).execute_batch("DROP TRIGGER a; DROP TRIGGER b").unwrap();
     let (code, said) = hypocaust(&yard, &["batch", "on-air", "--bin", "b2", "--by", "Ann"]);
@@ -235,9 +241,9 @@ async fn lost() -> Happened {
                 std::fs::write(yard.data().join("ledger.db-wal"), b"what was stored last").unwrap();
             }
         }
-        let before = mails(&yard.path("mail")).len();
+        let known = mails(&yard);
         let daemon = started(&yard, address).await;
-        let text = mailed(&yard, "Store lost or older than it was", before).await;
+        let text = mailed(&yard, "Store lost or older than it was", &known).await;
         assert!(text.contains("store restore"), "{what}: {text}");
         let (code, said) = hypocaust(&yard, &["status"]);
         let line = said.lines().find(|line| line.starts_with("record: failed")).unwrap_or_default();
@@ -272,7 +278,7 @@ async fn no_rules() -> Happened {
     assert!(code == 78 && said.contains("set `rules.folder`"), "{code}\n{said}");
     let daemon = started(&yard, address).await;
     assert!(daemon.log().contains("39 rules"), "{}", daemon.log());
-    let text = mailed(&yard, "Changed rule not taken", 0).await;
+    let text = mailed(&yard, "Changed rule not taken", &BTreeMap::new()).await;
     assert!(text.contains("the rules that ship with hypocaust are in force"), "{text}");
     let late = |said: &str| said.lines().any(|line| line.starts_with("rules: late") && line.contains("cannot be read"));
     let (_, said) = hypocaust(&yard, &["status"]);

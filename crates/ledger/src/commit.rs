@@ -3,7 +3,7 @@
 //! Must never leave a part of a slice behind: either everything is stored or nothing, and then the same call may be made again. What the store
 //! will never take, however often it is tried, is left out alone, kept aside as bytes and named (`set_aside.rs`).
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::error::Error as _;
 
 use engine::alarm::{Alarm, AlarmEvent};
@@ -60,19 +60,19 @@ impl Ledger {
             if !lasting {
                 return Ok(Committed::default());
             }
-            match ledger.write_slice(at, effects, Way::Whole) {
+            match ledger.write_slice(at, effects, Way::Whole, &mut BTreeMap::new()) {
                 // SQLite says the same where the disk is full and where the numbers of a table are.
                 Err(Cause::Sql(error))
                     if error.sqlite_error_code() == Some(ErrorCode::DiskFull)
                         && numbers::make_room(&mut ledger.conn)? =>
                 {
                     ledger.look_again()?;
-                    ledger.write_slice(at, effects, Way::InPieces)
+                    ledger.write_in_pieces(at, effects)
                 }
                 Err(cause) if cause.is_permanent() => {
                     // Somebody else may have written what no longer fits what is known here.
                     ledger.look_again()?;
-                    ledger.write_slice(at, effects, Way::InPieces)
+                    ledger.write_in_pieces(at, effects)
                 }
                 done => done,
             }
@@ -89,7 +89,25 @@ impl Ledger {
         self.lost_mails.contains(&mail)
     }
 
-    fn write_slice(&mut self, at: Timestamp, effects: &[Effect], way: Way) -> Result<Committed, Cause> {
+    /// After a look at a damaged table SQLite refuses to commit anything: then all is written once more, without what met the damage.
+    fn write_in_pieces(&mut self, at: Timestamp, effects: &[Effect]) -> Result<Committed, Cause> {
+        let mut damaged = BTreeMap::new();
+        loop {
+            let known = damaged.len();
+            match self.write_slice(at, effects, Way::InPieces, &mut damaged) {
+                Err(cause) if cause.is_permanent() && damaged.len() > known => {}
+                done => return done,
+            }
+        }
+    }
+
+    fn write_slice(
+        &mut self,
+        at: Timestamp,
+        effects: &[Effect],
+        way: Way,
+        damaged: &mut BTreeMap<usize, String>,
+    ) -> Result<Committed, Cause> {
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let mut slice = Slice {
             tx: &tx,
@@ -103,6 +121,7 @@ impl Ledger {
             lost_mails: &self.lost_mails,
             aside: Vec::new(),
             times: &mut self.aside_times,
+            damaged,
             undo: Undo {
                 fresh: HashMap::new(),
                 head: self.head.clone(),
@@ -155,6 +174,9 @@ impl Ledger {
         Ok(())
     }
 }
+
+/// What SQLite says of damage.
+const DAMAGE: &str = "malformed";
 
 /// How a slice is written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -244,6 +266,8 @@ struct Slice<'a> {
     aside: Vec<SetAside>,
     /// How often each kind was, since the start.
     times: &'a mut HashMap<String, u64>,
+    /// Effects that met damage, by their place; they are not tried again.
+    damaged: &'a mut BTreeMap<usize, String>,
     undo: Undo,
 }
 
@@ -270,15 +294,25 @@ impl Slice<'_> {
         if self.way == Way::Whole {
             return write(self);
         }
-        let Err(first) = self.attempt(&mut write)? else { return Ok(()) };
         let (what, number) = of.map_or((words, None), |(_, effect)| named(effect));
-        self.off_record = true;
-        let second = self.attempt(&mut write);
-        self.off_record = false;
-        let (what, why) = match second? {
-            Ok(()) => (format!("{OFF_RECORD}{what}"), first),
-            Err(why) => (what.to_owned(), why),
+        let damage = of.and_then(|(n, _)| self.damaged.get(&n).cloned());
+        let (what, why) = if let Some(why) = damage {
+            (what.to_owned(), why)
+        } else {
+            let Err(first) = self.attempt(&mut write)? else { return Ok(()) };
+            self.off_record = true;
+            let second = self.attempt(&mut write);
+            self.off_record = false;
+            match second? {
+                Ok(()) => (format!("{OFF_RECORD}{what}"), first),
+                Err(why) => (what.to_owned(), why),
+            }
         };
+        if let Some((n, _)) = of
+            && why.contains(DAMAGE)
+        {
+            self.damaged.insert(n, why.clone());
+        }
         let bytes = of.map(|(_, effect)| format!("{effect:?}").into_bytes()).unwrap_or_default();
         let number = number.and_then(|number| i64::try_from(number).ok());
         self.keep_aside(SetAside { what, number, why, bytes, effect: of.map(|(n, _)| n) });
