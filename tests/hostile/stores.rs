@@ -10,7 +10,7 @@ use hypocaust::driven::{acknowledged, connect, publish};
 use pile::time::Timestamp;
 
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, letter, payload};
+use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, hypocaust_with, letter, payload};
 
 /// Rules are judged every minute; the machine that runs the tests may be busy.
 const PATIENCE: Duration = Duration::from_secs(120);
@@ -286,8 +286,10 @@ async fn no_rules() -> Happened {
     send(address, 55.0).await;
     // The folder comes: its rules take the place of those that ship.
     std::fs::rename(&away, &rules).unwrap();
+    // Without writing the settings anew, which are watched too.
+    let settings = yard.path("site.yaml");
     eventually_within(PATIENCE, "the rules of the folder", || {
-        let (_, said) = hypocaust(&yard, &["status"]);
+        let (_, said) = hypocaust_with(&settings, &["status"]);
         (!late(&said) && said.contains("rules: ")).then_some(())
     })
     .await;
