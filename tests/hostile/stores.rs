@@ -25,7 +25,7 @@ pub fn rows() -> Vec<Row> {
             broken_end,
         ),
         Row::new(
-            "a store that refuses every alarm, entry and row about the settings while the daemon runs",
+            "a store that refuses every alarm and entry while the daemon runs",
             "what it refuses is left out alone, named and kept; readings and mails go on",
             rows_refused,
         ),

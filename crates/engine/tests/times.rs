@@ -235,7 +235,8 @@ fn what_is_passed_over_anew_is_told_again_and_a_lost_store_at_once() {
         let restored = Restored { life: 7, alarms, last_alarm, passed_over, ..Restored::default() };
         let mut yard = Yard::restored(&[("hot-core", HOT)], restored, START);
         yard.step(Input::Started { previous: None });
-        let told: std::collections::BTreeSet<String> = yard.alarm_mails().into_iter().map(|mail| mail.rule).collect();
+        let told: std::collections::BTreeSet<String> =
+            yard.alarm_mails().into_iter().map(|mail| mail.rule.clone()).collect();
         assert_eq!(told.iter().map(String::as_str).collect::<Vec<_>>(), mails, "{why}");
         alarms = yard.engine.alarms().cloned().collect();
         let lost = alarms.iter().find(|alarm| alarm.key.rule == "store-lost");
