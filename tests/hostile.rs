@@ -29,6 +29,8 @@ mod doors;
 mod files;
 #[path = "hostile/health.rs"]
 mod health;
+#[path = "hostile/stores.rs"]
+mod stores;
 #[path = "hostile/time.rs"]
 mod time;
 #[path = "hostile/work.rs"]
@@ -39,6 +41,7 @@ fn main() -> std::process::ExitCode {
         ("time", table::beside_each_other(time::rows())),
         ("work", table::beside_each_other(work::rows())),
         ("files", files::rows()),
+        ("stores", table::beside_each_other(stores::rows())),
         ("doors", doors::rows()),
         ("clock", table::beside_each_other(clock::rows())),
         ("catching up", catching_up::rows()),

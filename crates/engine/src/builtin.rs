@@ -238,6 +238,23 @@ pub(crate) const PASSED_OVER: Builtin = Builtin {
     severity: Severity::Major,
 };
 
+/// The store lacks what it held.
+pub(crate) const STORE_LOST: Builtin = Builtin {
+    rule: "store-lost",
+    title: "Store lost or older than it was",
+    cause: "The store was deleted, emptied or damaged, an older copy was put in its place, or the disk lost it.",
+    consequence: "Batches, entries, alarms and readings of before are missing: hypocaust watches as on a new site, and rules that need them cannot judge.",
+    response: &[
+        "Look at the bins yourself: no batch may be known, and alarms of before are gone.",
+        "Keep a copy of the whole data folder. Files that end in `.aside-1` and on are what was there before.",
+        "Stop the daemon, move `ledger.db` and its log away, and put the newest backup back: hypocaust store restore FILE --into FOLDER.",
+        "If there is no backup, log each batch again with `hypocaust batch on-air`.",
+    ],
+    // High: nobody may be told of a batch that is in trouble.
+    time_to_respond: Span::hours(2),
+    severity: Severity::Severe,
+};
+
 /// A part of the daemon failed in itself.
 pub(crate) const PART_FAILED: Builtin = Builtin {
     rule: "part-failed",
@@ -254,7 +271,7 @@ pub(crate) const PART_FAILED: Builtin = Builtin {
 };
 
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
-pub(crate) const ALL: [&Builtin; 14] = [
+pub(crate) const ALL: [&Builtin; 15] = [
     &FIRE_UNGUARDED,
     &REFUSED_PAYLOADS,
     &BROKER_LOST,
@@ -268,5 +285,6 @@ pub(crate) const ALL: [&Builtin; 14] = [
     &CLOCKS_DIFFER,
     &NOT_JUDGED,
     &PASSED_OVER,
+    &STORE_LOST,
     &PART_FAILED,
 ];

@@ -13,6 +13,9 @@ use crate::alarm::{Alarm, AlarmEvent};
 use crate::effect::Mail;
 use crate::input::PreviousRun;
 
+/// The table of what is passed over where the store itself lacks what it held.
+pub const STORE: &str = "store";
+
 /// A row of the store that says nothing that can be used; everything else goes on without it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct PassedOver {

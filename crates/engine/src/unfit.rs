@@ -10,12 +10,14 @@ use site::bounds;
 use site::entry::{BatchId, Entry, EntryId, EntryKind};
 use site::ids::BinId;
 
-use crate::alarm::Subject;
-use crate::builtin;
+use crate::alarm::{AlarmKey, Subject};
+use crate::builtin::{self, Builtin};
 use crate::effect::{Effect, Level};
 use crate::engine::Engine;
+use crate::handling::Finding;
+use crate::life::Event;
 use crate::limits;
-use crate::restore::PassedOver;
+use crate::restore::{self, PassedOver};
 
 /// A batch that cannot be judged.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -174,7 +176,12 @@ impl Engine {
 
     /// Raises or clears the alarm about rows and entries that are passed over.
     pub(crate) fn tell_passed_over(&mut self, at: Timestamp, effects: &mut Vec<Effect>) {
-        let rows = self.passed_over.iter().map(|p| {
+        let lost = self.passed_over.iter().filter(|p| p.table == restore::STORE);
+        let lost: Vec<String> = lost.map(|p| p.why.clone()).collect();
+        let there = "nothing is known to be missing from the store";
+        let what = || "the store does not hold what this folder held before".to_owned();
+        self.tell_of_store(&builtin::STORE_LOST, at, lost, what, there, effects);
+        let rows = self.passed_over.iter().filter(|p| p.table != restore::STORE).map(|p| {
             let remedy = match (p.table.as_str(), u64::try_from(p.row)) {
                 ("entries", Ok(row)) => format!("; withdraw it: hypocaust log correct {row} --never --reason TEXT"),
                 _ => String::new(),
@@ -191,24 +198,56 @@ impl Engine {
                 correction(to_correct(e))
             ))
         });
-        let mut lines: Vec<String> = rows.chain(entries).collect();
+        let lines: Vec<String> = rows.chain(entries).collect();
+        let many = lines.len();
+        let mended = "everything on record can be used";
+        let what =
+            || format!("{many} on record cannot be used and {} passed over", if many == 1 { "is" } else { "are" });
+        self.tell_of_store(&builtin::PASSED_OVER, at, lines, what, mended, effects);
+    }
+
+    /// Raises or clears an alarm about the store; one that is active tells again where there is something new.
+    fn tell_of_store(
+        &mut self,
+        builtin: &Builtin,
+        at: Timestamp,
+        mut lines: Vec<String>,
+        what: impl Fn() -> String,
+        mended: &str,
+        effects: &mut Vec<Effect>,
+    ) {
         let many = lines.len();
         if many == 0 {
-            let mended = "everything on record can be used";
-            self.clear_builtin(&builtin::PASSED_OVER, &Subject::Site, at, mended, effects);
+            self.clear_builtin(builtin, &Subject::Site, at, mended, effects);
             return;
         }
         if !self.started {
             return;
         }
-        if lines.len() > limits::PASSED_OVER_LISTS {
+        if many > limits::PASSED_OVER_LISTS {
             lines.truncate(limits::PASSED_OVER_LISTS);
             lines.push(format!("and {} more", many - limits::PASSED_OVER_LISTS));
         }
-        let finding =
-            format!("{many} on record cannot be used and {} passed over", if many == 1 { "is" } else { "are" });
+        let finding = what();
         effects.push(Effect::Say { level: Level::Warn, text: format!("{finding}: {}", lines.join("; ")) });
-        self.raise_builtin(&builtin::PASSED_OVER, Subject::Site, at, finding, lines, effects);
+        let key = AlarmKey { rule: builtin.rule.to_owned(), subject: Subject::Site };
+        let known = self.alarms.get(&key).filter(|alarm| alarm.conditioning.raised());
+        // Of a list that was cut nobody knows what was on it.
+        let whole = known.filter(|alarm| alarm.evidence.len() <= limits::PASSED_OVER_LISTS);
+        let is_news = whole.is_some_and(|alarm| lines.iter().any(|line| !alarm.evidence.contains(line)));
+        if is_news {
+            // Only people's words are refused.
+            let _ = self.happen(
+                &key,
+                at,
+                Event::Escalate,
+                at,
+                Finding { evidence: lines, ..Finding::plain(finding, at) },
+                effects,
+            );
+            return;
+        }
+        self.raise_builtin(builtin, Subject::Site, at, finding, lines, effects);
     }
 }
 

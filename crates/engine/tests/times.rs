@@ -257,6 +257,37 @@ fn what_cannot_be_used_is_passed_over_until_it_is_withdrawn() {
     assert_eq!(active(&yard), None);
 }
 
+/// A start that finds more than the last one tells again; one that finds the same, or less, is quiet.
+#[test]
+fn what_is_passed_over_anew_is_told_again_and_a_lost_store_at_once() {
+    let over = |table: &str, row: i64| PassedOver {
+        table: table.into(),
+        row,
+        bin: None,
+        why: format!("it is broken ({row})"),
+    };
+    let mut alarms: Vec<Alarm> = Vec::new();
+    for (passed_over, mails, why) in [
+        (vec![over("record", 17)], vec!["passed-over"], "found first"),
+        (vec![over("record", 17)], vec![], "the same again"),
+        (vec![over("record", 17), over("alarms", 2)], vec!["passed-over"], "one more"),
+        (vec![over("alarms", 2)], vec![], "one less"),
+        (vec![over("alarms", 2), over("store", 0)], vec!["store-lost"], "the store is another"),
+        (vec![], vec!["passed-over", "store-lost"], "both are over"),
+    ] {
+        let last_alarm = alarms.iter().map(|alarm| alarm.id.0).max().unwrap_or(0);
+        let restored = Restored { life: 7, alarms, last_alarm, passed_over, ..Restored::default() };
+        let mut yard = Yard::restored(&[("hot-core", HOT)], restored, START);
+        yard.step(Input::Started { previous: None });
+        let told: std::collections::BTreeSet<String> =
+            yard.alarm_mails().into_iter().map(|mail| mail.rule.clone()).collect();
+        assert_eq!(told.iter().map(String::as_str).collect::<Vec<_>>(), mails, "{why}");
+        alarms = yard.engine.alarms().cloned().collect();
+        let lost = alarms.iter().find(|alarm| alarm.key.rule == "store-lost");
+        assert!(lost.is_none_or(|alarm| alarm.priority == rulebook::header::Priority::High), "{why}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(48))]
 

@@ -44,6 +44,8 @@ pub const ARCHIVE: Kind = Kind { name: "a bundle", largest: 64 * GIB, links: Lin
 pub const MEMBER: Kind = Kind { name: "a file of a bundle", largest: 1024 * GIB, links: Links::Refused };
 /// The key that signs for the site, in the data folder.
 pub const KEY: Kind = Kind { name: "a key", largest: 4 * KIB, links: Links::Refused };
+/// How high the record has grown, in the data folder.
+pub const HEIGHT: Kind = Kind { name: "the height of the record", largest: 4 * KIB, links: Links::Refused };
 /// A file of the daemon's own: its lock, its store and the store's log, a part of a report. SQLite knows no larger file than this.
 pub const OWN: Kind = Kind { name: "a file of the daemon", largest: 1 << 47, links: Links::Refused };
 /// A file of the daemon's own that is read whole: a part of an earlier report.

@@ -162,7 +162,9 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         tracing::warn!("{advice}");
     }
     let folder = Folder::lock(&site.data_folder)?;
-    let (texts, refused) = rules_to_begin_with(config, &site, &folder)?;
+    let (texts, refused) = rules_to_begin_with(config, &site, &folder);
+    let of_folder = refused.iter().find(|change| change.rule == rule_watch::EVERY_RULE);
+    let rules_from = of_folder.map(|change| change.why.clone());
     let (rulebook, broken) = Rulebook::compile(&texts, &site.rules, site.display);
     for fault in &broken {
         tracing::warn!("{fault}");
@@ -196,6 +198,7 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
         recorder,
         store_pages: None,
         rules: Some(rules),
+        rules_from,
         settings_text: Some(text.clone()),
     };
     let runtime = runtime()?;
@@ -219,20 +222,31 @@ pub fn run(config: &Path, args: &RunArgs) -> Result<(), CommandError> {
 }
 
 /// The rules as their files say, but for those that were changed since the last run into something that does not pass its cases: these
-/// begin with the text that was in force then.
-fn rules_to_begin_with(
-    config: &Path,
-    site: &Site,
-    folder: &Folder,
-) -> Result<(Vec<RuleText>, Vec<RefusedChange>), CommandError> {
-    let (texts, unread) = wiring::readable_rules(&site.rules.folder)?;
-    let before = match Ledger::open(folder.path(), Access::Read) {
-        Ok(ledger) => ledger.rules_in_force()?,
-        // There is none yet, or an older one that the daemon brings up to date when it opens it.
-        Err(_) => Vec::new(),
+/// begin with the text that was in force then. A folder that gives no rule keeps nobody from being warned: then those that were in force go on,
+/// or those that ship.
+fn rules_to_begin_with(config: &Path, site: &Site, folder: &Folder) -> (Vec<RuleText>, Vec<RefusedChange>) {
+    // There is no store yet, or an older one that the daemon brings up to date when it opens it, or a broken one.
+    let ledger = Ledger::open(folder.path(), Access::Read);
+    let before = ledger.and_then(|ledger| ledger.rules_in_force()).unwrap_or_default();
+    let none = |why: String, go_on: &str| RefusedChange {
+        rule: rule_watch::EVERY_RULE.into(),
+        why: format!("{why}; {go_on}"),
+    };
+    let (texts, unread) = match wiring::readable_rules(&site.rules.folder) {
+        Ok((texts, unread)) if !texts.is_empty() || !before.is_empty() => (texts, unread),
+        Ok((_, mut unread)) => {
+            unread.insert(0, none(format!("no rule in {} can be read", site.rules.folder.display()), SHIPPED_GO_ON));
+            return (crate::rules::shipped_texts(), unread);
+        }
+        Err(error) if before.is_empty() => {
+            return (crate::rules::shipped_texts(), vec![none(daemon::chain(&error), SHIPPED_GO_ON)]);
+        }
+        Err(error) => {
+            return (before, vec![none(daemon::chain(&error), "the rules that were in force last go on")]);
+        }
     };
     if before.is_empty() {
-        return Ok((texts, unread));
+        return (texts, unread);
     }
     let tried = rule_watch::try_files(config, site, &before).set;
     // What never was in force has no earlier text to go on with: it is told of as a rule that does not work.
@@ -243,8 +257,11 @@ fn rules_to_begin_with(
     texts.sort_by(|a, b| a.name.cmp(&b.name));
     // A file that cannot be read is named whether or not there is an earlier text.
     let told = |rule: &str| has_old(rule) || unread.iter().any(|change| change.rule == rule);
-    Ok((texts, tried.refused.into_iter().filter(|change| told(&change.rule)).collect()))
+    (texts, tried.refused.into_iter().filter(|change| told(&change.rule)).collect())
 }
+
+/// What is said where the rules that ship stand in for those of the site.
+const SHIPPED_GO_ON: &str = "the rules that ship with hypocaust are in force until the folder can be read";
 
 /// SIGHUP asks for the rules to be read.
 async fn read_rules_on_hangup(want: tokio::sync::mpsc::Sender<()>) {
@@ -558,6 +575,9 @@ fn one_step(site: &Site, request: Request) -> Result<String, CommandError> {
     let mut engine = Engine::new(Arc::new(site.clone()), rulebook, broken, restored, now);
     let effects = engine.step(now, input);
     ledger.commit(now, &effects)?;
+    if let Some(aside) = ledger.take_set_aside().into_iter().next() {
+        return Err(CommandError::Refused(daemon::not_stored(&aside)));
+    }
     let reply = effects.into_iter().find_map(|e| match e {
         Effect::Reply(reply) => Some(reply),
         _ => None,

@@ -2,7 +2,7 @@
 //!
 //! Must never let anything leave before the commit that caused it: no acknowledgement, no answer, no mail, no message.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -11,8 +11,9 @@ use engine::Engine;
 use engine::effect::{Effect, Level, MailId};
 use engine::input::{Input, MachineClock, MailOutcome, RefusedChange, RuleSet};
 use engine::reports::ReportWord;
+use engine::restore::PassedOver;
 use intake::{Ack, Happening, Intake, Publisher};
-use ledger::{Access, Folder, Ledger};
+use ledger::{Folder, Height, Ledger, SetAside};
 use pile::time::{Span, Timestamp};
 use pile::window::Point;
 use post::Postman;
@@ -36,6 +37,7 @@ use crate::socket::{self, Answer, Asked, Wish};
 
 mod errands;
 mod mqtt_words;
+mod opening;
 mod repeats;
 mod rule_changes;
 mod settings_row;
@@ -65,6 +67,8 @@ pub struct Setup {
     pub store_pages: Option<watch::Receiver<Option<u32>>>,
     /// Who looks after changes of the rules; `None` where they cannot change.
     pub rules: Option<ChangingRules>,
+    /// Where the rules come from while their folder gives none, and what to do; `None` where it does.
+    pub rules_from: Option<String>,
     /// The settings' text, for the record; `None` where there is none.
     pub settings_text: Option<String>,
 }
@@ -142,6 +146,8 @@ pub enum DaemonError {
 const SETTINGS_KIND: &str = "settings";
 /// Steps of the clock that wait while the store takes nothing; one that swings every minute is known for what it is after these.
 const CLOCK_STEPS_KEPT: usize = 100;
+/// What could not be stored is told, and what could not be stored of that, but no further.
+const BATCHES_OF_LEFT_OUT: usize = 3;
 /// Inputs taken into one commit at the most.
 const BATCH_MAX: usize = 2_000;
 /// From one attempt to commit to the next while the disk is in trouble.
@@ -250,6 +256,8 @@ struct Loop {
     repeats: repeats::Repeats,
     /// Steps of the machine's clock that the store has not taken yet, oldest first, and when each was seen.
     steps: VecDeque<(Timestamp, serde_json::Value)>,
+    /// How high the record had grown when that was kept last.
+    kept: Option<Height>,
 }
 
 /// Runs the daemon until `stop` says so; then finishes the commit in hand and returns.
@@ -261,10 +269,12 @@ pub async fn run(
     mut stop: watch::Receiver<bool>,
     progress: watch::Sender<Progress>,
 ) -> Result<(), DaemonError> {
-    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, settings_text } = setup;
+    let Setup { site, rulebook, broken, folder, mut clock, recorder, store_pages, rules, rules_from, settings_text } =
+        setup;
     let path = folder.path().to_owned();
     let in_ledger = |source| DaemonError::Ledger { folder: path.display().to_string(), source };
-    let mut ledger = Ledger::open(&path, Access::Write).map_err(in_ledger)?;
+    let (mut ledger, mut lost) = opening::open(&path).map_err(in_ledger)?;
+    let mut troubles = Vec::new();
     if let Clock::Live(_) = clock {
         let lived = ledger.runs().map_err(in_ledger)?.last().map(|run| run.last_alive);
         if let Some(doubt) = crate::clock::set(lived, &mut stop).await {
@@ -273,13 +283,38 @@ pub async fn run(
         clock = Clock::not_before(lived.unwrap_or(Timestamp::MIN));
     }
     let now = clock.now();
-    let restored = ledger.restore(now, Engine::reach(&rulebook)).map_err(in_ledger)?;
+    let reach = Engine::reach(&rulebook);
+    if let Some(why) = &lost {
+        opening::without("the record of what the store lacks", ledger.note_lost(now, why), &mut troubles)
+            .map_err(in_ledger)?;
+    }
+    let mut restored = match ledger.restore(now, reach) {
+        Err(error) if error.is_hopeless() => {
+            drop(ledger);
+            let (again, why) = opening::anew(&path, &error).map_err(in_ledger)?;
+            ledger = again;
+            opening::without("the record of what the store lacks", ledger.note_lost(now, &why), &mut troubles)
+                .map_err(in_ledger)?;
+            lost = Some(why);
+            ledger.restore(now, reach)
+        }
+        restored => restored,
+    }
+    .map_err(in_ledger)?;
+    if let Some(why) = lost.clone().filter(|_| !restored.passed_over.iter().any(|p| p.table == engine::restore::STORE))
+    {
+        restored.passed_over.push(PassedOver { table: engine::restore::STORE.into(), row: 0, bin: None, why });
+    }
+    let record_broken = restored.passed_over.iter().find(|p| p.table == "record");
+    let record_broken = record_broken.map(|p| format!("row {} of the record is broken: {}", p.row, p.why));
     let previous = restored.previous;
     tidying::tell_of_clock(&site, previous.map(|run| run.last_alive), now);
-    ledger.begin_run(now).map_err(in_ledger)?;
+    opening::without("noting the start", ledger.begin_run(now), &mut troubles).map_err(in_ledger)?;
     if let Some(text) = settings_text {
-        let before = ledger.newest_on_record(SETTINGS_KIND).map_err(in_ledger)?;
-        ledger.put_on_record(now, SETTINGS_KIND, &settings_row::body(&text, before.as_ref())).map_err(in_ledger)?;
+        let noted = ledger
+            .newest_on_record(SETTINGS_KIND)
+            .and_then(|before| ledger.put_on_record(now, SETTINGS_KIND, &settings_row::body(&text, before.as_ref())));
+        opening::without("the record of the settings", noted, &mut troubles).map_err(in_ledger)?;
     }
 
     let postman = Arc::new(crate::wiring::postman(&site).map_err(|e| match e {
@@ -359,7 +394,14 @@ pub async fn run(
         tidying: tidying::Tidying::default(),
         repeats: repeats::Repeats::default(),
         steps: VecDeque::new(),
+        kept: None,
     };
+    this.board.post(|facts| {
+        facts.store_lost = lost;
+        facts.record_broken = record_broken;
+        facts.rules_from = rules_from;
+    });
+    this.keep_height(now);
     if let Some(listen) = this.site.metrics {
         let work = this.work.clone();
         let (board, clock) = (board.clone(), clock.clone());
@@ -375,7 +417,9 @@ pub async fn run(
             }
         });
     }
-    this.run_batch(vec![Item::alone(Input::Started { previous })]).await;
+    let mut begin = vec![Item::alone(Input::Started { previous })];
+    begin.extend(troubles.into_iter().map(|(part, why)| failed(part, why)));
+    this.run_batch(begin).await;
     let mut rules_wanted = None;
     if let Some(ChangingRules { watch, refused, wanted }) = rules {
         if !refused.is_empty() || this.change_alarm_stands() {
@@ -440,7 +484,8 @@ pub async fn run(
             _ = pet.tick() => {
                 let now = this.clock.now();
                 this.repeats.others().iter().for_each(|line| tracing::warn!("{line}"));
-                let trouble = this.ledger.alive(now).err().map(|source| root(&source));
+                // Where only this row is refused, commits are tried all the same, and say what they leave out.
+                let trouble = this.ledger.alive(now).err().filter(|e| !e.is_hopeless()).map(|source| root(&source));
                 let is_news = trouble.is_some() && !this.board.store_in_trouble();
                 if let Some(why) = trouble.as_ref().filter(|_| is_news) {
                     tracing::warn!("the store does not take a sign of life: {why}");
@@ -455,6 +500,7 @@ pub async fn run(
                 if this.health_at.is_none_or(|at| now.since(at) >= HEALTH_EVERY) {
                     this.health_at = Some(now);
                     this.look_at_record(now);
+                    this.keep_height(now);
                     items.extend(errands::disk_free(&path, &this.clock).map(|disk_free| Item::alone(Input::Health { disk_free })));
                 }
             }
@@ -479,7 +525,9 @@ pub async fn run(
     }
     let now = this.clock.now();
     this.record_steps();
-    this.ledger.end_run(now).map_err(in_ledger)?;
+    let stopped = this.ledger.end_run(now);
+    this.keep_height(now);
+    stopped.map_err(in_ledger)?;
     if let Some(recorder) = this.recorder.take() {
         recorder.finish().map_err(DaemonError::Recording)?;
     }
@@ -544,8 +592,19 @@ impl Item {
 }
 
 impl Loop {
-    /// Steps the engine through some inputs, commits once, then lets everything out.
+    /// Steps the engine through some inputs, commits once, then lets everything out. What could not be stored is told in a batch of its own.
     async fn run_batch(&mut self, items: Vec<Item>) {
+        let mut items = items;
+        for _ in 0..BATCHES_OF_LEFT_OUT {
+            let left_out = self.run_one_batch(items).await;
+            if left_out.is_empty() {
+                return;
+            }
+            items = told_once(left_out);
+        }
+    }
+
+    async fn run_one_batch(&mut self, items: Vec<Item>) -> Vec<SetAside> {
         let now = self.clock.now();
         let mut effects = Vec::new();
         if let Some(clock) = self.look_at_clock(now) {
@@ -555,6 +614,7 @@ impl Loop {
         let mut answers = Vec::new();
         for item in items {
             let mut reply = None;
+            let first = effects.len();
             if let Some(written) = &item.written {
                 effects.extend(self.written(now, written));
             }
@@ -577,23 +637,31 @@ impl Loop {
                     Some(Err(why)) => Answer::No(why),
                     None => Answer::Done("done".into()),
                 };
-                answers.push((answer, said));
+                answers.push((answer, said, first..effects.len()));
             }
         }
         // Before the rows of what it caused where the store takes it, and after them where the store was full.
         self.record_steps();
         self.commit(now, &effects).await;
         self.record_steps();
+        let left_out = self.ledger.take_set_aside();
         for ack in acks {
             ack.release();
         }
-        for (answer, said) in answers {
+        for (answer, said, of) in answers {
+            // Nobody is told that it is done where it is not stored.
+            let lacks = left_out.iter().find(|aside| aside.effect.is_some_and(|effect| of.contains(&effect)));
+            let said = match lacks {
+                Some(aside) => Answer::No(not_stored(aside)),
+                None => said,
+            };
             // Whoever asked may have gone; what was asked is committed all the same.
             let _ = answer.send(said);
         }
         for effect in effects {
             self.let_out(effect).await;
         }
+        left_out
     }
 
     /// Whether the machine's clock stands otherwise beside ours than the engine knows.
@@ -792,9 +860,20 @@ impl Loop {
                     }),
                 );
                 // Kept before the first attempt, so that a repeat after a crash sends the same bytes under the same Message-ID.
-                match self.ledger.keep_rendered(id, &bytes).and_then(|()| self.ledger.mail(id)) {
+                // A store that never keeps them is no reason to keep the mail back.
+                let kept = match self.ledger.keep_rendered(id, &bytes) {
+                    Err(source) if source.is_hopeless() => {
+                        tracing::warn!("the bytes of mail {} are not kept: {}; it goes out", id.0, chain(&source));
+                        Ok(())
+                    }
+                    kept => kept,
+                };
+                match kept.and_then(|()| self.ledger.mail(id)) {
                     Ok(Some((mail, _))) => self.send(id, mail.to, bytes),
-                    Ok(None) => self.vitals.ends(id),
+                    Ok(None) => {
+                        self.vitals.ends(id);
+                        items.push(Item::alone(Input::Mail { mail: id, outcome: gone() }));
+                    }
                     Err(source) => {
                         self.vitals.ends(id);
                         let reply = format!("the store does not keep the mail's bytes: {source}");
@@ -813,11 +892,35 @@ impl Loop {
     }
 }
 
+/// What could not be stored, as failures of the parts that store it, one for each kind.
+fn told_once(left_out: Vec<SetAside>) -> Vec<Item> {
+    let mut parts: BTreeMap<String, String> = BTreeMap::new();
+    for SetAside { what, number, why, .. } in left_out {
+        let number = number.map(|number| format!("number {number}: ")).unwrap_or_default();
+        parts.entry(format!("storing {what}")).or_insert_with(|| {
+            format!("{number}{why}; everything else is stored, and the bytes of this are kept: `hypocaust store check` lists them")
+        });
+    }
+    let failed = |(part, why)| Item::alone(Input::PartFailed { part, why });
+    parts.into_iter().map(failed).collect()
+}
+
 /// A part failed in the program itself: told in the log now, and by an alarm.
 fn failed(part: impl Into<String>, why: String) -> Item {
     let part = part.into();
     tracing::error!("{part} failed: {why}; please report it. Everything else goes on");
     Item::alone(Input::PartFailed { part, why })
+}
+
+/// What a person is told whose words could not be stored.
+pub(crate) fn not_stored(aside: &SetAside) -> String {
+    let SetAside { what, why, .. } = aside;
+    format!("{what} could not be stored: {why}; run `hypocaust store check`, and tell whoever looks after the store")
+}
+
+/// What becomes of a mail that somebody took out of the outbox: nobody waits for it any longer.
+fn gone() -> MailOutcome {
+    MailOutcome::Unfit { reply: "the outbox has no such mail any more".into() }
 }
 
 /// The innermost cause of an error.

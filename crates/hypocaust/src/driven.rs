@@ -114,6 +114,7 @@ impl Driven {
             recorder,
             store_pages,
             rules: rule_watch.map(ChangingRules::asked_by_command),
+            rules_from: None,
             settings_text: None,
         };
         let daemon = tokio::spawn(daemon::run(setup, stopped, told));

@@ -74,6 +74,14 @@ pub(crate) struct Facts {
     pub(crate) mail_hangs: bool,
     pub(crate) clock: ClockFacts,
     pub(crate) record: Result<RecordState, String>,
+    /// When it was kept last how high the record has grown.
+    pub(crate) checkpoint_at: Option<Timestamp>,
+    /// The first row of the record that is broken.
+    pub(crate) record_broken: Option<String>,
+    /// What the store lacked at the start.
+    pub(crate) store_lost: Option<String>,
+    /// Where the rules come from while their folder gives none.
+    pub(crate) rules_from: Option<String>,
 }
 
 /// What the clock's keeper says of it.
@@ -197,6 +205,10 @@ impl Facts {
             mail_hangs: false,
             clock: ClockFacts::default(),
             record: Ok(RecordState::default()),
+            checkpoint_at: None,
+            record_broken: None,
+            store_lost: None,
+            rules_from: None,
         }
     }
 

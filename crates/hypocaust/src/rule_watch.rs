@@ -19,6 +19,9 @@ use crate::wiring::{self, SettingsError};
 /// Failing cases of one rule that are told; `hypocaust rules test` shows them all.
 const CASES_TOLD: usize = 5;
 
+/// What a refused change is said to be of where the folder itself gives no rules.
+pub(crate) const EVERY_RULE: &str = "every rule";
+
 /// The rules in force, and what their files looked like when they were last read.
 #[derive(Debug)]
 pub struct RuleWatch {
@@ -101,7 +104,7 @@ pub fn try_files(config: &Path, site: &Site, in_force: &[RuleText]) -> Tried {
         Ok(found) => try_each(found, site, &changed, in_force, &mut refused),
         Err(error) => {
             let why = format!("{}; the rules in force stay", words(&error));
-            refused.push(RefusedChange { rule: "every rule".into(), why });
+            refused.push(RefusedChange { rule: EVERY_RULE.into(), why });
             in_force.to_vec()
         }
     };

@@ -20,6 +20,7 @@ use crate::commands::CommandError;
 use crate::wiring::{self, Settings, SettingsError};
 
 pub use shipped::SHIPPED;
+pub(crate) use shipped::shipped_texts;
 
 pub(crate) const RULE_ENDING: &str = ".rhai";
 pub(crate) const CASES_ENDING: &str = ".cases.yaml";

@@ -5,7 +5,7 @@
 use std::collections::HashMap;
 
 use pile::time::Timestamp;
-use rusqlite::{Connection, TransactionBehavior};
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 
 use crate::chunk;
 use crate::error::Cause;
@@ -16,6 +16,17 @@ pub const ARRIVALS_MOST: usize = 65_536;
 
 /// After a failure, this many more come in before it is tried again: each try costs as much as one that works.
 const TRY_AGAIN_AFTER: usize = 4_096;
+
+/// Rows that can be carried over: what somebody wrote past the program may not fit, and stays where it is.
+const FIT: &str = "typeof(series) = 'integer' AND typeof(measured_at) = 'integer' AND typeof(value) = 'real'
+    AND typeof(delay) IN ('integer', 'null') AND typeof(marks) IN ('integer', 'null') AND typeof(reason) IN ('text', 'null')
+    AND series IN (SELECT id FROM series)";
+
+/// How many rows cannot be carried over.
+pub(crate) fn unfit(conn: &Connection) -> Result<u64, Cause> {
+    let sql = format!("SELECT count(*) FROM arrivals WHERE NOT ({FIT})");
+    Ok(conn.query_row(&sql, [], |row| row.get::<_, i64>(0))?.unsigned_abs())
+}
 
 /// How many readings wait, and at what number they are carried over.
 #[derive(Debug)]
@@ -35,7 +46,8 @@ pub(crate) fn newest(known: &mut Newest, conn: &Connection, series: i64) -> Resu
         return Ok(*at);
     }
     let mut query = conn.prepare_cached("SELECT max(measured_at) FROM readings WHERE series = ?1")?;
-    let at: Option<i64> = query.query_row([series], |row| row.get(0))?;
+    // What is no number sorts behind all numbers: then every reading is looked for.
+    let at: Option<i64> = query.query_row([series], |row| Ok(row.get(0).unwrap_or(Some(i64::MAX))))?;
     Ok(*known.entry(series).or_insert(at.unwrap_or(i64::MIN)))
 }
 
@@ -70,11 +82,13 @@ impl Waiting {
         // In the order of the target, so that each of its pages is visited once. We never store an instant twice; where somebody did by hand,
         // the reading that was there first stays, and the store goes on.
         tx.execute(
-            "INSERT OR IGNORE INTO readings (series, measured_at, value, delay, marks, reason)
-             SELECT series, measured_at, value, delay, marks, reason FROM arrivals ORDER BY series, measured_at",
+            &format!(
+                "INSERT OR IGNORE INTO readings (series, measured_at, value, delay, marks, reason)
+                 SELECT series, measured_at, value, delay, marks, reason FROM arrivals WHERE {FIT} ORDER BY series, measured_at"
+            ),
             [],
         )?;
-        tx.execute("DELETE FROM arrivals", [])?;
+        tx.execute(&format!("DELETE FROM arrivals WHERE {FIT}"), [])?;
         tx.commit()?;
         *self = Waiting::of(0);
         Ok(())
@@ -83,7 +97,8 @@ impl Waiting {
     /// Carries over those of the oldest day that has any and ends at or before `before`, however few: a small site would otherwise fill its
     /// pages for weeks. Gives whether there were any.
     pub(crate) fn carry_over_a_day(&mut self, conn: &mut Connection, before: Timestamp) -> Result<bool, Cause> {
-        let oldest: Option<i64> = conn.query_row("SELECT min(measured_at) FROM arrivals", [], |row| row.get(0))?;
+        let oldest = format!("SELECT measured_at FROM arrivals WHERE {FIT} ORDER BY measured_at LIMIT 1");
+        let oldest: Option<i64> = conn.query_row(&oldest, [], |row| row.get(0)).optional()?;
         let Some(end) =
             oldest.map(|at| chunk::first_of(chunk::day_of(at) + 1)).filter(|end| *end <= before.as_millis())
         else {
@@ -91,11 +106,14 @@ impl Waiting {
         };
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         tx.execute(
-            "INSERT OR IGNORE INTO readings (series, measured_at, value, delay, marks, reason)
-             SELECT series, measured_at, value, delay, marks, reason FROM arrivals WHERE measured_at < ?1 ORDER BY series, measured_at",
+            &format!(
+                "INSERT OR IGNORE INTO readings (series, measured_at, value, delay, marks, reason)
+                 SELECT series, measured_at, value, delay, marks, reason FROM arrivals WHERE measured_at < ?1 AND {FIT}
+                 ORDER BY series, measured_at"
+            ),
             [end],
         )?;
-        let gone = tx.execute("DELETE FROM arrivals WHERE measured_at < ?1", [end])?;
+        let gone = tx.execute(&format!("DELETE FROM arrivals WHERE measured_at < ?1 AND {FIT}"), [end])?;
         tx.commit()?;
         self.now = self.now.saturating_sub(gone);
         self.newest.clear();

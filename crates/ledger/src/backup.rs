@@ -16,7 +16,7 @@ use serde_json::json;
 
 use crate::check::{self, Finding, StoreStep};
 use crate::error::Cause;
-use crate::{Access, FILE, Ledger, LedgerError, record};
+use crate::{Access, FILE, Ledger, LedgerError, height, record, rows};
 
 /// From one sign of progress to the next.
 const PROGRESS_EVERY: Duration = Duration::from_millis(200);
@@ -114,7 +114,7 @@ pub struct PutBack {
     pub waiting: Vec<(MailId, String)>,
     /// When the daemon that wrote it was last alive; `None` where none ever ran.
     pub last_alive: Option<Timestamp>,
-    /// Packed days that are damaged in the backup.
+    /// Packed days and rows that are damaged in the backup.
     pub damaged: Vec<String>,
 }
 
@@ -123,7 +123,7 @@ pub struct PutBack {
 pub struct Copied {
     /// Its length.
     pub bytes: u64,
-    /// Packed days that are damaged in the store, and so in the copy.
+    /// Packed days and rows that are damaged in the store, and so in the copy.
     pub damaged: Vec<String>,
 }
 
@@ -186,13 +186,13 @@ fn copy(ledger: &Ledger, to: &Path, needs: u64, progress: &mut dyn FnMut(u64, u6
     })
 }
 
-/// Every step of the check holds, or the copy is not used. Only packed days may be damaged: all else is worth having without them, and they are
+/// Every step of the check holds, or the copy is not used. Only packed days and single rows may be damaged: all else is worth having without them, and they are
 /// given.
 fn looked_over(copy: &Path, name: &Path) -> Result<Vec<String>, BackupError> {
     let (mut faults, mut damaged) = (Vec::new(), Vec::new());
     let mut each = |step: &StoreStep| {
         if let Finding::Bad(bad) = &step.finding {
-            let into = if step.name == check::DAYS { &mut damaged } else { &mut faults };
+            let into = if [check::DAYS, check::ROWS].contains(&step.name) { &mut damaged } else { &mut faults };
             into.extend(bad.iter().cloned());
         }
     };
@@ -230,6 +230,10 @@ pub fn put_back(file: &Path, folder: &Path, at: Timestamp, mails: WaitingMails) 
         Ok(PutBack { damaged, ..put })
     });
     let _ = std::fs::remove_dir_all(&work);
+    // Whoever puts a backup back knows that it is older.
+    if done.is_ok() {
+        let _ = std::fs::remove_file(folder.join(height::HEIGHT_FILE));
+    }
     sync_folder_of(&folder.join(FILE));
     done
 }
@@ -269,15 +273,14 @@ impl Ledger {
     /// Draws a new life, and says on record that this store goes on from a backup.
     fn begin_another_life(&mut self, at: Timestamp, waiting: usize, mails: WaitingMails) -> Result<(), LedgerError> {
         self.writing("beginning again from a backup", |ledger| {
-            let mut head = ledger.head;
+            let mut head = ledger.head.clone();
             let tx = ledger.conn.transaction()?;
-            let life = "SELECT value FROM meta WHERE key = 'life'";
-            let before: i64 = tx.query_row(life, [], |row| row.get(0))?;
+            let before = rows::life(&tx)?;
             // Drawn again where chance would give the same one.
             let draw = "UPDATE meta SET value = CASE WHEN ?1 = value THEN (value + 1) & 4294967295 ELSE ?1 END WHERE key = 'life'";
             let drawn: i64 = tx.query_row("SELECT random() & 4294967295", [], |row| row.get(0))?;
             tx.execute(draw, params![drawn])?;
-            let after: i64 = tx.query_row(life, [], |row| row.get(0))?;
+            let after = rows::life(&tx)?;
             let what = match mails {
                 WaitingMails::GiveUp => "given up",
                 WaitingMails::Send => "sent",

@@ -9,7 +9,8 @@ use site::reading::SeriesId;
 
 use crate::days::{self, Found};
 use crate::error::Cause;
-use crate::{Counts, DamagedDay, FILE, Ledger, LedgerError, chunk, rows, schema};
+use crate::record_end::{self, End};
+use crate::{Counts, DamagedDay, FILE, Ledger, LedgerError, chunk, rows, schema, set_aside};
 
 /// Faults of one step that are listed; the others are counted.
 const LISTED: usize = 20;
@@ -18,6 +19,9 @@ const PROGRESS_EVERY: u64 = 2_000;
 
 /// The name of the step over packed days.
 pub(crate) const DAYS: &str = "days";
+
+/// The name of the step over rows that the daemon reads.
+pub(crate) const ROWS: &str = "rows";
 
 /// What a step came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -81,12 +85,14 @@ pub fn check_file(
     step("pages", pages(&doing));
     step("references", references(&doing));
     if layout >= schema::STEPS.len() as i64 {
+        step(ROWS, readable(&doing));
         step(DAYS, packed_days(&doing, progress));
         step("amounts", crate::read::counts(&doing).map(|counts| Finding::Good(amounts(&counts))));
     } else {
         let older = format!(
             "not looked at: layout {layout} is of an older version; the daemon brings it up to date at its start"
         );
+        step(ROWS, Ok(Finding::Unsure(older.clone())));
         step(DAYS, Ok(Finding::Unsure(older)));
     }
     Ok(())
@@ -161,9 +167,8 @@ fn whole(conn: &Connection, path: &Path, log: &Path, layout: i64) -> Result<Find
 
 /// Whether the newest run was not stopped: the last thing a daemon does is to note its stop and to gather the log into the file.
 pub(crate) fn was_running(conn: &Connection) -> Result<bool, Cause> {
-    let stopped: Option<Option<i64>> =
-        conn.query_row("SELECT stopped_at FROM runs ORDER BY id DESC LIMIT 1", [], |row| row.get(0)).optional()?;
-    Ok(stopped == Some(None))
+    let sql = "SELECT stopped_at IS NULL FROM runs ORDER BY id DESC LIMIT 1";
+    Ok(conn.query_row(sql, [], |row| row.get(0)).optional()?.unwrap_or(false))
 }
 
 /// Whether the file is written with a log, which lies elsewhere or nowhere.
@@ -206,6 +211,43 @@ fn references(conn: &Connection) -> Result<Finding, Cause> {
     })
 }
 
+/// Every row that the daemon reads as something of its own, and what it could not store.
+fn readable(conn: &Connection) -> Result<Finding, Cause> {
+    let mut over = Vec::new();
+    rows::readable_series(conn, &mut over)?;
+    let end = End::find(conn)?;
+    over.extend(record_end::passed_over(conn, &end)?);
+    let all = |columns: &str, table: &str| format!("SELECT {columns} FROM {table}");
+    rows::readable(conn, "alarms", &all(rows::ALARM, "alarms"), [], |row| rows::alarm(row).map(drop), &mut over)?;
+    let events = all(rows::ALARM_EVENT, "alarm_events");
+    rows::readable(conn, "alarm_events", &events, [], |row| rows::alarm_event(row).map(drop), &mut over)?;
+    rows::readable(conn, "batches", &all(rows::BATCH, "batches"), [], |row| rows::batch(row).map(drop), &mut over)?;
+    rows::readable(conn, "entries", &all(rows::ENTRY, "entries e"), [], |row| rows::entry(row).map(drop), &mut over)?;
+    rows::readable(conn, "outbox", &all(rows::MAIL, "outbox"), [], |row| rows::mail(row).map(drop), &mut over)?;
+    rows::readable(conn, "results", &all(rows::RESULT, "results"), [], |row| rows::result(row).map(drop), &mut over)?;
+    let water = all("bin, batch, at, account", "water");
+    rows::readable(conn, "water", &water, [], |row| rows::water(row).map(drop), &mut over)?;
+    let (many, aside) = set_aside::listed(conn, LISTED)?;
+    let mut faults: Vec<String> = over
+        .into_iter()
+        .map(|p| match p.row {
+            0 => format!("{}: {}", p.table, p.why),
+            row => format!("{} {row}: {}", p.table, p.why),
+        })
+        .collect();
+    if faults.is_empty() {
+        let kept = match many {
+            0 => String::new(),
+            _ => format!("; {many} set aside when they could not be stored or were found broken: {}", aside.join("; ")),
+        };
+        let said = format!("every alarm, batch, entry, mail and result reads{kept}");
+        return Ok(if many == 0 { Finding::Good(said) } else { Finding::Unsure(said) });
+    }
+    faults = cut(faults);
+    faults.extend(aside);
+    Ok(Finding::Bad(faults))
+}
+
 /// Every packed day opened: its checksum, its columns, and that no instant of it is stored a second time.
 fn packed_days(conn: &Connection, progress: &mut dyn FnMut(u64, u64)) -> Result<Finding, Cause> {
     let series: std::collections::BTreeMap<i64, SeriesId> = rows::series_ids(conn)?.into_iter().collect();
@@ -224,12 +266,7 @@ fn packed_days(conn: &Connection, progress: &mut dyn FnMut(u64, u64)) -> Result<
             faults.push(format!("a day of the series {id} is packed, and there is no such series"));
             continue;
         };
-        match days::opened(
-            key,
-            row.get(1)?,
-            row.get_ref(2)?.as_blob().unwrap_or_default(),
-            row.get_ref(3)?.as_blob().unwrap_or_default(),
-        ) {
+        match days::of_row(key, row, 1) {
             Found::Whole(packed) => {
                 readings += packed.len() as u64;
                 let (begin, end) = (chunk::first_of(day), chunk::first_of(day + 1) - 1);

@@ -1,8 +1,9 @@
 //! Writes all lasting effects of a slice in one transaction.
 //!
-//! Must never leave a part of a slice behind: either everything is stored or nothing, and then the same call may be made again.
+//! Must never leave a part of a slice behind: either everything is stored or nothing, and then the same call may be made again. What the store
+//! will never take, however often it is tried, is left out alone, kept aside as bytes and named (`set_aside.rs`).
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap, HashSet};
 use std::error::Error as _;
 
 use engine::alarm::{Alarm, AlarmEvent};
@@ -11,15 +12,18 @@ use engine::reports::KeptReport;
 use engine::results::KeptResults;
 use engine::water::KeptWater;
 use pile::time::Timestamp;
-use rusqlite::{OptionalExtension, Transaction, TransactionBehavior, params};
+use rusqlite::{ErrorCode, OptionalExtension, Statement, Transaction, TransactionBehavior, params};
 use seal::Value;
-use seal::row::Head;
+use seal::merkle::sha256;
+use serde_json::json;
 use site::entry::{Batch, Entry};
 use site::reading::{Quality, Reading, Refusal, SeriesId};
 
 use crate::chunk::{self, Day};
 use crate::days::{self, Found};
 use crate::error::Cause;
+use crate::record_end::End;
+use crate::set_aside::{self, SetAside};
 use crate::{Ledger, LedgerError, arrivals, hours, json, numbers, record, rows};
 
 /// Refused payloads kept, the newest ones; a device that sends rubbish for years must not fill the disk.
@@ -27,6 +31,9 @@ pub const REFUSED_KEPT: i64 = 100_000;
 
 /// Packed days that a commit keeps open; a backlog of some probes comes to few, each of some kilobytes.
 const OPENED_MOST: usize = 64;
+
+/// So many of a kind that cannot be stored are told one by one.
+const TOLD_ONE_BY_ONE: u64 = 20;
 
 /// What became of the readings of a commit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
@@ -53,42 +60,165 @@ impl Ledger {
             if !lasting {
                 return Ok(Committed::default());
             }
-            let tx = ledger.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
-            let mut slice = Slice {
-                tx: &tx,
-                at,
-                known: &ledger.series,
-                newest: ledger.arrivals.newest(),
-                packed_until: ledger.packed_until,
-                opened: HashMap::new(),
+            match ledger.write_slice(at, effects, Way::Whole, &mut BTreeMap::new()) {
+                // SQLite says the same where the disk is full and where the numbers of a table are.
+                Err(Cause::Sql(error))
+                    if error.sqlite_error_code() == Some(ErrorCode::DiskFull)
+                        && numbers::make_room(&mut ledger.conn)? =>
+                {
+                    ledger.look_again()?;
+                    ledger.write_in_pieces(at, effects)
+                }
+                Err(cause) if cause.is_permanent() => {
+                    // Somebody else may have written what no longer fits what is known here.
+                    ledger.look_again()?;
+                    ledger.write_in_pieces(at, effects)
+                }
+                done => done,
+            }
+        })
+    }
+
+    /// What could not be stored since this was last asked. Everything else was.
+    pub fn take_set_aside(&mut self) -> Vec<SetAside> {
+        std::mem::take(&mut self.set_aside)
+    }
+
+    /// Whether a mail could not be stored; what the outbox has under its number, if anything, is another.
+    pub fn is_lost(&self, mail: MailId) -> bool {
+        self.lost_mails.contains(&mail)
+    }
+
+    /// After a look at a damaged table SQLite refuses to commit anything: then all is written once more, without what met the damage.
+    fn write_in_pieces(&mut self, at: Timestamp, effects: &[Effect]) -> Result<Committed, Cause> {
+        let mut damaged = BTreeMap::new();
+        loop {
+            let known = damaged.len();
+            match self.write_slice(at, effects, Way::InPieces, &mut damaged) {
+                Err(cause) if cause.is_permanent() && damaged.len() > known => {}
+                done => return done,
+            }
+        }
+    }
+
+    fn write_slice(
+        &mut self,
+        at: Timestamp,
+        effects: &[Effect],
+        way: Way,
+        damaged: &mut BTreeMap<usize, String>,
+    ) -> Result<Committed, Cause> {
+        let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut slice = Slice {
+            tx: &tx,
+            at,
+            way,
+            off_record: false,
+            known: &self.series,
+            newest: self.arrivals.newest(),
+            packed_until: self.packed_until,
+            opened: HashMap::new(),
+            lost_mails: &self.lost_mails,
+            aside: Vec::new(),
+            times: &mut self.aside_times,
+            damaged,
+            undo: Undo {
                 fresh: HashMap::new(),
-                head: ledger.head,
+                head: self.head.clone(),
                 hours: hours::Change::default(),
                 committed: Committed::default(),
-            };
-            slice.readings(effects)?;
-            for effect in effects {
-                slice.write(effect)?;
+            },
+        };
+        slice.readings(effects)?;
+        for (n, effect) in effects.iter().enumerate() {
+            if !matches!(effect, Effect::Store { .. }) {
+                slice.part(Some((n, effect)), "", |slice| slice.write(effect))?;
             }
-            slice.trim_refused()?;
-            slice.hours.write(&tx, &ledger.hours, &mut slice.head, at)?;
-            let Slice { fresh, committed, head, hours, .. } = slice;
-            if let Some(run) = ledger.run {
-                crate::runs::note_alive(&tx, run, at)?;
+        }
+        slice.part(None, "old rejected messages", |slice| slice.trim_refused())?;
+        slice.part(None, "the hours of readings", |slice| {
+            let Undo { hours, head, .. } = &mut slice.undo;
+            hours.write(&tx, &self.hours, head, at)
+        })?;
+        if let Some(run) = self.run {
+            slice.part(None, "the sign of life", |_| crate::runs::note_alive(&tx, run, at))?;
+        }
+        let Slice { undo: Undo { fresh, committed, head, hours }, aside, .. } = slice;
+        tx.commit()?;
+        // Only now: numbers given inside a transaction that fails would name nothing.
+        self.series.extend(fresh);
+        self.head = head;
+        self.hours.take(hours);
+        self.arrivals.add(committed.stored);
+        for aside in &aside {
+            let of_effect = aside.effect.and_then(|n| effects.get(n));
+            if let Some(Effect::Mail(mail)) = of_effect.filter(|_| !aside.is_off_record()) {
+                self.lost_mails.insert(mail.id);
             }
-            tx.commit()?;
-            // Only now: numbers given inside a transaction that fails would name nothing.
-            ledger.series.extend(fresh);
-            ledger.head = head;
-            ledger.hours.take(hours);
-            ledger.arrivals.add(committed.stored);
-            // All of it is stored by now; that the arrivals could not be carried over is no reason to say otherwise.
-            if let Err(cause) = ledger.arrivals.carry_over(&mut ledger.conn) {
-                let error = cause.at(&ledger.path, "carrying readings over to where they stay");
-                tracing::warn!("{error} ({:?}); they are safe, and are carried over later", error.source());
-            }
-            Ok(committed)
-        })
+        }
+        self.set_aside.extend(aside);
+        // All of it is stored by now; that the arrivals could not be carried over is no reason to say otherwise.
+        if let Err(cause) = self.arrivals.carry_over(&mut self.conn) {
+            let error = cause.at(&self.path, "carrying readings over to where they stay");
+            tracing::warn!("{error} ({:?}); they are safe, and are carried over later", error.source());
+        }
+        Ok(committed)
+    }
+
+    /// Learns anew what is known of the store here.
+    fn look_again(&mut self) -> Result<(), Cause> {
+        let series = rows::series_ids(&self.conn)?;
+        self.series = series.into_iter().map(|(id, series)| (series, id)).collect();
+        self.head = End::find(&self.conn)?;
+        self.arrivals.newest().clear();
+        Ok(())
+    }
+}
+
+/// What SQLite says of damage.
+const DAMAGE: &str = "malformed";
+
+/// How a slice is written.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Way {
+    /// All of it or nothing.
+    Whole,
+    /// What the store will never take is left out, alone.
+    InPieces,
+}
+
+/// What is said before the kind of an effect whose row of the record alone could not be written.
+const OFF_RECORD: &str = "the record's row about ";
+
+impl SetAside {
+    fn is_off_record(&self) -> bool {
+        self.what.starts_with(OFF_RECORD)
+    }
+}
+
+/// An effect in words, by its kind, and its number. The words are few: each of them is a part that an alarm tells of.
+fn named(effect: &Effect) -> (&'static str, Option<u64>) {
+    match effect {
+        Effect::Store { .. } => ("a reading", None),
+        Effect::Refuse(_) => ("a rejected message", None),
+        Effect::Entry(entry) => ("an entry", Some(entry.id.0)),
+        Effect::Batch(batch) => ("a batch", Some(batch.id.0)),
+        Effect::Alarm { alarm, .. } => ("an alarm", Some(alarm.id.0)),
+        Effect::Mail(mail) => ("a mail", Some(mail.id.0)),
+        Effect::MailState { mail, .. } => ("the outcome of a mail", Some(mail.0)),
+        Effect::SummaryDone(_) => ("a weekly summary", None),
+        Effect::RoundListDone(_) => ("a round list", None),
+        Effect::Rules(_) => ("the rules in force", None),
+        Effect::Water(_) => ("a water balance", None),
+        Effect::Results(kept) => ("the results of a batch", Some(kept.batch.0)),
+        Effect::Report(_) => ("a weekly report", None),
+        Effect::Deliver(_)
+        | Effect::Recall { .. }
+        | Effect::Judge { .. }
+        | Effect::Publish { .. }
+        | Effect::Beat
+        | Effect::Reply(_)
+        | Effect::Say { .. } => ("something that passes", None),
     }
 }
 
@@ -122,21 +252,124 @@ struct Slice<'a> {
     tx: &'a Transaction<'a>,
     /// When it is written.
     at: Timestamp,
+    way: Way,
+    /// The record takes no row about what is written now.
+    off_record: bool,
     known: &'a HashMap<SeriesId, i64>,
     newest: &'a mut arrivals::Newest,
     /// What was measured then or later is not packed.
     packed_until: i64,
     /// Packed days that were opened for late readings, by their key.
     opened: HashMap<i64, Option<Day>>,
+    lost_mails: &'a HashSet<MailId>,
+    /// What was left out.
+    aside: Vec<SetAside>,
+    /// How often each kind was, since the start.
+    times: &'a mut HashMap<String, u64>,
+    /// Effects that met damage, by their place; they are not tried again.
+    damaged: &'a mut BTreeMap<usize, String>,
+    undo: Undo,
+}
+
+/// What goes back with a part that is undone.
+#[derive(Clone)]
+struct Undo {
     /// Series that this transaction adds.
     fresh: HashMap<SeriesId, i64>,
     /// Where the record comes to with this transaction.
-    head: Head,
+    head: End,
     hours: hours::Change,
     committed: Committed,
 }
 
 impl Slice<'_> {
+    /// Writes a part, by its effect or in words. In pieces, one that the store will never take is undone and kept aside; where only the
+    /// record does not take its row, the rest of it is stored.
+    fn part(
+        &mut self,
+        of: Option<(usize, &Effect)>,
+        words: &str,
+        mut write: impl FnMut(&mut Self) -> Result<(), Cause>,
+    ) -> Result<(), Cause> {
+        if self.way == Way::Whole {
+            return write(self);
+        }
+        let (what, number) = of.map_or((words, None), |(_, effect)| named(effect));
+        let damage = of.and_then(|(n, _)| self.damaged.get(&n).cloned());
+        let (what, why) = if let Some(why) = damage {
+            (what.to_owned(), why)
+        } else {
+            let Err(first) = self.attempt(&mut write)? else { return Ok(()) };
+            self.off_record = true;
+            let second = self.attempt(&mut write);
+            self.off_record = false;
+            match second? {
+                Ok(()) => (format!("{OFF_RECORD}{what}"), first),
+                Err(why) => (what.to_owned(), why),
+            }
+        };
+        if let Some((n, _)) = of
+            && why.contains(DAMAGE)
+        {
+            self.damaged.insert(n, why.clone());
+        }
+        let bytes = of.map(|(_, effect)| format!("{effect:?}").into_bytes()).unwrap_or_default();
+        let number = number.and_then(|number| i64::try_from(number).ok());
+        self.keep_aside(SetAside { what, number, why, bytes, effect: of.map(|(n, _)| n) });
+        Ok(())
+    }
+
+    /// Writes under a savepoint; gives why the store will never take it, which then is undone.
+    fn attempt(&mut self, write: &mut impl FnMut(&mut Self) -> Result<(), Cause>) -> Result<Result<(), String>, Cause> {
+        let tx = self.tx;
+        let before = self.undo.clone();
+        tx.execute_batch("SAVEPOINT part")?;
+        match write(self) {
+            Ok(()) => {
+                tx.execute_batch("RELEASE part")?;
+                Ok(Ok(()))
+            }
+            // Where SQLite itself gave the transaction up there is nothing to go on with.
+            Err(cause) if cause.is_permanent() && !tx.is_autocommit() => {
+                tx.execute_batch("ROLLBACK TO part; RELEASE part")?;
+                self.undo = before;
+                Ok(Err(cause.words()))
+            }
+            Err(cause) => Err(cause),
+        }
+    }
+
+    /// Puts what was left out on record and keeps its bytes; neither is a reason to lose the rest. Of what is left out over and over the first
+    /// are told one by one, and then fewer and fewer.
+    fn keep_aside(&mut self, aside: SetAside) {
+        let at = self.at;
+        let times = self.times.entry(aside.what.clone()).or_default();
+        *times += 1;
+        let is_told = times.is_power_of_two() || aside.effect.is_some() && *times <= TOLD_ONE_BY_ONE;
+        if !is_told {
+            self.aside.push(aside);
+            return;
+        }
+        let number = aside.number.map(|number| format!(" {number}")).unwrap_or_default();
+        tracing::error!(
+            "{}{number} cannot be stored and is left out ({times} times since the start): {}",
+            aside.what,
+            aside.why
+        );
+        let body = json!({
+            "what": aside.what, "number": aside.number, "why": aside.why, "sha256": sha256(&aside.bytes).to_hex(), "bytes": aside.bytes.len()
+        });
+        let noted = self.attempt(&mut |slice| slice.record("store.set-aside", &body));
+        let kept = self.attempt(&mut |slice| set_aside::keep(slice.tx, at, &aside));
+        for why in [noted, kept].into_iter().filter_map(|done| match done {
+            Ok(done) => done.err(),
+            Err(cause) => Some(cause.words()),
+        }) {
+            tracing::error!("what follows cannot be kept aside either: {why}");
+        }
+        self.aside.push(aside);
+    }
+
     /// Writes everything but readings, which go through one statement that is looked up once.
     fn write(&mut self, effect: &Effect) -> Result<(), Cause> {
         match effect {
@@ -158,6 +391,9 @@ impl Slice<'_> {
             Effect::Mail(mail) => self.mail(mail),
             Effect::MailState { mail, state } => {
                 self.mail_state(*mail, state)?;
+                if self.lost_mails.contains(mail) {
+                    return Ok(());
+                }
                 let settled = record::settled(self.tx, *mail, state)?;
                 settled.map_or(Ok(()), |(kind, body)| self.record(kind, &body))
             }
@@ -199,7 +435,10 @@ impl Slice<'_> {
     }
 
     fn record(&mut self, kind: &str, body: &Value) -> Result<(), Cause> {
-        record::append(self.tx, &mut self.head, self.at, kind, body)
+        if self.off_record {
+            return Ok(());
+        }
+        record::append(self.tx, &mut self.undo.head, self.at, kind, body)
     }
 
     fn readings(&mut self, effects: &[Effect]) -> Result<(), Cause> {
@@ -212,44 +451,51 @@ impl Slice<'_> {
              WHERE NOT EXISTS (SELECT 1 FROM readings WHERE series = ?1 AND measured_at = ?2)
              ON CONFLICT DO NOTHING",
         )?;
-        for effect in effects {
-            let Effect::Store { reading, quality, reason } = effect else { continue };
-            let series = self.series(&reading.series)?;
-            if !reading.value.is_finite() {
-                self.refuse_value(reading, series, "it is no number; look at what the probe or its gateway sends")?;
-                self.committed.refused += 1;
-                continue;
-            }
-            let measured_at = reading.measured_at.as_millis();
-            let delay = reading.received_at.as_millis().wrapping_sub(measured_at);
-            let reason = (!reason.is_empty()).then_some(reason.as_str());
-            if let Some(first) = self.packed_value(series, measured_at)? {
-                self.second(reading, *quality, series, first)?;
-                continue;
-            }
-            let is_newer = measured_at > arrivals::newest(self.newest, self.tx, series)?;
-            let insert = if is_newer { &mut insert } else { &mut insert_late };
-            let new = insert.execute(params![
-                series,
-                measured_at,
-                reading.value,
-                (delay != 0).then_some(delay),
-                rows::marks(reading, *quality),
-                reason
-            ])?;
-            if new == 1 {
-                self.committed.stored += 1;
-                self.hours.touch(reading.measured_at);
-            } else {
-                let mut query = self.tx.prepare_cached(
-                    "SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2
-                     UNION ALL SELECT value FROM arrivals WHERE series = ?1 AND measured_at = ?2",
-                )?;
-                let first: f64 = query.query_row(params![series, measured_at], |row| row.get(0))?;
-                self.second(reading, *quality, series, first)?;
+        for (n, effect) in effects.iter().enumerate() {
+            if let Effect::Store { reading, quality, reason } = effect {
+                self.part(Some((n, effect)), "", |slice| {
+                    slice.reading((&mut insert, &mut insert_late), reading, *quality, reason)
+                })?;
             }
         }
         Ok(())
+    }
+
+    fn reading(
+        &mut self,
+        (insert, insert_late): (&mut Statement<'_>, &mut Statement<'_>),
+        reading: &Reading,
+        quality: Quality,
+        reason: &str,
+    ) -> Result<(), Cause> {
+        let series = self.series(&reading.series)?;
+        if !reading.value.is_finite() {
+            self.refuse_value(reading, series, "it is no number; look at what the probe or its gateway sends")?;
+            self.undo.committed.refused += 1;
+            return Ok(());
+        }
+        let measured_at = reading.measured_at.as_millis();
+        let delay = reading.received_at.as_millis().wrapping_sub(measured_at);
+        let reason = (!reason.is_empty()).then_some(reason);
+        if let Some(first) = self.packed_value(series, measured_at)? {
+            return self.second(reading, quality, series, first);
+        }
+        let is_newer = measured_at > arrivals::newest(self.newest, self.tx, series)?;
+        let delay = (delay != 0).then_some(delay);
+        let marks = rows::marks(reading, quality);
+        let row = params![series, measured_at, reading.value, delay, marks, reason];
+        let new = if is_newer { insert.execute(row)? } else { insert_late.execute(row)? };
+        if new == 1 {
+            self.undo.committed.stored += 1;
+            self.undo.hours.touch(reading.measured_at);
+            return Ok(());
+        }
+        let mut query = self.tx.prepare_cached(
+            "SELECT value FROM readings WHERE series = ?1 AND measured_at = ?2
+             UNION ALL SELECT value FROM arrivals WHERE series = ?1 AND measured_at = ?2",
+        )?;
+        let first: f64 = query.query_row(params![series, measured_at], |row| row.get(0))?;
+        self.second(reading, quality, series, first)
     }
 
     /// The value that is packed for this instant. A day that is damaged says nothing; then the reading is kept as if it were new.
@@ -275,7 +521,7 @@ impl Slice<'_> {
     /// A reading whose instant is there already, with the value `first`.
     fn second(&mut self, reading: &Reading, quality: Quality, series: i64, first: f64) -> Result<(), Cause> {
         if first == reading.value {
-            self.committed.repeats += 1;
+            self.undo.committed.repeats += 1;
             return Ok(());
         }
         let unit = reading.series.quantity.unit().sign();
@@ -287,7 +533,7 @@ impl Slice<'_> {
             reading.series.source.as_str()
         );
         self.refuse_value(reading, series, &reason)?;
-        self.committed.conflicts += 1;
+        self.undo.committed.conflicts += 1;
         Ok(())
     }
 
@@ -311,14 +557,14 @@ impl Slice<'_> {
     }
 
     fn series(&mut self, series: &SeriesId) -> Result<i64, Cause> {
-        if let Some(id) = self.known.get(series).or_else(|| self.fresh.get(series)) {
+        if let Some(id) = self.known.get(series).or_else(|| self.undo.fresh.get(series)) {
             return Ok(*id);
         }
         let id = numbers::next_series(self.tx)?;
         let (kind, source, quantity) = rows::series_words(series);
         let insert = "INSERT INTO series (id, kind, source, quantity) VALUES (?1, ?2, ?3, ?4)";
         self.tx.prepare_cached(insert)?.execute(params![id, kind, source, quantity])?;
-        self.fresh.insert(series.clone(), id);
+        self.undo.fresh.insert(series.clone(), id);
         Ok(id)
     }
 
@@ -333,12 +579,12 @@ impl Slice<'_> {
             rows::key(refusal.payload_bytes as u64)?,
             refusal.reason
         ])?;
-        self.committed.refused += 1;
+        self.undo.committed.refused += 1;
         Ok(())
     }
 
     fn trim_refused(&self) -> Result<(), Cause> {
-        if self.committed.refused + self.committed.conflicts > 0 {
+        if self.undo.committed.refused + self.undo.committed.conflicts > 0 {
             let mut delete =
                 self.tx.prepare_cached("DELETE FROM refused WHERE id <= (SELECT max(id) FROM refused) - ?1")?;
             delete.execute([REFUSED_KEPT])?;
@@ -553,6 +799,9 @@ impl Slice<'_> {
     }
 
     fn mail_state(&self, mail: MailId, state: &MailState) -> Result<(), Cause> {
+        if self.lost_mails.contains(&mail) {
+            return Ok(());
+        }
         let (state, next_try, tries, reply, settled_at) = rows::mail_columns(state);
         let mut update = self.tx.prepare_cached(
             "UPDATE outbox SET state = ?2, next_try = ?3, tries = ?4, reply = ?5, settled_at = ?6 WHERE id = ?1",

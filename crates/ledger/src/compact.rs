@@ -9,7 +9,7 @@ use rusqlite::{Connection, TransactionBehavior, params};
 use crate::chunk::{self, Day};
 use crate::days::{self, Found};
 use crate::error::Cause;
-use crate::{Ledger, LedgerError};
+use crate::{Ledger, LedgerError, rows};
 
 /// Readings after which a piece ends. A day of one series is never parted, so a piece may be as long as the longest of them.
 const PIECE_READINGS: usize = 8_192;
@@ -108,8 +108,9 @@ impl Course {
 
 /// The oldest reading of `from` or later that has a row of its own. One look for each series; a single query would walk the whole table.
 fn oldest(conn: &Connection, series: &[i64], from: i64) -> Result<Option<i64>, Cause> {
-    let mut query =
-        conn.prepare_cached("SELECT min(measured_at) FROM readings WHERE series = ?1 AND measured_at >= ?2")?;
+    let mut query = conn.prepare_cached(
+        "SELECT min(measured_at) FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND 9223372036854775807",
+    )?;
     let mut oldest: Option<i64> = None;
     for id in series {
         let at: Option<i64> = query.query_row(params![id, from], |row| row.get(0))?;
@@ -133,19 +134,32 @@ fn pack(conn: &Connection, series: i64, day: i64) -> Result<usize, Cause> {
         "SELECT measured_at, value, delay, marks, reason FROM readings
          WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3 ORDER BY measured_at",
     )?;
-    let mut rows = Day::default();
+    let mut readings = Day::default();
     let mut found = query.query(span)?;
     while let Some(row) = found.next()? {
-        let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
-        let reason = row.get::<_, Option<String>>(4)?.unwrap_or_default();
-        rows.push(row.get(0)?, row.get(1)?, delay.unwrap_or(0), marks.unwrap_or(0), reason);
+        let mut read = || {
+            let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
+            let reason = row.get::<_, Option<String>>(4)?.unwrap_or_default();
+            let marks = marks.unwrap_or(0);
+            rows::quality(marks)
+                .ok_or_else(|| Cause::row("readings", series, format!("{marks} is no set of marks")))?;
+            readings.push(row.get(0)?, row.get(1)?, delay.unwrap_or(0), marks, reason);
+            Ok(())
+        };
+        if let Err(cause) = read() {
+            let why = Cause::of_one_row(cause)?;
+            tracing::warn!(
+                "the readings of series {series} on day {day} since 1970 are not packed and stay as they are: {why}"
+            );
+            return Ok(0);
+        }
     }
-    if rows.len() == 0 {
+    if readings.len() == 0 {
         return Ok(0);
     }
     let packed = match days::open(conn, series, day)? {
-        Found::Nothing => days::write(conn, series, day, &rows)?,
-        Found::Whole(earlier) => days::write(conn, series, day, &earlier.merged(&rows))?,
+        Found::Nothing => days::write(conn, series, day, &readings)?,
+        Found::Whole(earlier) => days::write(conn, series, day, &earlier.merged(&readings))?,
         // What is left of it may still be read by somebody; the rows beside it are read as they are.
         Found::Damaged { .. } => false,
     };
@@ -158,8 +172,8 @@ fn pack(conn: &Connection, series: i64, day: i64) -> Result<usize, Cause> {
     }
     let mut delete = conn.prepare_cached("DELETE FROM readings WHERE series = ?1 AND measured_at BETWEEN ?2 AND ?3")?;
     let gone = delete.execute(span)?;
-    if gone != rows.len() {
-        return Err(Cause::Contradiction(format!("{gone} readings would go and {} were packed", rows.len())));
+    if gone != readings.len() {
+        return Err(Cause::Contradiction(format!("{gone} readings would go and {} were packed", readings.len())));
     }
     Ok(gone)
 }

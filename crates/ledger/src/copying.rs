@@ -4,9 +4,9 @@
 
 use pile::time::Timestamp;
 use rusqlite::{OptionalExtension, params};
+use seal::Value;
 
-use crate::error::Cause;
-use crate::{KeptRow, Ledger, LedgerError, rows};
+use crate::{KeptRow, Ledger, LedgerError, record_end, rows};
 
 /// What was not taken is kept up to this number, the newest.
 const NOT_TAKEN_KEPT: i64 = 1_000;
@@ -46,25 +46,24 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn copy_state(&self, target: &str) -> Result<CopyState, LedgerError> {
         self.reading("reading how far the copy has come", |conn| {
-            let mut query = conn.prepare_cached(
-                "SELECT next, copied_at, trouble, trouble_since, not_taken FROM copies WHERE target = ?1",
-            )?;
-            let known = query
-                .query_row([target], |row| {
-                    let since = row.get::<_, Option<i64>>(3)?.map(Timestamp::from_millis);
-                    Ok(CopyState {
-                        next: row.get::<_, i64>(0)?.unsigned_abs(),
-                        copied_at: row.get::<_, Option<i64>>(1)?.map(Timestamp::from_millis),
-                        trouble: since.zip(row.get(2)?),
-                        not_taken: row.get::<_, i64>(4)?.unsigned_abs(),
-                        ..CopyState::default()
-                    })
+            // One that cannot be read begins again: what is copied twice is there once.
+            let sql = "SELECT next, copied_at, trouble, trouble_since, not_taken FROM copies WHERE target = ?1";
+            let known = rows::told(conn, "copies", sql, [target], |row| {
+                let since = row.get::<_, Option<i64>>(3)?.map(Timestamp::from_millis);
+                Ok(CopyState {
+                    next: u64::try_from(row.get::<_, i64>(0)?).unwrap_or(0),
+                    copied_at: row.get::<_, Option<i64>>(1)?.map(Timestamp::from_millis),
+                    trouble: since.zip(row.get(2)?),
+                    not_taken: row.get::<_, i64>(4)?.unsigned_abs(),
+                    ..CopyState::default()
                 })
-                .optional()?;
-            let state = known.unwrap_or_default();
-            let rows: i64 = conn.query_row("SELECT coalesce(max(seq) + 1, 0) FROM record", [], |row| row.get(0))?;
+            })?;
+            let rows = record_end::newest(conn)? + 1;
+            let mut state = known.into_iter().next().unwrap_or_default();
+            state.next = state.next.min(rows.unsigned_abs());
             let mut waiting = conn.prepare_cached("SELECT at FROM record WHERE seq = ?1")?;
-            let waits_since = waiting.query_row([rows::key(state.next)?], |row| row.get::<_, i64>(0)).optional()?;
+            let waits_since =
+                waiting.query_row([rows::key(state.next)?], |row| Ok(row.get::<_, i64>(0).ok())).optional()?.flatten();
             Ok(CopyState { rows: rows.unsigned_abs(), waits_since: waits_since.map(Timestamp::from_millis), ..state })
         })
     }
@@ -83,12 +82,17 @@ impl Ledger {
         self.writing("noting how far the copy has come", |ledger| {
             let tx = ledger.conn.transaction()?;
             let more = i64::try_from(not_taken.len()).unwrap_or(i64::MAX);
+            // What lies past the record, or is no number, was not written by a copy.
             tx.prepare_cached(
                 "INSERT INTO copies (target, next, copied_at, not_taken) VALUES (?1, ?2, ?3, ?4)
-                 ON CONFLICT (target) DO UPDATE SET next = max(next, excluded.next), copied_at = excluded.copied_at,
-                     not_taken = not_taken + excluded.not_taken, trouble = NULL, trouble_since = NULL",
+                 ON CONFLICT (target) DO UPDATE SET
+                     next = CASE WHEN typeof(next) = 'integer' AND next <= ?5 THEN max(next, excluded.next) ELSE excluded.next END,
+                     copied_at = excluded.copied_at,
+                     not_taken = CASE WHEN typeof(not_taken) = 'integer' AND not_taken BETWEEN 0 AND 9007199254740992
+                         THEN not_taken + excluded.not_taken ELSE excluded.not_taken END,
+                     trouble = NULL, trouble_since = NULL",
             )?
-            .execute(params![target, rows::key(next)?, at.as_millis(), more])?;
+            .execute(params![target, rows::key(next)?, at.as_millis(), more, record_end::newest(&tx)? + 1])?;
             for (point, why) in not_taken {
                 tx.prepare_cached("INSERT INTO copies_not_taken (at, point, why) VALUES (?1, ?2, ?3)")?
                     .execute(params![at.as_millis(), point, why])?;
@@ -125,7 +129,7 @@ impl Ledger {
     pub fn not_taken(&self, limit: usize) -> Result<Vec<NotTakenRow>, LedgerError> {
         self.reading("reading what was not taken", |conn| {
             let sql = "SELECT at, point, why FROM copies_not_taken ORDER BY id DESC LIMIT ?1";
-            rows::all(conn, sql, [i64::try_from(limit).unwrap_or(i64::MAX)], |row| {
+            rows::told(conn, "copies_not_taken", sql, [i64::try_from(limit).unwrap_or(i64::MAX)], |row| {
                 Ok(NotTakenRow { at: Timestamp::from_millis(row.get(0)?), point: row.get(1)?, why: row.get(2)? })
             })
         })
@@ -137,13 +141,18 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn rows_from(&self, seq: u64, most: usize) -> Result<Vec<KeptRow>, LedgerError> {
         self.reading("reading the record", |conn| {
-            let sql = "SELECT seq, at, text FROM record WHERE seq >= ?1 ORDER BY seq LIMIT ?2";
+            let sql = "SELECT seq, at, text FROM record WHERE seq BETWEEN ?1 AND ?3 ORDER BY seq LIMIT ?2";
             let most = i64::try_from(most).unwrap_or(i64::MAX);
-            rows::all(conn, sql, params![rows::key(seq)?, most], |row| {
-                let (seq, at, text): (i64, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
-                let parsed = seal::row::parse(&text).map_err(|e| Cause::row("record", seq, e.to_string()))?;
-                let at = Timestamp::from_millis(at);
-                Ok(KeptRow { seq: seq.unsigned_abs(), at, kind: parsed.kind, body: parsed.body })
+            rows::all(conn, sql, params![rows::key(seq)?, most, record_end::newest(conn)?], |row| {
+                let seq = row.get::<_, i64>(0)?.unsigned_abs();
+                let parsed = row.get_ref(2)?.as_str().ok().and_then(|text| seal::row::parse(text).ok());
+                // A row that cannot be read is handed on as one that tells nothing, so that the copy goes on behind it.
+                let at = row.get(1).ok().map(Timestamp::from_millis);
+                let (kind, body) = match (parsed, at) {
+                    (Some(parsed), Some(_)) => (parsed.kind, parsed.body),
+                    _ => (record_end::UNREADABLE.to_owned(), Value::Null),
+                };
+                Ok(KeptRow { seq, at: at.unwrap_or(Timestamp::from_millis(0)), kind, body })
             })
         })
     }

@@ -111,10 +111,14 @@ pub(crate) fn until(conn: &Connection) -> Result<i64, Cause> {
 pub(crate) fn open(conn: &Connection, series: i64, day: i64) -> Result<Found, Cause> {
     let mut query = conn.prepare_cached("SELECT readings, checksum, body FROM chunks WHERE id = ?1")?;
     let key = key(series, day)?;
-    let found = query
-        .query_row([key], |row| Ok(opened(key, row.get(0)?, row.get_ref(1)?.as_blob()?, row.get_ref(2)?.as_blob()?)))
-        .optional()?;
+    let found = query.query_row([key], |row| Ok(of_row(key, row, 0))).optional()?;
     Ok(found.unwrap_or(Found::Nothing))
+}
+
+/// A day by its count, checksum and body, which begin at a column; what is none of these has no checksum that holds.
+pub(crate) fn of_row(key: i64, row: &rusqlite::Row<'_>, first: usize) -> Found {
+    let blob = |column| row.get_ref(column).ok().and_then(|value| value.as_blob().ok()).unwrap_or_default();
+    opened(key, row.get(first).unwrap_or_default(), blob(first + 1), blob(first + 2))
 }
 
 /// What a row of the table holds.
@@ -151,7 +155,7 @@ pub(crate) fn write(conn: &Connection, series: i64, day: i64, readings: &Day) ->
 pub(crate) fn delete(conn: &Connection, series: i64, day: i64) -> Result<u64, Cause> {
     let key = key(series, day)?;
     let mut query = conn.prepare_cached("DELETE FROM chunks WHERE id = ?1 RETURNING readings")?;
-    let readings: Option<i64> = query.query_row([key], |row| row.get(0)).optional()?;
+    let readings: Option<i64> = query.query_row([key], |row| Ok(row.get(0).unwrap_or(0))).optional()?;
     Ok(readings.unwrap_or(0).unsigned_abs())
 }
 
@@ -205,9 +209,17 @@ impl<'c> Packed<'c> {
     /// The next reading as a row.
     pub(crate) fn row(&mut self) -> Result<Option<ReadingRow>, Cause> {
         let series = self.series.1;
-        let Some((day, place)) = self.advance()? else { return Ok(None) };
-        let Some((at, value, delay, marks, reason)) = day.get(place) else { return Ok(None) };
-        rows::reading_of(series, at, value, (delay, marks), reason.to_owned()).map(Some)
+        loop {
+            let Some((day, place)) = self.advance()? else { return Ok(None) };
+            let Some((at, value, delay, marks, reason)) = day.get(place) else { return Ok(None) };
+            match rows::reading_of(series, at, value, (delay, marks), reason.to_owned()) {
+                Ok(reading) => return Ok(Some(reading)),
+                Err(cause) => {
+                    let (day, why) = (chunk::begin_of(chunk::day_of(at)), cause.of_one_row()?);
+                    self.damaged.push(DamagedDay { series: series.clone(), day, readings: 1, why });
+                }
+            }
+        }
     }
 
     /// The days that could not be read.

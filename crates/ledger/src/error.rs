@@ -200,11 +200,27 @@ impl LedgerError {
         matches!(self, LedgerError::Full { .. })
     }
 
+    /// Whether what the store holds is what is wrong, so that neither time, nor room, nor another version of the program would help. A database
+    /// of another program is none of ours to judge.
+    pub fn is_hopeless(&self) -> bool {
+        match self {
+            LedgerError::NotALedger { found, .. } => found == NO_DATABASE,
+            LedgerError::Damaged { .. }
+            | LedgerError::Row { .. }
+            | LedgerError::Sql { .. }
+            | LedgerError::Contradiction { .. } => true,
+            _ => false,
+        }
+    }
+
     /// Whether the same call may work later without anybody changing the program or the ledger.
     pub fn is_transient(&self) -> bool {
         matches!(self, LedgerError::Full { .. } | LedgerError::Disk { .. } | LedgerError::Busy { .. })
     }
 }
+
+/// What is said of a file that SQLite does not know as one of its own.
+const NO_DATABASE: &str = "its content is no SQLite database";
 
 /// What went wrong inside, before the file and the errand are known.
 #[derive(Debug)]
@@ -242,6 +258,48 @@ impl Cause {
         }
     }
 
+    /// Whether the same would fail for ever: a row that a condition, a type or damage keeps out, and not a disk or a lock that may come back.
+    pub(crate) fn is_permanent(&self) -> bool {
+        use ErrorCode::{
+            ApiMisuse, AuthorizationForStatementDenied, ConstraintViolation, DatabaseCorrupt, NotFound,
+            ParameterOutOfRange, SchemaChanged, TooBig, TypeMismatch, Unknown,
+        };
+        match self {
+            Cause::Row { .. } | Cause::Contradiction(_) => true,
+            Cause::ReadOnly => false,
+            Cause::Sql(error) => match error.sqlite_error_code() {
+                Some(
+                    ConstraintViolation
+                    | TypeMismatch
+                    | TooBig
+                    | DatabaseCorrupt
+                    | Unknown
+                    | SchemaChanged
+                    | ApiMisuse
+                    | NotFound
+                    | ParameterOutOfRange
+                    | AuthorizationForStatementDenied,
+                ) => true,
+                Some(_) => false,
+                // Not said by SQLite but by what reads its rows: a column of another type, a row that is not there.
+                None => true,
+            },
+        }
+    }
+
+    /// What went wrong, in one line, with SQLite's own number for it.
+    pub(crate) fn words(&self) -> String {
+        match self {
+            Cause::Row { table, row, fault } => format!("{table} {row} cannot be read: {fault}"),
+            Cause::Contradiction(fault) => fault.clone(),
+            Cause::ReadOnly => "the store is open for reading only".into(),
+            Cause::Sql(error) => match error.sqlite_error() {
+                Some(code) => format!("{error} (SQLite {})", code.extended_code),
+                None => error.to_string(),
+            },
+        }
+    }
+
     /// The error as the caller sees it.
     pub(crate) fn at(self, path: &Path, doing: &'static str) -> LedgerError {
         let path = path.to_path_buf();
@@ -262,9 +320,7 @@ impl Cause {
                 ) => LedgerError::Disk { path, doing, source },
                 Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => LedgerError::Busy { path, doing, source },
                 Some(ErrorCode::DatabaseCorrupt) => LedgerError::Damaged { path, source },
-                Some(ErrorCode::NotADatabase) => {
-                    LedgerError::NotALedger { path, found: "its content is no SQLite database".into() }
-                }
+                Some(ErrorCode::NotADatabase) => LedgerError::NotALedger { path, found: NO_DATABASE.into() },
                 _ => LedgerError::Sql { path, doing, source },
             },
         }

@@ -8,7 +8,6 @@ use pile::time::{Span, Timestamp};
 use rusqlite::{Connection, params};
 use seal::bundle::HOUR_KIND;
 use seal::readings::{self, HOUR, HourTree};
-use seal::row::Head;
 use serde_json::json;
 use site::reading::SeriesId;
 use site::zone::rfc3339_millis;
@@ -16,6 +15,7 @@ use site::zone::rfc3339_millis;
 use crate::days::{self, DamagedDay, Found};
 use crate::error::Cause;
 use crate::record::{self, RecordCheck};
+use crate::record_end::End;
 use crate::{chunk, read, rows};
 
 /// How long after its end an hour is given its root: most readings that are on their way have come by then, and each that comes later
@@ -50,7 +50,7 @@ pub(crate) struct Waiting {
 }
 
 /// What a transaction does to the hours; counts once it is committed.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Change {
     touched: BTreeSet<i64>,
     done: Vec<i64>,
@@ -126,7 +126,7 @@ impl Change {
         &mut self,
         conn: &Connection,
         waiting: &Waiting,
-        head: &mut Head,
+        head: &mut End,
         at: Timestamp,
     ) -> Result<(), Cause> {
         self.touched.retain(|hour| !waiting.hours.contains(hour));
@@ -183,7 +183,7 @@ pub(crate) fn readings(
     each: &mut dyn FnMut(&str),
 ) -> Result<Proven, Cause> {
     let sql = "SELECT hour, row FROM record_hours WHERE hour >= ?1 AND hour < ?2 AND touched = 0 AND pruned = 0 AND row NOT NULL ORDER BY hour";
-    let mut found = rows::all(conn, sql, params![from.as_millis(), to.as_millis()], |row| {
+    let mut found = rows::told(conn, "record_hours", sql, params![from.as_millis(), to.as_millis()], |row| {
         let (hour, seq): (i64, i64) = (row.get(0)?, row.get(1)?);
         Ok(HourRow { hour: Timestamp::from_millis(hour), seq: seq.unsigned_abs(), text: record::text(conn, seq)? })
     })?;
@@ -239,7 +239,11 @@ pub(crate) fn check(conn: &Connection, check: &mut RecordCheck) -> Result<(), Ca
         .unsigned_abs();
     let sql =
         "SELECT hour, row, pruned FROM record_hours WHERE touched = 0 AND pruned <> 1 AND row NOT NULL ORDER BY hour";
-    let sealed: Vec<(i64, i64, i64)> = rows::all(conn, sql, [], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?;
+    let mut over = Vec::new();
+    let read = |row: &rusqlite::Row<'_>| Ok((row.get(0)?, row.get(1)?, row.get(2)?));
+    let sealed: Vec<(i64, i64, i64)> = rows::readable(conn, "record_hours", sql, [], read, &mut over)?;
+    over.iter()
+        .for_each(|p| check.fault(format!("hour {}: which row holds its root cannot be read: {}", p.row, p.why)));
     let series = series(conn)?;
     // Week by week: an hour by itself costs a search in every series.
     for part in sealed.chunks(168) {
@@ -298,7 +302,7 @@ pub(crate) fn check(conn: &Connection, check: &mut RecordCheck) -> Result<(), Ca
 fn seal_hour(
     conn: &Connection,
     series: &[(i64, SeriesId)],
-    head: &mut Head,
+    head: &mut End,
     at: Timestamp,
     hour: i64,
 ) -> Result<Vec<DamagedDay>, Cause> {
@@ -311,14 +315,15 @@ fn seal_hour(
         return Ok(damaged);
     }
     let mut earlier = conn.prepare_cached("SELECT row FROM record_hours WHERE hour = ?1")?;
-    let earlier: Option<i64> = earlier.query_row([hour], |row| row.get(0))?;
+    // What is no number there names no row.
+    let earlier: Option<i64> = earlier.query_row([hour], |row| Ok(row.get(0).unwrap_or_default()))?;
     let mut body = json!({ "hour": rfc3339_millis(from), "readings": tree.readings(), "root": tree.root().to_hex() });
     if let Some(earlier) = earlier {
         body["amends"] = json!(earlier);
     }
     record::append(conn, head, at, HOUR_KIND, &body)?;
     let mut done = conn.prepare_cached("UPDATE record_hours SET row = ?2, touched = 0 WHERE hour = ?1")?;
-    done.execute(params![hour, rows::key(head.next)? - 1])?;
+    done.execute(params![hour, rows::key(head.next())? - 1])?;
     Ok(damaged)
 }
 

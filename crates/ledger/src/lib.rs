@@ -13,6 +13,7 @@ mod days;
 mod error;
 mod folder;
 mod give_back;
+mod height;
 mod hours;
 mod json;
 mod numbers;
@@ -21,17 +22,20 @@ mod past;
 mod prune;
 mod read;
 mod record;
+mod record_end;
 mod restore;
 mod rows;
 mod runs;
 mod schema;
+mod set_aside;
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::fs::File;
 use std::os::unix::ffi::OsStrExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use engine::effect::MailId;
 use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags};
 use site::reading::SeriesId;
@@ -46,6 +50,7 @@ pub use days::DamagedDay;
 pub use error::LedgerError;
 pub use folder::{Folder, FolderError};
 pub use give_back::GivenBack;
+pub use height::{HEIGHT_FILE, Height, keep_height, kept_height, make_way, move_aside, was_used};
 pub use hours::{HourRow, RecordState};
 pub use json::{entry_of_text, entry_text, standings_of_text, standings_text};
 pub use outbox::Rendered;
@@ -53,6 +58,7 @@ pub use past::{RecordedEntry, Run};
 pub use prune::{Pruned, Times};
 pub use read::{AlarmEventFilter, Contradiction, Counts, OutboxRow, ReadingFilter, ReadingRow, RefusedRow};
 pub use record::{Evidence, KeptRow, Partly, RecordCheck};
+pub use set_aside::SetAside;
 
 use error::Cause;
 
@@ -94,11 +100,19 @@ pub struct Ledger {
     /// How far packing has come.
     packing: compact::Course,
     /// Where the record has come to.
-    head: seal::row::Head,
+    head: record_end::End,
     /// Hours of readings that wait for their row.
     hours: hours::Waiting,
     /// The run that this process began.
     run: Option<i64>,
+    /// What could not be stored and was not asked for yet.
+    set_aside: Vec<SetAside>,
+    /// Mails among it.
+    lost_mails: HashSet<MailId>,
+    /// How often something of each kind could not be stored.
+    aside_times: HashMap<String, u64>,
+    /// What had to be made anew at the opening.
+    made_anew: Vec<String>,
     /// Dropped after `conn`, so that the next writer comes only when this one is gone.
     _writer: Option<File>,
 }
@@ -148,7 +162,7 @@ impl Ledger {
                 }
             }
         };
-        settle(&mut conn, &path, access)?;
+        let made_anew = settle(&mut conn, &path, access)?;
         if lost_log && check::was_running(&conn).map_err(|cause| cause.at(&path, "opening"))? {
             tracing::warn!(
                 "{}-wal is missing, and the daemon was not stopped before it went: what was stored last is not there. If this is a copy, stop the \
@@ -160,7 +174,7 @@ impl Ledger {
             Ok::<_, Cause>((
                 rows::series_ids(&conn)?,
                 arrivals::Waiting::count(&conn)?,
-                record::head(&conn)?,
+                record_end::End::find(&conn)?,
                 hours::Waiting::load(&conn)?,
                 days::until(&conn)?,
             ))
@@ -179,6 +193,10 @@ impl Ledger {
             head,
             hours,
             run: None,
+            set_aside: Vec::new(),
+            lost_mails: HashSet::new(),
+            aside_times: HashMap::new(),
+            made_anew,
             _writer: writer,
         })
     }
@@ -223,7 +241,8 @@ impl Ledger {
         let read = || {
             let tx = self.conn.unchecked_transaction()?;
             let done = errand(&tx)?;
-            tx.commit()?;
+            // Nothing was changed. That the end of a look at a damaged table is refused takes nothing from what was read.
+            drop(tx);
             Ok(done)
         };
         read().map_err(|cause: Cause| cause.at(&self.path, doing))
@@ -254,7 +273,7 @@ fn connect(path: &Path, name: &Path, flags: OpenFlags) -> Result<Connection, Led
 }
 
 /// Checks that the file is a ledger that this version knows, and sets the connection up.
-fn settle(conn: &mut Connection, path: &Path, access: Access) -> Result<(), LedgerError> {
+fn settle(conn: &mut Connection, path: &Path, access: Access) -> Result<Vec<String>, LedgerError> {
     let fault = |e: rusqlite::Error| match e.sqlite_error_code() {
         Some(rusqlite::ErrorCode::CannotOpen | rusqlite::ErrorCode::ReadOnly) => {
             LedgerError::CannotOpen { path: path.into(), source: Box::new(e) }
@@ -276,7 +295,7 @@ fn settle(conn: &mut Connection, path: &Path, access: Access) -> Result<(), Ledg
     }
     match access {
         Access::Read if layout < known => Err(LedgerError::TooOld { path: path.into(), found: layout, known }),
-        Access::Read => Ok(()),
+        Access::Read => Ok(Vec::new()),
         Access::Write => {
             // The log stays when we close. Otherwise a reader who comes while no daemon runs would have to make it, and one who
             // reads as another user would leave a log that the daemon cannot write.
@@ -296,7 +315,9 @@ fn settle(conn: &mut Connection, path: &Path, access: Access) -> Result<(), Ledg
             ))
             .map_err(fault)?;
             schema::migrate(conn, schema::STEPS).map_err(fault)?;
-            numbers::make_room(conn).map_err(|cause| cause.at(path, "opening"))
+            let made_anew = schema::complete(conn).map_err(fault)?;
+            numbers::make_room(conn).map_err(|cause| cause.at(path, "opening"))?;
+            Ok(made_anew)
         }
     }
 }

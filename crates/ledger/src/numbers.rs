@@ -11,7 +11,7 @@ use crate::error::Cause;
 const FREE: i64 = 1 << 32;
 
 /// Tables whose next number the database chooses and nothing refers to.
-const CHOSEN: [&str; 4] = ["runs", "refused", "alarm_events", "copies_not_taken"];
+const CHOSEN: [&str; 5] = ["runs", "refused", "alarm_events", "copies_not_taken", "set_aside"];
 
 /// The highest number in a table; 0 where it is empty. Where somebody wrote a number so high that none is left behind it, the lowest one behind
 /// which there is room.
@@ -29,11 +29,33 @@ pub(crate) fn highest(conn: &Connection, table: &str) -> Result<u64, Cause> {
     Ok(room.unsigned_abs())
 }
 
-/// Gives lower numbers to rows of [`CHOSEN`] that leave no room for the next, and to series beyond what days are packed for.
-pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
+/// Gives lower numbers to rows of [`CHOSEN`] that leave no room for the next, and to series beyond what days are packed for; gives whether there
+/// were any.
+///
+/// # Errors
+/// Only what may be over later: what the store will never let change stays as it is, and is left out of each commit that it fails.
+pub(crate) fn make_room(conn: &mut Connection) -> Result<bool, Cause> {
+    let mut changed = false;
+    for made in [lower_numbers, lower_series] {
+        match made(conn) {
+            Err(cause) if cause.is_permanent() => {
+                tracing::warn!("numbers that leave no room for the next stay as they are: {}", cause.words());
+            }
+            made => changed |= made?,
+        }
+    }
+    Ok(changed)
+}
+
+fn lower_numbers(conn: &mut Connection) -> Result<bool, Cause> {
+    let mut changed = false;
     for table in CHOSEN {
-        let last: Option<i64> =
-            conn.query_row("SELECT max(seq) FROM sqlite_sequence WHERE name = ?1", [table], |row| row.get(0))?;
+        // A row may have been given its number past the counter.
+        let sql = format!(
+            "SELECT max(n) FROM (SELECT seq AS n FROM sqlite_sequence WHERE name = ?1 AND typeof(seq) = 'integer'
+             UNION ALL SELECT max(id) FROM {table})"
+        );
+        let last: Option<i64> = conn.query_row(&sql, [table], |row| row.get(0))?;
         if last.is_none_or(|last| last <= i64::MAX - FREE) {
             continue;
         }
@@ -48,12 +70,18 @@ pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
             [table],
         )?;
         tx.commit()?;
+        changed = true;
         tracing::warn!(
             "{} rows of {table} had numbers that leave no room for the next; they follow the others now",
             high.len()
         );
     }
+    Ok(changed)
+}
+
+fn lower_series(conn: &mut Connection) -> Result<bool, Cause> {
     let beyond = ids(conn, "SELECT id FROM series WHERE id < 1 OR id > ?1 ORDER BY id", days::SERIES_MOST)?;
+    let changed = !beyond.is_empty();
     for id in beyond {
         let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         // The readings move in the same transaction, and only its end is looked at.
@@ -69,7 +97,7 @@ pub(crate) fn make_room(conn: &mut Connection) -> Result<(), Cause> {
             "the series {id} had a number beyond what days are packed for; it is number {next} now, with its readings"
         );
     }
-    Ok(())
+    Ok(changed)
 }
 
 /// The number of the next series: one that days can be packed for.

@@ -72,7 +72,7 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn runs(&self) -> Result<Vec<Run>, LedgerError> {
         self.reading("reading when the daemon ran", |conn| {
-            rows::all(conn, "SELECT started_at, last_alive FROM runs ORDER BY id", [], |row| {
+            rows::told(conn, "runs", "SELECT started_at, last_alive FROM runs ORDER BY id", [], |row| {
                 Ok(Run {
                     started_at: Timestamp::from_millis(row.get(0)?),
                     last_alive: Timestamp::from_millis(row.get(1)?),

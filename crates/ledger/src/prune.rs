@@ -8,7 +8,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use pile::time::Timestamp;
 use rusqlite::{Connection, params};
 use seal::readings::{self, HOUR};
-use seal::row::Head;
 use serde_json::json;
 use site::quantity::{QUANTITIES, Quantity};
 use site::zone::rfc3339_millis;
@@ -16,6 +15,7 @@ use site::zone::rfc3339_millis;
 use crate::chunk::{self, Day};
 use crate::days::{self, Found};
 use crate::error::Cause;
+use crate::record_end::End;
 use crate::{Ledger, LedgerError, record, rows};
 
 /// Hours that one piece looks at, at the most.
@@ -71,7 +71,7 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be written; then nothing was taken out.
     pub fn prune(&mut self, at: Timestamp, times: &Times) -> Result<Option<Pruned>, LedgerError> {
         self.writing("taking out readings after their time", |ledger| {
-            let mut head = ledger.head;
+            let mut head = ledger.head.clone();
             let tx = ledger.conn.transaction()?;
             for (before, quantities) in times.groups() {
                 let Some(pruned) = piece(&tx, before, &quantities)? else { continue };
@@ -87,7 +87,7 @@ impl Ledger {
     }
 }
 
-fn on_record(conn: &Connection, head: &mut Head, at: Timestamp, pruned: &Pruned) -> Result<(), Cause> {
+fn on_record(conn: &Connection, head: &mut End, at: Timestamp, pruned: &Pruned) -> Result<(), Cause> {
     let names: Vec<&str> = pruned.quantities.iter().map(|quantity| quantity.key()).collect();
     let body = json!({
         "from": rfc3339_millis(pruned.from), "to": rfc3339_millis(pruned.to), "hours": pruned.hours, "readings": pruned.readings,

@@ -17,7 +17,7 @@ use site::reading::{Quality, Reading, Refusal, SeriesId, Source};
 
 use crate::days::{self, DamagedDay, Packed};
 use crate::error::Cause;
-use crate::{Ledger, LedgerError, restore, rows};
+use crate::{Ledger, LedgerError, chunk, restore, rows};
 
 /// Which readings; the default is all of them.
 #[derive(Clone, Debug, PartialEq, Default)]
@@ -176,7 +176,7 @@ impl Ledger {
     pub fn rules_in_force(&self) -> Result<Vec<RuleText>, LedgerError> {
         let sql = "SELECT t.name, t.path, t.text FROM rules_in_force f
                    JOIN rule_texts t ON t.name = f.name AND t.revision = f.revision ORDER BY t.name";
-        self.reading("reading the rules in force", |conn| rows::all(conn, sql, [], rule_text))
+        self.reading("reading the rules in force", |conn| rows::told(conn, "rule_texts", sql, [], rule_text))
     }
 
     /// The text that a rule had under a revision; `None` where that was never in force here.
@@ -185,10 +185,9 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn rule_text(&self, rule: &str, revision: &str) -> Result<Option<RuleText>, LedgerError> {
         let sql = "SELECT name, path, text FROM rule_texts WHERE name = ?1 AND revision = ?2";
-        self.reading(
-            "reading a rule's text",
-            |conn| Ok(rows::all(conn, sql, params![rule, revision], rule_text)?.pop()),
-        )
+        self.reading("reading a rule's text", |conn| {
+            Ok(rows::told(conn, "rule_texts", sql, params![rule, revision], rule_text)?.pop())
+        })
     }
 
     /// Every mail, sent or not, by number.
@@ -292,10 +291,9 @@ pub(crate) fn counts(conn: &Connection) -> Result<Counts, Cause> {
     };
     Ok(Counts {
         series: count("count(*) FROM series")?,
-        readings: count(
-            "(SELECT count(*) FROM readings) + (SELECT count(*) FROM arrivals)
-                     + (SELECT coalesce(sum(readings), 0) FROM chunks)",
-        )?,
+        // In doubles, because somebody may have written numbers there whose sum is none.
+        readings: count("(SELECT count(*) FROM readings) + (SELECT count(*) FROM arrivals)")?
+            .saturating_add(count("CAST(total(readings) AS INTEGER) FROM chunks WHERE readings > 0")?),
         refused: count("coalesce(max(id), 0) FROM refused")?,
         entries: count("count(*) FROM entries")?,
         batches: count("count(*) FROM batches")?,
@@ -322,14 +320,21 @@ pub(crate) fn each_reading(
     )?;
     let span = (from, to);
     let (from, to) = (from.as_millis(), to.as_millis());
-    let mut lately = arrivals(conn, ids, from, to)?;
-    let packed_days = days::between(conn, span.0, span.1)?;
     let mut damaged = Vec::new();
+    let mut lately = arrivals(conn, ids, from, to, &mut damaged)?;
+    let packed_days = days::between(conn, span.0, span.1)?;
     for (id, series) in ids {
         let mut late = lately.remove(id).unwrap_or_default().into_iter();
         let mut found = settled.query(params![id, from, to])?;
         let mut packed = Packed::new(conn, (*id, series), span, &packed_days);
-        let mut row = || found.next()?.map(|row| rows::reading(series, row)).transpose();
+        let mut unread = Vec::new();
+        let mut row = || loop {
+            let Some(row) = found.next()? else { return Ok::<_, Cause>(None) };
+            match rows::reading(series, row) {
+                Ok(reading) => return Ok(Some(reading)),
+                Err(cause) => unread.push(unreadable(series, row.get(0).unwrap_or(from), cause)?),
+            }
+        };
         // The next one of each of the three places where readings lie; the oldest of them goes first.
         let mut next = [packed.row()?, row()?, late.next()];
         let at = |next: &Option<ReadingRow>| next.as_ref().map(|next| next.reading.measured_at);
@@ -346,8 +351,15 @@ pub(crate) fn each_reading(
             }
         }
         damaged.extend(packed.damaged());
+        damaged.extend(unread);
     }
     Ok(damaged)
+}
+
+/// The day of a reading that has a row which cannot be read.
+fn unreadable(series: &SeriesId, at: i64, cause: Cause) -> Result<DamagedDay, Cause> {
+    let why = format!("the row of an instant: {}", cause.of_one_row()?);
+    Ok(DamagedDay { series: series.clone(), day: chunk::begin_of(chunk::day_of(at)), readings: 1, why })
 }
 
 /// Readings of these series that were not carried over yet, by series and oldest first; never more than [`crate::ARRIVALS_MOST`] or so.
@@ -356,6 +368,7 @@ fn arrivals(
     ids: &[(i64, SeriesId)],
     from: i64,
     to: i64,
+    damaged: &mut Vec<DamagedDay>,
 ) -> Result<BTreeMap<i64, Vec<ReadingRow>>, Cause> {
     let names: BTreeMap<i64, &SeriesId> = ids.iter().map(|(id, series)| (*id, series)).collect();
     let mut query = conn.prepare_cached(
@@ -365,10 +378,13 @@ fn arrivals(
     let mut found = query.query([from, to])?;
     let mut out: BTreeMap<i64, Vec<ReadingRow>> = BTreeMap::new();
     while let Some(row) = found.next()? {
-        let id: i64 = row.get(5)?;
-        // Of a series that was not asked for.
+        // Of a series that was not asked for, or of none.
+        let Ok(id) = row.get::<_, i64>(5) else { continue };
         let Some(series) = names.get(&id) else { continue };
-        out.entry(id).or_default().push(rows::reading(series, row)?);
+        match rows::reading(series, row) {
+            Ok(reading) => out.entry(id).or_default().push(reading),
+            Err(cause) => damaged.push(unreadable(series, row.get(0).unwrap_or(from), cause)?),
+        }
     }
     Ok(out)
 }

@@ -20,7 +20,8 @@ use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
 use crate::hours::{self, HourRow, Proven, RecordState};
-use crate::{Ledger, LedgerError, json, rows};
+use crate::record_end::{self, End};
+use crate::{Ledger, LedgerError, json, rows, set_aside};
 
 /// The kind of the first row.
 const BEGIN: &str = "record.begin";
@@ -90,7 +91,7 @@ impl Ledger {
     /// [`LedgerError`]; then nothing was written.
     pub fn put_on_record(&mut self, at: Timestamp, kind: &str, body: &Value) -> Result<(), LedgerError> {
         self.writing("putting a row on record", |ledger| {
-            let mut head = ledger.head;
+            let mut head = ledger.head.clone();
             let tx = ledger.conn.transaction()?;
             append(&tx, &mut head, at, kind, body)?;
             tx.commit()?;
@@ -105,11 +106,12 @@ impl Ledger {
     /// [`LedgerError`] when the ledger cannot be read.
     pub fn newest_on_record(&self, kind: &str) -> Result<Option<Value>, LedgerError> {
         self.reading("reading the record", |conn| {
-            let mut query = conn.prepare("SELECT text FROM record ORDER BY seq DESC")?;
-            let mut found = query.query([])?;
+            let mut query = conn.prepare("SELECT text FROM record WHERE seq BETWEEN 0 AND ?1 ORDER BY seq DESC")?;
+            let mut found = query.query([record_end::newest(conn)?])?;
             while let Some(row) = found.next()? {
-                let text: String = row.get(0)?;
-                if let Some(row) = seal::row::parse(&text).ok().filter(|row| row.kind == kind) {
+                // One that cannot be read is not of this kind; the check of the record names it.
+                let Ok(text) = row.get_ref(0)?.as_str() else { continue };
+                if let Some(row) = seal::row::parse(text).ok().filter(|row| row.kind == kind) {
                     return Ok(Some(row.body));
                 }
             }
@@ -145,14 +147,16 @@ impl Ledger {
         self.reading("reading the record", |conn| {
             // The kind is a word of the row's text; rows of other kinds are passed over before they are parsed.
             let mut query = conn.prepare_cached(
-                "SELECT seq, at, text FROM record WHERE at >= ?1 AND at < ?2 AND instr(text, ?3) > 0 ORDER BY seq",
+                "SELECT seq, at, text FROM record WHERE at >= ?1 AND at < ?2 AND instr(text, ?3) > 0 AND seq >= 0 ORDER BY seq",
             )?;
             let mut out = Vec::new();
             for kind in kinds {
                 let word = format!("\"kind\":\"{kind}\"");
                 let mut found = query.query(params![from.as_millis(), to.as_millis(), word])?;
                 while let Some(row) = found.next()? {
-                    let (seq, at, text): (i64, i64, String) = (row.get(0)?, row.get(1)?, row.get(2)?);
+                    let (Ok(seq), Ok(at), Ok(text)) = (row.get::<_, i64>(0), row.get(1), row.get::<_, String>(2)) else {
+                        continue;
+                    };
                     if let Some(parsed) = row::parse(&text).ok().filter(|row| row.kind == *kind) {
                         let at = Timestamp::from_millis(at);
                         out.push(KeptRow { seq: seq.unsigned_abs(), at, kind: parsed.kind, body: parsed.body });
@@ -188,20 +192,40 @@ impl Ledger {
     pub fn check_record(&self) -> Result<RecordCheck, LedgerError> {
         self.reading("checking the record", |conn| {
             let mut check = RecordCheck::default();
-            let mut query = conn.prepare("SELECT seq, text, hash FROM record ORDER BY seq")?;
+            let newest = record_end::newest(conn)?;
+            let mut query = conn.prepare("SELECT seq, at, text, hash FROM record ORDER BY seq")?;
             let mut found = query.query([])?;
             let mut head = Head::START;
             while let Some(row) = found.next()? {
-                let (seq, text, stored): (u64, String, Vec<u8>) =
-                    (row.get::<_, i64>(0)?.unsigned_abs(), row.get(1)?, row.get(2)?);
-                if let Err(e) = head.follow(&text) {
-                    check.fault(format!("row {seq}: {e}"));
-                    head = Head { next: seq + 1, prev: seal::merkle::leaf_hash(text.as_bytes()) };
-                }
-                if stored != head.prev.0 {
-                    check.fault(format!("row {seq}: its hash is {}, another one is kept beside it", head.prev));
-                }
                 check.rows += 1;
+                let seq: i64 = row.get(0)?;
+                if !(0..=newest).contains(&seq) {
+                    check.fault(format!("row {seq}: {}", record_end::NO_NUMBER));
+                    continue;
+                }
+                match row.get_ref(2)?.as_str() {
+                    Ok(text) => {
+                        if let Err(e) = head.follow(text) {
+                            check.fault(format!("row {seq}: {e}"));
+                            head =
+                                Head { next: seq.unsigned_abs() + 1, prev: seal::merkle::leaf_hash(text.as_bytes()) };
+                        }
+                    }
+                    Err(_) => {
+                        check.fault(format!("row {seq}: its text {}", record_end::is_no("text", row.get_ref(2)?)));
+                        head = Head { next: seq.unsigned_abs() + 1, prev: record_end::link(row)? };
+                    }
+                }
+                if let Some(why) = record_end::no_time(row)? {
+                    check.fault(format!("row {seq}: {why}"));
+                }
+                match record_end::stored_hash(row)? {
+                    Ok(stored) if stored == head.prev => {}
+                    Ok(_) => {
+                        check.fault(format!("row {seq}: its hash is {}, another one is kept beside it", head.prev));
+                    }
+                    Err(why) => check.fault(format!("row {seq}: {why}")),
+                }
             }
             hours::check(conn, &mut check)?;
             Ok(check)
@@ -220,25 +244,17 @@ impl RecordCheck {
     }
 }
 
-/// Where the record has come to.
-pub(crate) fn head(conn: &Connection) -> Result<Head, Cause> {
-    let newest = conn
-        .query_row("SELECT seq, hash FROM record ORDER BY seq DESC LIMIT 1", [], |row| {
-            Ok((row.get::<_, i64>(0)?, row.get::<_, Vec<u8>>(1)?))
-        })
-        .optional()?;
-    let Some((seq, bytes)) = newest else { return Ok(Head::START) };
-    let prev = bytes.try_into().map_err(|_| Cause::row("record", seq, "its hash has not 32 bytes"))?;
-    Ok(Head { next: seq.unsigned_abs() + 1, prev: Hash(prev) })
-}
-
-/// Writes the next row. Before the very first one comes a row that says where the record begins.
-pub(crate) fn append(conn: &Connection, head: &mut Head, at: Timestamp, kind: &str, body: &Value) -> Result<(), Cause> {
-    if *head == Head::START {
+/// Writes the next row. Before the very first one comes a row that says where the record begins, and after a broken one a row that names it.
+pub(crate) fn append(conn: &Connection, end: &mut End, at: Timestamp, kind: &str, body: &Value) -> Result<(), Cause> {
+    if end.head == Head::START {
         let first = beginning(conn)?;
-        put(conn, head, at, BEGIN, &first)?;
+        put(conn, &mut end.head, at, BEGIN, &first)?;
     }
-    put(conn, head, at, kind, body)
+    if let Some(broken) = end.broken.take() {
+        put(conn, &mut end.head, at, record_end::BROKEN, &broken.body())?;
+        set_aside::keep(conn, at, &broken.set_aside())?;
+    }
+    put(conn, &mut end.head, at, kind, body)
 }
 
 fn put(conn: &Connection, head: &mut Head, at: Timestamp, kind: &str, body: &Value) -> Result<(), Cause> {
@@ -253,7 +269,7 @@ fn put(conn: &Connection, head: &mut Head, at: Timestamp, kind: &str, body: &Val
 
 /// What the first row says: what was there before it is not covered.
 fn beginning(conn: &Connection) -> Result<Value, Cause> {
-    let life: i64 = conn.query_row("SELECT value FROM meta WHERE key = 'life'", [], |row| row.get(0))?;
+    let life = rows::life(conn)?;
     let runs: i64 = conn.query_row("SELECT count(*) FROM runs", [], |row| row.get(0))?;
     let readings: bool = conn.query_row(
         "SELECT EXISTS (SELECT 1 FROM readings) OR EXISTS (SELECT 1 FROM arrivals) OR EXISTS (SELECT 1 FROM chunks)",
@@ -351,8 +367,10 @@ pub(crate) fn settled(
         MailState::GivenUp { tries, reply, .. } => ("mail.given-up", tries, reply),
     };
     let mut query = conn.prepare_cached("SELECT recipient, rendered FROM outbox WHERE id = ?1")?;
-    let found: Option<(String, Option<Vec<u8>>)> =
-        query.query_row([rows::key(id.0)?], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+    // What somebody wrote there by hand is no reason to lose what became of the mail.
+    let found: Option<(String, Option<Vec<u8>>)> = query
+        .query_row([rows::key(id.0)?], |row| Ok((row.get(0).unwrap_or_default(), row.get(1).unwrap_or_default())))
+        .optional()?;
     let Some((to, rendered)) = found else { return Ok(None) };
     let hash = rendered.as_ref().map(|bytes| sha256(bytes).to_hex());
     let body = json!({
@@ -361,11 +379,11 @@ pub(crate) fn settled(
     Ok(Some((kind, body)))
 }
 
-/// The text of a row.
+/// The text of a row; empty where it is missing or no text, which is the row of nothing.
 pub(crate) fn text(conn: &Connection, seq: i64) -> Result<String, Cause> {
     let mut query = conn.prepare_cached("SELECT text FROM record WHERE seq = ?1")?;
-    let text = query.query_row([seq], |row| row.get(0)).optional()?;
-    text.ok_or_else(|| Cause::row("record", seq, "it is missing"))
+    let text = query.query_row([seq], |row| Ok(row.get_ref(0)?.as_str().unwrap_or_default().to_owned())).optional()?;
+    Ok(text.unwrap_or_default())
 }
 
 /// The body of the row of an hour; `None` where that row is something else.
@@ -373,20 +391,21 @@ pub(crate) fn hour_body(text: &str) -> Option<Value> {
     row::parse(text).ok().filter(|row| row.kind == HOUR_KIND).map(|row| row.body)
 }
 
+/// By what hash each row is linked to, from the first to the newest.
 fn hashes(conn: &Connection) -> Result<Vec<Hash>, Cause> {
-    rows::all(conn, "SELECT seq, hash FROM record ORDER BY seq", [], |row| {
-        let (seq, bytes): (i64, Vec<u8>) = (row.get(0)?, row.get(1)?);
-        bytes.try_into().map(Hash).map_err(|_| Cause::row("record", seq, "its hash has not 32 bytes"))
-    })
+    let sql = "SELECT seq, at, text, hash FROM record WHERE seq BETWEEN 0 AND ?1 ORDER BY seq";
+    rows::all(conn, sql, [record_end::newest(conn)?], record_end::link)
 }
 
-/// The rows from the first to the last that was written in a span; between them there may be some whose clock was elsewhere.
+/// The rows from the first to the last that was written in a span; between them there may be some whose clock was elsewhere. What is no text is
+/// given as the text that it nearly is, so that whoever verifies it finds the place.
 fn written(conn: &Connection, from: Timestamp, to: Timestamp) -> Result<Vec<(u64, String)>, Cause> {
-    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN
-               (SELECT min(seq) FROM record WHERE at >= ?1 AND at < ?2) AND (SELECT max(seq) FROM record WHERE at >= ?1 AND at < ?2)
+    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN 0 AND ?3 AND seq BETWEEN
+               (SELECT min(seq) FROM record WHERE at >= ?1 AND at < ?2 AND seq >= 0)
+               AND (SELECT max(seq) FROM record WHERE at >= ?1 AND at < ?2 AND seq <= ?3)
                ORDER BY seq";
-    rows::all(conn, sql, params![from.as_millis(), to.as_millis()], |row| {
-        Ok((row.get::<_, i64>(0)?.unsigned_abs(), row.get(1)?))
+    rows::all(conn, sql, params![from.as_millis(), to.as_millis(), record_end::newest(conn)?], |row| {
+        Ok((row.get::<_, i64>(0)?.unsigned_abs(), record_end::text_of(row, 1)?))
     })
 }
 

@@ -51,7 +51,7 @@ pub(crate) fn all<T>(
 }
 
 /// The rows of a query that can be read as core values, and what is wrong with the others. The first column of the query is the row's number
-/// wherever `table` has one.
+/// wherever `table` has one. A table that is damaged gives what comes before the damage.
 pub(crate) fn readable<T>(
     conn: &Connection,
     table: &'static str,
@@ -60,10 +60,34 @@ pub(crate) fn readable<T>(
     read: impl Fn(&Row<'_>) -> Result<T, Cause>,
     over: &mut Vec<PassedOver>,
 ) -> Result<Vec<T>, Cause> {
-    let mut query = conn.prepare_cached(sql)?;
-    let mut rows = query.query(params)?;
     let mut out = Vec::new();
-    while let Some(row) = rows.next()? {
+    let damaged = |cause: Cause| {
+        if !cause.is_permanent() {
+            return Err(cause);
+        }
+        let why = format!(
+            "the table cannot be read to its end: {}; put a backup back with `hypocaust store restore`",
+            cause.words()
+        );
+        Ok(PassedOver { table: table.to_owned(), row: 0, bin: None, why })
+    };
+    let mut query = match conn.prepare_cached(sql) {
+        Ok(query) => query,
+        Err(e) => {
+            over.push(damaged(e.into())?);
+            return Ok(out);
+        }
+    };
+    let mut rows = query.query(params)?;
+    loop {
+        let row = match rows.next() {
+            Ok(Some(row)) => row,
+            Ok(None) => return Ok(out),
+            Err(e) => {
+                over.push(damaged(e.into())?);
+                return Ok(out);
+            }
+        };
         match read(row) {
             Ok(value) => out.push(value),
             Err(cause) => {
@@ -75,7 +99,12 @@ pub(crate) fn readable<T>(
             }
         }
     }
-    Ok(out)
+}
+
+/// The life of the ledger; 0 where none can be read.
+pub(crate) fn life(conn: &Connection) -> Result<i64, Cause> {
+    let sql = "SELECT max(value) FROM meta WHERE key = 'life' AND typeof(value) = 'integer'";
+    Ok(conn.query_row(sql, [], |row| row.get::<_, Option<i64>>(0))?.unwrap_or(0))
 }
 
 /// The rows of a query that can be read, for people; the others are told in the log.
@@ -203,6 +232,17 @@ pub(crate) fn marks(reading: &Reading, quality: Quality) -> Option<i64> {
     (marks != 0).then_some(marks)
 }
 
+/// The quality that marks say; `None` where they are no marks.
+pub(crate) fn quality(marks: i64) -> Option<Quality> {
+    let quality = match marks & 3 {
+        0 => Quality::Good,
+        1 => Quality::Suspect,
+        2 => Quality::Bad,
+        _ => return None,
+    };
+    (0..=1).contains(&(marks >> 4)).then_some(quality)
+}
+
 /// A reading of `series` from a row of `readings` or `arrivals`: measured_at, value, delay, marks, reason.
 pub(crate) fn reading(series: &SeriesId, row: &Row<'_>) -> Result<ReadingRow, Cause> {
     let (delay, marks): (Option<i64>, Option<i64>) = (row.get(2)?, row.get(3)?);
@@ -219,23 +259,14 @@ pub(crate) fn reading_of(
     reason: String,
 ) -> Result<ReadingRow, Cause> {
     let fault = || Cause::row("readings", measured_at, format!("{marks} is no set of marks ({series})"));
-    let quality = match marks & 3 {
-        0 => Quality::Good,
-        1 => Quality::Suspect,
-        2 => Quality::Bad,
-        _ => return Err(fault()),
-    };
+    let quality = quality(marks).ok_or_else(fault)?;
     let time_source = match marks >> 2 & 3 {
         0 => TimeSource::Device,
         1 => TimeSource::Intake,
         2 => TimeSource::DeviceClockWrong,
         _ => TimeSource::DeviceClockAhead,
     };
-    let retained = match marks >> 4 {
-        0 => false,
-        1 => true,
-        _ => return Err(fault()),
-    };
+    let retained = marks >> 4 == 1;
     let reading = Reading {
         series: series.clone(),
         measured_at: Timestamp::from_millis(measured_at),

@@ -20,7 +20,7 @@ impl Ledger {
     pub fn begin_run(&mut self, at: Timestamp) -> Result<(), LedgerError> {
         self.writing("noting the start", |ledger| {
             let (previous, _) = before(&ledger.conn, None, ledger.access, at, at)?;
-            let mut head = ledger.head;
+            let mut head = ledger.head.clone();
             let tx = ledger.conn.transaction()?;
             let start = json!({ "version": env!("CARGO_PKG_VERSION"), "first": previous.is_none() });
             record::append(&tx, &mut head, at, "run.start", &start)?;
@@ -59,7 +59,7 @@ impl Ledger {
             let Some(run) = ledger.run else { return Ok(()) };
             let sql =
                 "UPDATE runs SET stopped_at = max(?2, last_alive), last_alive = max(?2, last_alive) WHERE id = ?1";
-            let mut head = ledger.head;
+            let mut head = ledger.head.clone();
             let tx = ledger.conn.transaction()?;
             tx.execute(sql, params![run, at.as_millis()])?;
             record::append(&tx, &mut head, at, "run.stop", &json!({}))?;
@@ -105,13 +105,15 @@ pub(crate) fn before(
     let mut off = Vec::new();
     let mut next_start = now;
     while let Some(row) = rows.next()? {
-        let (id, stopped): (i64, Option<i64>) = (row.get(0)?, row.get(3)?);
-        let started_at = of_calendar(row.get(1)?);
+        // A run that cannot be read was none; the times around it then count as one time off.
+        let read = || Ok::<_, Cause>((row.get::<_, i64>(0)?, row.get(1)?, row.get(2)?, row.get::<_, Option<i64>>(3)?));
+        let Ok((id, started, alive, stopped)) = read() else { continue };
+        let started_at = of_calendar(started);
         if current.is_some_and(|current| id >= current) {
             next_start = started_at;
             continue;
         }
-        let last_alive = of_calendar(row.get(2)?);
+        let last_alive = of_calendar(alive);
         // A reader cannot tell whether the newest run, if it was not stopped, still goes on.
         let may_go_on = previous.is_none() && access == Access::Read && stopped.is_none();
         previous.get_or_insert(PreviousRun { last_alive, stopped_cleanly: stopped.is_some() });

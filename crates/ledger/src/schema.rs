@@ -273,6 +273,16 @@ CREATE TABLE chunks (id INTEGER PRIMARY KEY, readings INTEGER NOT NULL, checksum
 -- From now on `pruned` is 2 for an hour of which only the readings of some quantities were taken out: its root is on record, and cannot be
 -- computed again. `gone` names the quantities whose time is over, each between two spaces, whether the hour had any of them or not.
 ALTER TABLE record_hours ADD COLUMN gone TEXT NOT NULL DEFAULT '';
+", "
+-- What could not be stored, or was found broken, as bytes for the operator; `number` is its own, where it has one.
+CREATE TABLE set_aside (id INTEGER PRIMARY KEY AUTOINCREMENT, at INTEGER NOT NULL, what TEXT NOT NULL, number INTEGER, why TEXT NOT NULL,
+    bytes BLOB NOT NULL) STRICT;
+-- A row follows the newest one, past rows with numbers (above 2^52, below 0) that the record never gave: it goes on without them.
+DROP TRIGGER IF EXISTS record_goes_on;
+CREATE TRIGGER record_goes_on BEFORE INSERT ON record WHEN NEW.seq < 0
+    OR EXISTS (SELECT 1 FROM record WHERE seq = NEW.seq OR seq > NEW.seq AND seq <= 4503599627370496)
+    OR NEW.seq > 0 AND NOT EXISTS (SELECT 1 FROM record WHERE seq = NEW.seq - 1)
+BEGIN SELECT RAISE(ABORT, 'the record is only added to: this is not the number of its next row'); END;
 "];
 
 /// The number of steps that were taken on a file.
@@ -292,6 +302,41 @@ pub(crate) fn migrate(conn: &mut Connection, steps: &[&str]) -> rusqlite::Result
         tx.commit()?;
     }
     Ok(())
+}
+
+/// Makes anew what somebody took out of the layout, empty, and draws a life where there is none; gives the tables.
+pub(crate) fn complete(conn: &mut Connection) -> rusqlite::Result<Vec<String>> {
+    const NAMED: &str = "SELECT type, name, sql FROM sqlite_schema WHERE sql NOT NULL AND name NOT LIKE 'sqlite%'
+                         ORDER BY type <> 'table', type <> 'index', rowid";
+    type Named = (String, String, String);
+    let named = |conn: &Connection| -> rusqlite::Result<Vec<Named>> {
+        conn.prepare(NAMED)?.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect()
+    };
+    let mut whole = Connection::open_in_memory()?;
+    migrate(&mut whole, STEPS)?;
+    let here = named(conn)?;
+    let missing = |(kind, name, _): &Named| !here.iter().any(|(k, n, _)| k == kind && n == name);
+    let missing: Vec<Named> = named(&whole)?.into_iter().filter(missing).collect();
+    let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    for (kind, name, sql) in &missing {
+        // What stands in its place stays; what needs it is left out of each commit, and named.
+        match tx.execute_batch(sql) {
+            Ok(()) => tracing::warn!("the {kind} {name} of the store was missing and was made anew"),
+            Err(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::Unknown) => {
+                tracing::warn!("the {kind} {name} of the store is missing and cannot be made anew: {e}");
+            }
+            Err(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::ConstraintViolation) => {
+                tracing::warn!("the {kind} {name} of the store is missing and cannot be made anew: {e}");
+            }
+            Err(e) => return Err(e),
+        }
+    }
+    tx.execute_batch(
+        "INSERT INTO meta (key, value) VALUES ('life', random() & 4294967295)
+         ON CONFLICT (key) DO UPDATE SET value = excluded.value WHERE typeof(value) <> 'integer'",
+    )?;
+    tx.commit()?;
+    Ok(missing.into_iter().filter(|(kind, ..)| kind == "table").map(|(_, name, _)| name).collect())
 }
 
 #[cfg(test)]

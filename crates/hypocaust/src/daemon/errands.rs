@@ -21,10 +21,15 @@ use crate::report::Rendered;
 impl Loop {
     /// Renders a mail that was not rendered yet, or sends the bytes that were.
     pub(super) fn deliver(&mut self, id: MailId) {
+        if self.ledger.is_lost(id) {
+            // What the outbox has under its number is another mail.
+            let reply = "the store does not take this mail; `hypocaust store check` names it".to_owned();
+            return self.come_back(Work::Outcome(id, MailOutcome::Unfit { reply }));
+        }
         self.vitals.begins(id);
         let (mail, rendered) = match self.ledger.mail(id) {
             Ok(Some(found)) => found,
-            Ok(None) => return self.vitals.ends(id),
+            Ok(None) => return self.come_back(Work::Outcome(id, super::gone())),
             Err(source) => {
                 let reply = format!("the store does not give the mail: {source}");
                 self.come_back(Work::Outcome(id, MailOutcome::Deferred { reply }));

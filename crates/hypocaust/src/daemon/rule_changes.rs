@@ -64,6 +64,9 @@ impl Loop {
             tracing::warn!("{}: the change was not taken: {}", change.rule, change.why);
         }
         self.rules_changed.clone_from(&tried.set.changed);
+        if !tried.set.refused.iter().any(|change| change.rule == rule_watch::EVERY_RULE) {
+            self.board.post(|facts| facts.rules_from = None);
+        }
         if tried.nothing_new && answer.is_none() && !self.change_alarm_stands() {
             return None;
         }

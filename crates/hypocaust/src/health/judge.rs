@@ -171,6 +171,14 @@ fn rules(facts: &Facts, terms: &Terms, now: Timestamp) -> Said {
             "Check the clocks of this machine and of the probes' gateway (`timedatectl`).",
         );
     }
+    if let Some(why) = &facts.rules_from {
+        return bad(
+            State::Late,
+            None,
+            why.clone(),
+            "Correct `rules.folder` in the settings or mend the folder, then run `hypocaust reload`.",
+        );
+    }
     if facts.rules_broken > 0 {
         let rules = if facts.rules_broken == 1 { "1 rule does" } else { &format!("{} rules do", facts.rules_broken) };
         return bad(
@@ -291,12 +299,28 @@ fn record(facts: &Facts, terms: &Terms) -> Said {
             );
         }
     };
+    if let Some(why) = &facts.store_lost {
+        return bad(
+            State::Failed,
+            Some(facts.started_at),
+            why.clone(),
+            "Look at the bins yourself, and read the mail about the store.",
+        );
+    }
     if let Some(damage) = &state.damage {
         return bad(
             State::Failed,
             None,
             format!("{} hours of readings cannot go on record; the first damage is {damage}", state.damaged),
             "Run `hypocaust store check`, and restore the day from a backup.",
+        );
+    }
+    if let Some(why) = &facts.record_broken {
+        return bad(
+            State::Late,
+            Some(facts.started_at),
+            why.clone(),
+            "Keep a copy of the data folder, and tell whoever inspects the record.",
         );
     }
     if let Some(oldest) = state.oldest_overdue {
@@ -307,9 +331,11 @@ fn record(facts: &Facts, terms: &Terms) -> Said {
             "Check that readings come; an hour goes on record with the next one. If hours still wait then, run `hypocaust record check`.",
         );
     }
+    let kept =
+        facts.checkpoint_at.map(|at| format!("; last checkpoint at {}", terms.zone.show(at))).unwrap_or_default();
     match state.newest_hour {
-        Some(hour) => ok(format!("readings are on record up to {}", terms.zone.show(hour + Span::hours(1)))),
-        None => ok("no hour of readings is over yet"),
+        Some(hour) => ok(format!("readings are on record up to {}{kept}", terms.zone.show(hour + Span::hours(1)))),
+        None => ok(format!("no hour of readings is over yet{kept}")),
     }
 }
 
@@ -364,7 +390,7 @@ mod tests {
         use State::{Failed, Late};
         let held = engine::limits::MAIL_HELD_TOLD_AFTER;
         type Case = (Part, Option<State>, fn(&mut Facts), &'static str, &'static str);
-        let cases: [Case; 38] = [
+        let cases: [Case; 42] = [
             (Broker, None, |_| (), "connected to mqtt.test:1883", "all is well"),
             (Broker, None, |f| f.down_for(Span::seconds(9)), "connecting", "a link that is made again"),
             (
@@ -468,6 +494,34 @@ mod tests {
                 },
                 "b1-core temperature on 2026-03-01",
                 "damage is named",
+            ),
+            (
+                Record,
+                Some(Late),
+                |f| f.record_broken = Some("row 7 of the record is broken".into()),
+                "row 7",
+                "it goes on behind it",
+            ),
+            (
+                Record,
+                Some(Failed),
+                |f| f.store_lost = Some("the store is empty".into()),
+                "the store is empty",
+                "emptied",
+            ),
+            (
+                Record,
+                None,
+                |f| f.checkpoint_at = Some(ago(Span::minutes(3))),
+                "last checkpoint at 2026-03-10 06:57",
+                "kept",
+            ),
+            (
+                Rules,
+                Some(Late),
+                |f| f.rules_from = Some("the folder cannot be read; the rules that ship are in force".into()),
+                "the rules that ship",
+                "a mount that is late",
             ),
         ];
         assert!(held <= Span::minutes(35));

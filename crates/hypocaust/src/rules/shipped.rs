@@ -2,6 +2,18 @@
 //!
 //! Must never leave a file of the folder `rules` out: a test holds the list against it.
 
+use rulebook::RuleText;
+
+/// The texts of the rules that ship, as a folder would give them.
+pub(crate) fn shipped_texts() -> Vec<RuleText> {
+    let text = |(name, text, _): &(&str, &str, &str)| RuleText {
+        name: (*name).to_owned(),
+        path: format!("(shipped)/{name}.rhai"),
+        text: (*text).to_owned(),
+    };
+    SHIPPED.iter().map(text).collect()
+}
+
 /// Every rule of the folder `rules`: its name, its text, and the text of its cases.
 pub const SHIPPED: [(&str, &str, &str); 39] = [
     (

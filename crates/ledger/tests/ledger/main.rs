@@ -3,6 +3,8 @@
 //! Must never share a data folder between two tests.
 #![allow(clippy::unwrap_used)]
 
+mod broken;
+mod columns;
 mod copies;
 mod copying;
 mod dice;

@@ -228,14 +228,13 @@ fn a_commit_that_fails_leaves_the_record_as_it_was() {
     let (_folder, mut ledger) = fresh();
     let mut dice = Dice::new(5);
     ledger.begin_run(NOW).unwrap();
-    let mail = dice.mail(1);
-    let mut other = mail.clone();
-    other.to = format!("not-{}", other.to);
-    ledger.commit(NOW, &[Effect::Mail(Box::new(mail))]).unwrap();
     let before = record(&ledger);
-    let effects = [reading("p1", 5, 60.0), Effect::Entry(dice.entry()), Effect::Mail(Box::new(other))];
-    ledger.commit(NOW, &effects).unwrap_err();
+    let mut effects = vec![Effect::Entry(dice.entry())];
+    effects.extend((0..3_000).map(|n| reading("p1", n, 60.0)));
+    ledger.set_page_limit(Some(1)).unwrap();
+    assert!(ledger.commit(NOW, &effects).unwrap_err().is_disk_full());
     assert_eq!(record(&ledger), before);
+    ledger.set_page_limit(None).unwrap();
     ledger.commit(NOW, &effects[..2]).unwrap();
     assert_eq!(kinds(&ledger).last().map(String::as_str), Some("entry"), "and it goes on with the right number");
 }
