@@ -31,7 +31,7 @@ impl Engine {
             .values()
             .filter(|a| !a.stands() && a.life.cleared_at.is_some_and(|t| t > since))
             .filter(on_list)
-            .filter(|a| a.raised_at.is_some_and(|t| self.waits_for_list(a.priority, t)));
+            .filter(|a| a.raised_at.is_some_and(|t| self.only_listed(a) || self.waits_for_list(a.priority, t)));
         let notice = RoundListNotice {
             day,
             life: self.life,
@@ -50,6 +50,13 @@ impl Engine {
     /// Whether an alarm of this priority that is raised at this time of night waits for the list instead of a mail of its own.
     pub(crate) fn waits_for_list(&self, priority: Priority, raised_at: Timestamp) -> bool {
         priority <= Priority::Low && self.site.round_list.quiet(self.site.zone.time_of_day(raised_at))
+    }
+
+    /// Whether an alarm stands on the list alone: its rule wants that until it is graver, and somebody who looks after the bin gets the list.
+    pub(crate) fn only_listed(&self, alarm: &Alarm) -> bool {
+        let wanted =
+            alarm.priority <= Priority::Low && !alarm.graver && self.words_for(&alarm.key).handling.listed_first;
+        wanted && self.site.people.iter().any(|p| p.round_list && p.looks_after(alarm.key.bin()))
     }
 
     pub(crate) fn round_item(&self, alarm: &Alarm) -> RoundItem {

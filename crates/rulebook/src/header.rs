@@ -73,6 +73,8 @@ pub struct Handling {
     pub shelf_longest: Option<Span>,
     /// An alarm that stands for this long after it was acknowledged is unacknowledged again; `None`: never.
     pub realarm_after: Option<Span>,
+    /// A low one stands on the round list alone until an answer is graver; where nobody gets a round list, it is mailed as any other.
+    pub listed_first: bool,
 }
 
 /// How bad the consequence of not acting is.
@@ -129,8 +131,13 @@ pub struct Setting {
 
 impl Handling {
     /// What holds for a rule that says nothing.
-    pub const USUAL: Handling =
-        Handling { acknowledge: true, latching: false, shelf_longest: Some(limits::SHELF_MAX), realarm_after: None };
+    pub const USUAL: Handling = Handling {
+        acknowledge: true,
+        latching: false,
+        shelf_longest: Some(limits::SHELF_MAX),
+        realarm_after: None,
+        listed_first: false,
+    };
 }
 
 impl Priority {
