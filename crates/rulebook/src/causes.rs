@@ -18,6 +18,8 @@ const TOLD_IN_FULL: usize = 3;
 
 /// Below this moisture, percent of the wet mass, lack of water slows the pile: 40 to 65 % is acceptable (Cooperband 2002; NRAES-54).
 const DRY_PERCENT: f64 = 42.0;
+/// The account counts in full for dryness only if it is 95 % sure to be below this, percent: keep it equal to `account_doubt` in dry-pile.
+const DRY_DOUBT_PERCENT: f64 = 62.0;
 /// From here on water is not short, percent.
 const MOIST_PERCENT: f64 = 50.0;
 /// Air is right between these shares of its schedule (common practice, no source).
@@ -322,9 +324,11 @@ fn dry_by_itself(known: &Known) -> bool {
 fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
     if let Some(a) = known.account {
         let said = format!("the water account stands at {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
+        // After weeks of unmeasured flow the account may know little.
+        let knows = if a.high < DRY_DOUBT_PERCENT { 1.0 } else { 0.4 };
         match a.value {
-            m if m <= DRY_PERCENT => w.add(2.5, said),
-            m if m <= 47.0 => w.add(1.2, said),
+            m if m <= DRY_PERCENT => w.add(2.5 * knows, said),
+            m if m <= 47.0 => w.add(1.2 * knows, said),
             m if m >= MOIST_PERCENT + 2.0 && a.low >= DRY_PERCENT => w.add(-2.5, said),
             m if m >= MOIST_PERCENT => w.add(-0.5, said),
             _ => {}
@@ -340,7 +344,9 @@ fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
         }
     }
     // Air from below dries the base first; so does air without measure, which is why this counts less where the air is not proven.
-    let counts = if known.proof == AirProof::Proven { 1.0 } else { 0.4 };
+    let proven = if known.proof == AirProof::Proven { 1.0 } else { 0.4 };
+    // Over weeks the base cools by itself, where fresh air enters and its food runs out first.
+    let counts = if known.age_days < FOOD_DAYS.1 { proven } else { 0.5 * proven };
     match (known.base_apart, known.base_cooler) {
         (_, Some(cooler)) if cooler >= 15.0 => {
             w.add(

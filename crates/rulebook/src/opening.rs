@@ -40,6 +40,8 @@ const LOST_MEAN_KELVIN: f64 = 1.8;
 const LOST_WRITTEN_KELVIN: f64 = 0.7;
 /// A layer is so much warmer than the air before it, K.
 const ABOVE_AIR_KELVIN: f64 = 8.0;
+/// The layers fall by so many times what the air falls meanwhile.
+const AIR_TIMES: f64 = 1.5;
 /// It is closed when the layers have made up for this much, K.
 const BACK_KELVIN: f64 = 0.7;
 /// An entry belongs to a fall that began so long before it, or after it.
@@ -195,6 +197,11 @@ fn found(
 /// What the layers lost at a cell beyond their own way, if every one that is heard did so at once, and goes on.
 fn all_fell(layers: &[Cells], airs: &[Cells], cell: usize, written: bool) -> Option<(f64, usize)> {
     let air = airs.iter().filter_map(|air| mean(air, cell - BEFORE / 2..cell)).min_by(f64::total_cmp);
+    let air_fell = airs.iter().filter_map(|air| {
+        let before = mean(air, cell.saturating_sub(2)..cell)?;
+        Some(before - mean(air, cell + AFTER.start..cell + AFTER.end)?)
+    });
+    let air_fell = air_fell.max_by(f64::total_cmp).unwrap_or(0.0);
     let mut lost = Vec::new();
     let (mut went_on, mut looked, mut began) = (0.0, 0.0, 0.0);
     for layer in layers {
@@ -224,6 +231,10 @@ fn all_fell(layers: &[Cells], airs: &[Cells], cell: usize, written: bool) -> Opt
     let enough = if written { heard >= 1 } else { heard >= 2 && mean >= LOST_MEAN_KELVIN };
     // A short opening that is in the log need not go on.
     let goes_on = written || looked > 0.0 && went_on / looked >= 0.2 * mean;
+    // A cooling pile that follows the air of an evening is behind no door: through one it falls whatever the air does.
+    if mean < AIR_TIMES * air_fell {
+        return None;
+    }
     let begins = began >= BEGINS_SHARE * lost.iter().sum::<f64>();
     (enough && goes_on && begins).then_some((mean, heard))
 }

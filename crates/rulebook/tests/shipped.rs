@@ -756,6 +756,26 @@ fn probe_silent() {
 }
 
 #[test]
+fn probe_silent_is_graver_where_it_lasts_or_blinds() {
+    let three = |base: &str, core: &str, upper: &str| {
+        let read = |ago: &str| format!("4d:60 {ago}:60");
+        on_air("9d").base(&read(base)).core(&read(core)).upper(&read(upper))
+    };
+    for (facts, want, why) in [
+        (three("0h", "2h", "0h"), false, "one probe for two hours: a line of the list"),
+        (three("0h", "17h", "0h"), false, "its layer is unwatched, and not yet for long"),
+        (three("0h", "18h", "0h"), true, "a layer without any temperature"),
+        (three("0h", "0h", "0h").counted("4d:0 25h:2160"), true, "it lasts for more than a day"),
+        (three("3h", "3h", "3h"), false, "the whole pile, for three hours"),
+        (three("4h", "5h", "6h"), true, "nobody would see it run hot"),
+        (three("5h", "5h", "5h").without_batch(), true, "with or without a batch"),
+    ] {
+        let answer = judge(&book(Display::Metric), "probe-silent", &facts.done());
+        assert_eq!((answer.verdict, answer.graver), (Alarm, want), "{why}: {answer:?}");
+    }
+}
+
+#[test]
 fn probe_impossible() {
     let wavy: String = (0..48).rev().map(|h| format!("{h}h:{} ", 60.0 + f64::from(h % 7) / 10.0)).collect();
     check(

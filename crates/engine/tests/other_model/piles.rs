@@ -390,7 +390,7 @@ fn course(dice: &mut Dice, mut air: Air, event: Event, days: f64) -> Lived {
             }
         }
         let hot = loaded + (plateau - loaded) / (1.0 + (-(day - half) * quick).exp()) + drift * day;
-        let cooled = if day > ends { (hot - around - 12.0) * (1.0 - (-(day - ends) / decline).exp()) } else { 0.0 };
+        let cooled = if day > ends { (hot - air.mean - 12.0) * (1.0 - (-(day - ends) / decline).exp()) } else { 0.0 };
         let whole = hot - cooled;
         let still = [whole - below, whole, whole - above];
         for (i, lead) in [(0, leads), (1, 0.0), (2, -0.3)] {

@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use engine::Engine;
-use engine::alarm::AlarmEventKind;
+use engine::alarm::{AlarmEventKind, AlarmState};
 use engine::effect::{Effect, MailId};
 use engine::input::{Input, MailOutcome};
 use engine::notice::Notice;
@@ -52,6 +52,8 @@ pub(crate) struct Told {
     pub(crate) day: f64,
     pub(crate) rule: String,
     pub(crate) kind: AlarmEventKind,
+    /// Another alarm tells of it: nobody is told.
+    pub(crate) hidden: bool,
     pub(crate) finding: String,
     pub(crate) evidence: Vec<String>,
 }
@@ -67,7 +69,7 @@ pub(crate) struct Season {
 
 impl Season {
     pub(crate) fn raises(&self) -> impl Iterator<Item = &Told> {
-        self.told.iter().filter(|t| t.kind == AlarmEventKind::Raised)
+        self.told.iter().filter(|t| t.kind == AlarmEventKind::Raised && !t.hidden)
     }
 
     /// What was raised from one day to another.
@@ -184,11 +186,6 @@ pub(crate) fn watch(plan: Plan, texts: &[RuleText]) -> Season {
     let mixed = Kilograms(VOLUME * 500.0);
     let filling = Filled { moisture_percent: Some(57.0), ..Filled::of(mixed) };
     daemon.at(on_air, entry(on_air, EntryKind::OnAir { loaded_at: Some(Celsius(16.0)), filling: Some(filling) }));
-    if let Event::Door { day, .. } = plan.event
-        && plan.written
-    {
-        assert!(day > 1.0);
-    }
     for (n, moment) in lived.moments.iter().enumerate() {
         let minute = n as i64 * STEP_MINUTES;
         let day = minute as f64 / 1_440.0;
@@ -303,6 +300,7 @@ impl Daemon {
                     rule: alarm.key.rule.clone(),
                     evidence: if event.kind == AlarmEventKind::Raised { alarm.evidence.clone() } else { vec![] },
                     kind: event.kind,
+                    hidden: event.after == AlarmState::Suppressed,
                     finding: event.words.clone(),
                 }),
                 _ => {}
