@@ -78,9 +78,10 @@ fn the_end_of_an_alarm_is_told_to_those_who_heard_of_its_beginning() {
 
 #[test]
 fn what_is_listed_first_is_mailed_only_when_it_is_graver() {
-    let listed = low()
-        .replace("stages: [],", "stages: [], listed_first: true,")
-        .replace("    if core > set.limit {", "    if core > 70.0 { return alarm(`core ${core} far above`).graver(); }\n    if core > set.limit {");
+    let listed = low().replace("stages: [],", "stages: [], listed_first: true,").replace(
+        "    if core > set.limit {",
+        "    if core > 70.0 { return alarm(`core ${core} far above`).graver(); }\n    if core > set.limit {",
+    );
     let raised = [64.0, 66.0, 66.5, 67.0, 67.0];
     let ended = [58.0; 6];
 
