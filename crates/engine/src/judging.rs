@@ -264,7 +264,10 @@ impl Engine {
                 return;
             }
         };
-        alarm.graver = worse && event == Event::Raise;
+        // How grave it became holds until the next raise: whoever was told of it hears of its end.
+        if event == Event::Raise {
+            alarm.graver = worse;
+        }
         // Only people's words are refused.
         let _ = self.happen(&key, at, event, since, finding, effects);
     }
