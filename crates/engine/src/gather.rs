@@ -61,7 +61,9 @@ impl Engine {
             signals,
             batch,
             entries: state.map(|s| Arc::clone(&s.entries)).unwrap_or_default(),
-            blower: described.and_then(|b| b.blower.as_ref()).and_then(|id| self.blower_facts(id, state)),
+            blower: described
+                .and_then(|b| b.blower.as_ref())
+                .and_then(|id| self.blower_facts(id, state, state.and_then(|s| air_wanted_since(s, at)))),
             probes_out: Arc::new(state.map(|s| probes_out(&s.entries)).unwrap_or_default()),
             neighbours: Arc::default(),
             watching: at.since(self.watching_since),
@@ -84,8 +86,10 @@ impl Engine {
         let site_wide = self.gathered(&name, None, None, at);
         let nothing = Facts { signals: Vec::new(), ..site_wide.clone() };
         let blowers = self.site.blowers.values().map(|blower| {
-            let blower_facts = self.blower_facts(&blower.id, None);
-            let serves = self.site.bins.values().filter(|b| b.blower.as_ref() == Some(&blower.id));
+            let serves = || self.site.bins.values().filter(|b| b.blower.as_ref() == Some(&blower.id));
+            let wanted = serves().filter_map(|b| self.bins.get(&b.id)).filter_map(|state| air_wanted_since(state, at));
+            let blower_facts = self.blower_facts(&blower.id, None, wanted.min());
+            let serves = serves();
             SiteBlower {
                 facts: Arc::new(Facts { blower: blower_facts, ..nothing.clone() }),
                 role: blower.role,
@@ -155,7 +159,12 @@ impl Engine {
         others.map(neighbour).collect()
     }
 
-    fn blower_facts(&self, id: &BlowerId, state: Option<&BinState>) -> Option<BlowerFacts> {
+    fn blower_facts(
+        &self,
+        id: &BlowerId,
+        state: Option<&BinState>,
+        wanted_since: Option<Timestamp>,
+    ) -> Option<BlowerFacts> {
         let blower = self.site.blowers.get(id)?;
         let quantity = match blower.proof {
             RunProof::RunCounter => Some(Quantity::RunTime),
@@ -176,10 +185,17 @@ impl Engine {
             interval: blower.interval,
             window: proof.map(|s| Arc::clone(&s.window)),
             ran_at: proof.and_then(|s| s.ran_at),
+            wanted_since,
             signals: own.collect(),
             valve_percent: state.map_or(100.0, |s| s.valve_percent),
         })
     }
+}
+
+/// Since when a batch on air in the bin has waited for air.
+fn air_wanted_since(state: &BinState, at: Timestamp) -> Option<Timestamp> {
+    let batch = state.batch.as_ref().filter(|batch| batch.stage(at) == Stage::OnAir)?;
+    batch.on_air_at.map(|on_air| on_air.max(batch.in_bin_since))
 }
 
 fn signal(id: &SeriesId, position: Option<Position>, series: &Series) -> Signal {

@@ -272,7 +272,10 @@ impl Engine {
                 return;
             }
         };
-        alarm.graver = worse && event == Event::Raise;
+        // How grave it became holds until the next raise: whoever was told of it hears of its end.
+        if event == Event::Raise {
+            alarm.graver = worse;
+        }
         if event == Event::Raise
             && let Some(fire) = self.fire_before(rule, &key)
         {

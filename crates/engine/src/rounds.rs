@@ -33,7 +33,8 @@ impl Engine {
             .filter(on_list)
             .filter(|a| {
                 let time_to_respond = self.words_for(&a.key).time_to_respond;
-                a.raised_at.is_some_and(|t| self.waits_for_list(a.priority, t, time_to_respond))
+                let waited = |t| self.only_listed(a) || self.waits_for_list(a.priority, t, time_to_respond);
+                a.raised_at.is_some_and(waited)
             });
         let notice = RoundListNotice {
             day,
@@ -56,6 +57,13 @@ impl Engine {
         let zone = &self.site.zone;
         let night = priority <= Priority::Low && self.site.round_list.quiet(zone.time_of_day(raised_at));
         night && zone.next_daily(raised_at, self.site.round_list.at).since(raised_at) <= time_to_respond
+    }
+
+    /// Whether an alarm stands on the list alone: its rule wants that until it is graver, and somebody who looks after the bin gets the list.
+    pub(crate) fn only_listed(&self, alarm: &Alarm) -> bool {
+        let wanted =
+            alarm.priority <= Priority::Low && !alarm.graver && self.words_for(&alarm.key).handling.listed_first;
+        wanted && self.site.people.iter().any(|p| p.round_list && p.looks_after(alarm.key.bin()))
     }
 
     pub(crate) fn round_item(&self, alarm: &Alarm) -> RoundItem {

@@ -75,6 +75,8 @@ impl Engine {
         };
         let Some(alarm) = self.alarms.get_mut(key) else { return };
         let number = alarm.mails;
+        // What stood on the round list alone until now begins with this mail.
+        let step = if step == Step::Update && number == 0 { Step::Raise } else { step };
         alarm.mails = alarm.mails.saturating_add(1);
         alarm.held = false;
         let kept = alarm.clone();
@@ -154,14 +156,15 @@ impl Engine {
         }
         let raised_at = alarm.raised_at.unwrap_or(self.now);
         let (bin, priority) = (key.bin(), alarm.priority);
-        let waits = self.waits_for_list(priority, raised_at, self.words_for(key).time_to_respond);
+        let listed = self.only_listed(alarm);
+        let waits = listed || self.waits_for_list(priority, raised_at, self.words_for(key).time_to_respond);
         let called = |p: &&Person| {
             let calls = match p.calls {
                 Calls::All => true,
                 Calls::HighOnly => priority == Priority::High,
                 Calls::None => false,
             };
-            calls && p.looks_after(bin) && !(waits && p.round_list)
+            calls && p.looks_after(bin) && !listed && !(waits && p.round_list)
         };
         let overdue = alarm.life.reminders > 0 || step == Step::Reminder;
         let steps_in = |p: &&Person| overdue && p.unacknowledged && p.looks_after(bin);

@@ -88,6 +88,41 @@ fn the_end_of_an_alarm_is_told_to_those_who_heard_of_its_beginning() {
 }
 
 #[test]
+fn what_is_listed_first_is_mailed_only_when_it_is_graver() {
+    let listed = low().replace("stages: [],", "stages: [], listed_first: true,").replace(
+        "    if core > set.limit {",
+        "    if core > 70.0 { return alarm(`core ${core} far above`).graver(); }\n    if core > set.limit {",
+    );
+    let raised = [64.0, 66.0, 66.5, 67.0, 67.0];
+    let ended = [58.0; 6];
+
+    let mut yard = yard(&listed, at(14));
+    yard.cores(&raised);
+    assert_eq!(told(&yard), [], "by day too it is a line of the list, and no mail to anybody");
+    yard.wait(Span::hours(24));
+    assert_eq!(yard.round_lists()[0].standing.len(), 1);
+    yard.cores(&[67.0, 71.0]);
+    assert_eq!(told(&yard), [("ann", Step::Raise), ("bo", Step::Raise)], "graver: its thread begins with a raise");
+    yard.cores(&ended);
+    assert_eq!(told(&yard)[2..], [("ann", Step::Clear), ("bo", Step::Clear)], "and who was told hears of its end");
+
+    let mut short = self::yard(&listed, at(14));
+    short.cores(&raised);
+    short.cores(&ended);
+    short.wait(Span::hours(24));
+    assert_eq!(told(&short), [], "it came and went without a mail");
+    assert_eq!(short.round_lists()[0].over.len(), 1, "and the list has it");
+
+    // Nobody gets a list: it is mailed as any other.
+    let settings = settings().replace(", round_list]", "]").replace("gets: [round_list]", "gets: [summary]");
+    let mut bare =
+        Yard::described(&settings, &[("hot-core", &listed)], Restored { life: 7, ..Restored::default() }, at(14));
+    bare.step(Input::Started { previous: None });
+    bare.cores(&raised);
+    assert_eq!(told(&bare), [("ann", Step::Raise), ("bo", Step::Raise)]);
+}
+
+#[test]
 fn the_list_comes_once_a_morning_with_the_reminders_of_the_day() {
     let mut yard = yard(HOT, at(0));
     yard.wait(Span::days(3));

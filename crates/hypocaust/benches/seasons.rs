@@ -560,7 +560,7 @@ fn spread(values: &mut [f64]) -> String {
 }
 
 fn names_water_first(evidence: &[String]) -> bool {
-    let first = evidence.iter().find(|line| line.starts_with("Likely cause 1"));
+    let first = evidence.iter().find(|line| line.starts_with("Cause 1:"));
     first.is_some_and(|line| line.contains("water"))
 }
 

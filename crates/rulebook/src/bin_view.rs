@@ -155,6 +155,26 @@ impl Bin {
         }
     }
 
+    /// When entries of these kinds say that they happened.
+    pub(crate) fn entries_of(&self, kinds: &[&'static str]) -> Vec<Timestamp> {
+        kinds.iter().flat_map(|kind| self.entries(kind).map(|entry| entry.at)).collect()
+    }
+
+    /// Litres that people watered in the last `span`; minutes count by what the hose gives.
+    pub(crate) fn watered_over(&self, span: Span) -> Fact {
+        let (from, hose) = (self.0.facts.at - span, self.0.facts.water.hose);
+        let mut sum = 0.0;
+        for entry in self.entries("watered").filter(|entry| entry.at > from) {
+            let EntryKind::Watered { litres, minutes } = entry.kind else { continue };
+            let by_minutes = minutes.zip(hose).map(|(minutes, hose)| minutes * hose.0);
+            match litres.map(|l| l.0).or(by_minutes) {
+                Some(litres) => sum += litres,
+                None => return Fact::unknown(Kind::Volume, "a watering of that time names no amount"),
+            }
+        }
+        Fact::known(Kind::Volume, sum)
+    }
+
     /// Entries of one kind up to the tick, in the order of their own times.
     fn entries<'a>(&'a self, kind: &'a str) -> impl DoubleEndedIterator<Item = &'a Entry> {
         // They are gone through and put in order.

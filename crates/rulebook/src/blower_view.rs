@@ -231,7 +231,7 @@ impl BlowerView {
         })
     }
 
-    /// Scheduled pulses in a row, up to now, that did not come.
+    /// Scheduled pulses in a row, up to now, that did not come. Before on-air nobody waited for any.
     pub(crate) fn missed_pulses(&self, context: &NativeCallContext) -> Result<Fact, Trouble> {
         let every = match self.blower().map(|b| b.schedule) {
             Some(BlowerSchedule::Pulses { every, .. }) => every,
@@ -241,7 +241,11 @@ impl BlowerView {
             None => return Ok(Fact::unknown(Kind::Number, NO_BLOWER)),
         };
         Ok(match self.idle(context)?.value {
-            Ok(idle) => Fact::known(Kind::Number, libm::floor(idle / every.as_seconds())),
+            Ok(idle) => {
+                let wanted = self.blower().and_then(|b| b.wanted_since);
+                let wanted = wanted.map_or(f64::MAX, |since| self.0.facts.at.since(since).as_seconds().max(0.0));
+                Fact::known(Kind::Number, libm::floor(idle.min(wanted) / every.as_seconds()))
+            }
             Err(why) => Fact::unknown(Kind::Number, why),
         })
     }

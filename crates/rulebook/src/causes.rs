@@ -3,20 +3,23 @@
 //! Must never count as known what was only meant to be: a schedule proves no air, and silence proves nothing.
 //!
 //! Each cause starts at a weight that says how often it is the one, and every piece of evidence adds to it or takes from it (natural
-//! logarithms of odds). The causes exclude each other here: the shares of the exponentials are how sure each is. All weights are
-//! chosen, no source; they were set so that one strong proof outweighs what is usual, and two weak hints do not.
+//! logarithms of odds). All weights are chosen, no source; they were set so that one strong proof outweighs what is usual, and two weak hints
+//! do not. They order the causes, and nobody has compared them with how often each was the one: people read likely, possible or unlikely,
+//! never a percentage, and where two are close that they cannot be told apart.
 
 use core::fmt::Write as _;
 
 use pile::water_account::Band;
 
 /// How a line about a ranked cause begins in the grounds of an answer; the mail makes a section of these lines.
-pub const CAUSE_LINE: &str = "Likely cause ";
-/// Causes that are told in full; the rest in one line.
-pub(crate) const TOLD_IN_FULL: usize = 3;
+pub const CAUSE_LINE: &str = "Cause ";
+/// Causes that are told in full, at the most; the rest, and all that are unlikely, in one line.
+const TOLD_IN_FULL: usize = 3;
 
 /// Below this moisture, percent of the wet mass, lack of water slows the pile: 40 to 65 % is acceptable (Cooperband 2002; NRAES-54).
 const DRY_PERCENT: f64 = 42.0;
+/// The account counts in full for dryness only if it is 95 % sure to be below this, percent: keep it equal to `account_doubt` in dry-pile.
+const DRY_DOUBT_PERCENT: f64 = 62.0;
 /// From here on water is not short, percent.
 const MOIST_PERCENT: f64 = 50.0;
 /// Air is right between these shares of its schedule (common practice, no source).
@@ -31,11 +34,22 @@ const WATERED_LASTS_HOURS: f64 = 24.0;
 const OPENED_LASTS_HOURS: f64 = 12.0;
 /// Hot weeks last 21 to 35 days (extension text on aerated static piles).
 const FOOD_DAYS: (f64, f64) = (14.0, 21.0);
+/// Wetter than this is too wet to breathe, percent: 40 to 65 % is acceptable (Cooperband 2002; NRAES-54).
+const WET_PERCENT: f64 = 65.0;
+/// The account counts for it only if it is 95 % sure to be above this, percent.
+const WET_DOUBT_PERCENT: f64 = 60.0;
+/// So much more than the air carries off was watered in a week, litres for each cubic metre (simulated seasons).
+const SURPLUS_LITRES: f64 = 40.0;
+/// A cause at this share or more, and so many times the next one, is likely; below the other it is unlikely.
+const LIKELY_SHARE: f64 = 0.5;
+const LIKELY_TIMES: f64 = 2.0;
+const UNLIKELY_SHARE: f64 = 0.1;
 
 /// What may have made a pile colder.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(crate) enum Cause {
     Water,
+    Wet,
     Air,
     Food,
     Probe,
@@ -44,12 +58,14 @@ pub(crate) enum Cause {
 }
 
 impl Cause {
-    const ALL: [Cause; 6] = [Cause::Water, Cause::Air, Cause::Food, Cause::Probe, Cause::Handled, Cause::Weather];
+    const ALL: [Cause; 7] =
+        [Cause::Water, Cause::Wet, Cause::Air, Cause::Food, Cause::Probe, Cause::Handled, Cause::Weather];
 
     /// What people read.
     pub(crate) fn name(self) -> &'static str {
         match self {
             Cause::Water => "lack of water",
+            Cause::Wet => "too much water",
             Cause::Air => "the air",
             Cause::Food => "food used up",
             Cause::Probe => "a probe moved or failing",
@@ -62,11 +78,31 @@ impl Cause {
     fn usual(self) -> f64 {
         match self {
             Cause::Water => 1.2,
+            Cause::Wet => -1.5,
             Cause::Air => 0.0,
             Cause::Food => -0.7,
             Cause::Probe => -0.5,
             Cause::Handled => -0.5,
             Cause::Weather => -1.5,
+        }
+    }
+}
+
+/// How a cause is worded.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Likelihood {
+    Unlikely,
+    Possible,
+    Likely,
+}
+
+impl Likelihood {
+    /// What people read.
+    pub(crate) fn word(self) -> &'static str {
+        match self {
+            Likelihood::Unlikely => "unlikely",
+            Likelihood::Possible => "possible",
+            Likelihood::Likely => "likely",
         }
     }
 }
@@ -128,6 +164,10 @@ pub(crate) struct Known {
     pub(crate) base_fall: Option<f64>,
     pub(crate) upper_fall: Option<f64>,
     pub(crate) opened_hours: Option<f64>,
+    /// All layers fell at once toward the air, and that still explains the fall: how long ago it began, h, and what it took.
+    pub(crate) opening: Option<(f64, f64)>,
+    /// Watered in a week beyond what the air carries off, litres for each cubic metre.
+    pub(crate) surplus: Option<f64>,
     pub(crate) probes_moved_hours: Option<f64>,
     pub(crate) air_changed_hours: Option<f64>,
     /// Volume of the bin, m³.
@@ -144,8 +184,9 @@ pub(crate) struct Known {
 #[derive(Clone, Debug, PartialEq)]
 pub(crate) struct Ranked {
     pub(crate) cause: Cause,
-    /// 0 to 100; all of them together make 100, give or take the rounding.
-    pub(crate) sure_percent: f64,
+    /// Its weight against that of the others, 0 to 1; all of them together make 1. It orders, and is no probability.
+    pub(crate) share: f64,
+    pub(crate) likelihood: Likelihood,
     pub(crate) speaks_for: Vec<String>,
     pub(crate) speaks_against: Vec<String>,
     pub(crate) action: String,
@@ -181,6 +222,7 @@ pub(crate) fn ranked(known: &Known, words: &dyn Words) -> Vec<Ranked> {
         let mut w = Weighed { cause, weight: Cause::usual(cause), speaks_for: vec![], speaks_against: vec![] };
         match cause {
             Cause::Water => water(&mut w, known, words),
+            Cause::Wet => wet(&mut w, known, words),
             Cause::Air => air(&mut w, known),
             Cause::Food => food(&mut w, known),
             Cause::Probe => probe(&mut w, known, words),
@@ -202,9 +244,18 @@ pub(crate) fn ranked(known: &Known, words: &dyn Words) -> Vec<Ranked> {
     let highest = all.iter().map(|w| w.weight).fold(f64::MIN, f64::max);
     let sum: f64 = all.iter().map(|w| libm::exp(w.weight - highest)).sum();
     all.sort_by(|a, b| b.weight.total_cmp(&a.weight));
+    let share = |w: &Weighed| libm::exp(w.weight - highest) / sum;
+    let first = all.first().map_or(0.0, share);
+    let second = all.get(1).map_or(0.0, share);
+    let told_apart = first >= LIKELY_SHARE && first >= LIKELY_TIMES * second;
+    let likelihood = |share: f64| match share {
+        s if told_apart && s >= first => Likelihood::Likely,
+        s if s < UNLIKELY_SHARE => Likelihood::Unlikely,
+        _ => Likelihood::Possible,
+    };
     let done = |w: Weighed| Ranked {
-        // Nothing is certain here, and rounding must not make it so.
-        sure_percent: (100.0 * libm::exp(w.weight - highest) / sum).round().min(99.0),
+        share: share(&w),
+        likelihood: likelihood(share(&w)),
         action: action(w.cause, known, words),
         cause: w.cause,
         speaks_for: w.speaks_for,
@@ -213,11 +264,29 @@ pub(crate) fn ranked(known: &Known, words: &dyn Words) -> Vec<Ranked> {
     all.into_iter().map(done).collect()
 }
 
-/// The grounds that an answer shows: three causes in full, the others in one line.
+/// The likely cause, or those that cannot be told apart, as a part of a finding.
+pub(crate) fn said(causes: &[Ranked]) -> String {
+    match causes {
+        [] => "no cause known".into(),
+        [first, ..] if first.likelihood == Likelihood::Likely => format!("likely cause: {}", first.cause.name()),
+        [only] => format!("possible cause: {}", only.cause.name()),
+        [first, second, ..] => {
+            format!("possible causes: {} or {}, which cannot be told apart", first.cause.name(), second.cause.name())
+        }
+    }
+}
+
+/// The causes that are told in full.
+pub(crate) fn in_full(causes: &[Ranked]) -> &[Ranked] {
+    let worth = causes.iter().take(TOLD_IN_FULL).take_while(|c| c.likelihood > Likelihood::Unlikely).count();
+    &causes[..worth]
+}
+
+/// The grounds that an answer shows: up to three causes in full, the others in one line.
 pub(crate) fn lines(causes: &[Ranked]) -> Vec<String> {
     let mut lines = vec![];
-    for (n, cause) in (1..).zip(causes.iter().take(TOLD_IN_FULL)) {
-        let mut line = format!("{CAUSE_LINE}{n}: {}, {:.0} % sure.", cause.cause.name(), cause.sure_percent);
+    for (n, cause) in (1..).zip(in_full(causes)) {
+        let mut line = format!("{CAUSE_LINE}{n}: {}, {}.", cause.cause.name(), cause.likelihood.word());
         if !cause.speaks_for.is_empty() {
             let _ = write!(line, " For it: {}.", cause.speaks_for.join("; "));
         }
@@ -229,11 +298,12 @@ pub(crate) fn lines(causes: &[Ranked]) -> Vec<String> {
     }
     let rest: Vec<String> = causes
         .iter()
-        .skip(TOLD_IN_FULL)
-        .map(|c| format!("{} ({:.0} %{})", c.cause.name(), c.sure_percent, because(&c.speaks_against)))
+        .skip(in_full(causes).len())
+        .map(|c| format!("{} ({}{})", c.cause.name(), c.likelihood.word(), because(&c.speaks_against)))
         .collect();
-    if !rest.is_empty() {
-        lines.push(format!("{CAUSE_LINE}of less weight: {}.", rest.join(", ")));
+    // A line holds no more than so many.
+    for some in rest.chunks(3) {
+        lines.push(format!("{CAUSE_LINE}of less weight: {}.", some.join(", ")));
     }
     lines
 }
@@ -254,9 +324,11 @@ fn dry_by_itself(known: &Known) -> bool {
 fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
     if let Some(a) = known.account {
         let said = format!("the water account stands at {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
+        // After weeks of unmeasured flow the account may know little.
+        let knows = if a.high < DRY_DOUBT_PERCENT { 1.0 } else { 0.4 };
         match a.value {
-            m if m <= DRY_PERCENT => w.add(2.5, said),
-            m if m <= 47.0 => w.add(1.2, said),
+            m if m <= DRY_PERCENT => w.add(2.5 * knows, said),
+            m if m <= 47.0 => w.add(1.2 * knows, said),
             m if m >= MOIST_PERCENT + 2.0 && a.low >= DRY_PERCENT => w.add(-2.5, said),
             m if m >= MOIST_PERCENT => w.add(-0.5, said),
             _ => {}
@@ -272,7 +344,9 @@ fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
         }
     }
     // Air from below dries the base first; so does air without measure, which is why this counts less where the air is not proven.
-    let counts = if known.proof == AirProof::Proven { 1.0 } else { 0.4 };
+    let proven = if known.proof == AirProof::Proven { 1.0 } else { 0.4 };
+    // Over weeks the base cools by itself, where fresh air enters and its food runs out first.
+    let counts = if known.age_days < FOOD_DAYS.1 { proven } else { 0.5 * proven };
     match (known.base_apart, known.base_cooler) {
         (_, Some(cooler)) if cooler >= 15.0 => {
             w.add(
@@ -298,6 +372,41 @@ fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
         Some(h) if h >= 12.0 && known.gained.is_some_and(|g| g >= 3.0) => {
             w.add(-0.4, format!("the core rose after the watering {} ago", hours(h)));
         }
+        _ => {}
+    }
+}
+
+fn wet(w: &mut Weighed, known: &Known, words: &dyn Words) {
+    if let Some(a) = known.account {
+        let said = format!("the water account stands at {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
+        match a.value {
+            m if m >= WET_PERCENT && a.low >= WET_DOUBT_PERCENT => w.add(2.5, said),
+            m if m >= WET_PERCENT - 2.0 => w.add(1.0, said),
+            m if m < 57.0 && a.high < WET_PERCENT => w.add(-2.0, said),
+            _ => {}
+        }
+    }
+    if let Some(m) = known.moisture {
+        let said = format!("the moisture probe reads {m:.0} %");
+        match m {
+            m if m >= WET_PERCENT => w.add(2.0, said),
+            m if m < 57.0 => w.add(-2.0, said),
+            _ => {}
+        }
+    }
+    match known.surplus {
+        Some(surplus) if surplus >= SURPLUS_LITRES => {
+            let litres = words.litres(surplus.round());
+            w.add(2.5, format!("in a week each cubic metre got {litres} more than the air carries off"));
+        }
+        Some(surplus) if surplus < SURPLUS_LITRES / 2.0 => {
+            w.add(-1.0, "no more was watered than the air carries off".into())
+        }
+        _ => {}
+    }
+    match known.oxygen {
+        Some(o) if o < 5.0 => w.add(1.0, format!("oxygen went down to {o:.1} %")),
+        Some(o) if o > 8.0 => w.add(-1.5, format!("oxygen stayed above {o:.1} %")),
         _ => {}
     }
 }
@@ -351,7 +460,7 @@ fn food(w: &mut Weighed, known: &Known) {
         d if d < FOOD_DAYS.0 => w.add(-2.0, format!("on air for only {d:.0} days")),
         d if d < FOOD_DAYS.1 => w.add(-0.5, format!("on air for {d:.0} days; hot weeks last 21 to 35")),
         d if d < 28.0 => w.add(1.2, format!("on air for {d:.0} days; hot weeks last 21 to 35")),
-        d => w.add(2.2, format!("on air for {d:.0} days; hot weeks last 21 to 35")),
+        d => w.add(2.4, format!("on air for {d:.0} days; hot weeks last 21 to 35")),
     }
     if let Some(left) = known.food_left {
         let said = format!("by the heat account {:.0} % of the degradable part is left", left * 100.0);
@@ -362,7 +471,9 @@ fn food(w: &mut Weighed, known: &Known) {
         }
     }
     match known.fall {
-        Some(fall) if fall >= 7.0 => w.add(-0.7, "food runs out slowly, and this fall is fast".into()),
+        Some(fall) if fall >= 4.5 => {
+            w.add(if fall >= 7.0 { -2.5 } else { -1.5 }, "food runs out slowly, and this fall is fast".into());
+        }
         _ => {}
     }
     if known.base_cooler.is_some_and(|c| c >= 15.0) {
@@ -407,6 +518,11 @@ fn probe(w: &mut Weighed, known: &Known, words: &dyn Words) {
 
 fn handled(w: &mut Weighed, known: &Known, words: &dyn Words) {
     let mut entry = false;
+    if let Some((h, lost)) = known.opening {
+        entry = true;
+        let lost = words.kelvin(lost);
+        w.add(6.0, format!("every layer lost {lost} at once {} ago, toward the air, as behind an open door", hours(h)));
+    }
     if let Some(h) = known.watered_hours.filter(|h| *h <= WATERED_LASTS_HOURS) {
         entry = true;
         let litres = known.watered_litres.map_or(String::new(), |l| format!(" with {}", words.litres(l)));
@@ -467,6 +583,11 @@ fn action(cause: Cause, known: &Known, words: &dyn Words) -> String {
             }
             text.push_str("; stop at runoff; look again in 24 h");
             text
+        }
+        Cause::Wet => {
+            "do not water; squeeze-test, see that the drain runs and no rain comes in; if it drips give longer pulses for a day or two, and \
+             remix it with dry, coarse material if that does not help"
+                .into()
         }
         Cause::Air => match known.proof {
             AirProof::Proven => {

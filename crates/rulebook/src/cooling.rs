@@ -14,17 +14,20 @@ use site::model::{Position, RunProof};
 use site::quantity::Quantity;
 
 use crate::bin_view::Bin;
-use crate::causes::{AirProof, Known, Ranked, Words, lines, ranked};
+use crate::causes::{AirProof, Known, Likelihood, Ranked, Words, lines, ranked};
 use crate::fact::{Fact, Kind, Trouble};
 use crate::facts::Signal;
 use crate::judgement::Judgement;
 use crate::language::{Draft, Outcome, room};
 use crate::limits;
+use crate::opening;
 use crate::signals::{Asked, Over, SignalSet};
+use crate::water_view;
 
 /// How far back it looks.
 const BACK: Span = Span::days(2);
 const DAY: Span = Span::days(1);
+const WEEK: Span = Span::days(7);
 /// The moisture that a dose aims at: the middle of the range that is acceptable, 40 to 65 % (Cooperband 2002), and then some.
 const GOAL: Fraction = Fraction(0.55);
 /// A hose's water where nobody measured it (chosen).
@@ -54,11 +57,19 @@ pub(crate) fn register(engine: &mut Engine) {
     engine.register_get("first", |causes: &mut Causes| -> ImmutableString {
         causes.0.first().map_or("", |c| c.cause.name()).into()
     });
+    engine.register_get("likely", |causes: &mut Causes| -> ImmutableString {
+        let likely = causes.0.first().filter(|c| c.likelihood == Likelihood::Likely);
+        likely.map_or("", |c| c.cause.name()).into()
+    });
+    engine.register_get("said", |causes: &mut Causes| -> ImmutableString { crate::causes::said(&causes.0).into() });
+    engine.register_get("likelihood", |cause: &mut CauseView| -> ImmutableString {
+        cause.0.get(cause.1).map_or("", |c| c.likelihood.word()).into()
+    });
     engine.register_get("name", |cause: &mut CauseView| -> ImmutableString {
         cause.0.get(cause.1).map_or("", |c| c.cause.name()).into()
     });
     engine.register_get("sure", |cause: &mut CauseView| {
-        Fact::known(Kind::Share, cause.0.get(cause.1).map_or(0.0, |c| c.sure_percent / 100.0))
+        Fact::known(Kind::Share, cause.0.get(cause.1).map_or(0.0, |c| c.share))
     });
     engine.register_fn("ranked", |answer: Draft, causes: Causes| -> Outcome<Draft> {
         let mut answer = answer;
@@ -66,9 +77,9 @@ pub(crate) fn register(engine: &mut Engine) {
             answer = room(answer)?;
             answer.evidence.push(crate::language::shortened(&line));
         }
-        for cause in causes.0.iter().take(crate::causes::TOLD_IN_FULL) {
+        for cause in crate::causes::in_full(&causes.0) {
             answer = room(answer)?;
-            answer.figures.push((cause.cause.name().into(), format!("{:.0} %", cause.sure_percent)));
+            answer.figures.push((cause.cause.name().into(), cause.likelihood.word().into()));
         }
         Ok(answer)
     });
@@ -138,6 +149,10 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
     };
     let (proof, share, share_hours) = air(context, bin)?;
     let core_now = now(&core)?;
+    let opening = match judgement.header.window >= opening::BACK {
+        true => opening::seen(context, judgement, bin)?.filter(|o| o.explains(facts.at)),
+        false => None,
+    };
     let account = facts.water.account.as_ref().ok();
     let dose = account.and_then(|a| a.litres_to(GOAL).ok()).map(|dose| (dose.litres.value.0, dose.first.0));
     let chill = account
@@ -175,6 +190,8 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
         base_fall: fall(&base)?,
         upper_fall: fall(&upper)?,
         opened_hours: soonest(["opened", "turned"])?,
+        opening: opening.map(|o| (facts.at.since(o.began).as_hours(), o.lost)),
+        surplus: water_view::surplus(bin, WEEK).number().ok(),
         probes_moved_hours: soonest(["probes-out", "probes-back"])?,
         air_changed_hours: hours("air-changed")?,
         volume: facts.water.volume.0,

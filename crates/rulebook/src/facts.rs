@@ -181,6 +181,9 @@ pub struct BlowerFacts {
     pub window: Option<Arc<Window>>,
     /// The newest reading of a sampled proof signal that showed it running.
     pub ran_at: Option<Timestamp>,
+    /// Since when its air has been wanted: of the bin that is judged, or of the bin on air for longest that it serves. `None` where
+    /// nobody waits for it, or where it serves no pile.
+    pub wanted_since: Option<Timestamp>,
     /// What it measures of its own air: flow, pressure, current.
     pub signals: Vec<Signal>,
     /// Opening of the bin's valve in percent as last written, 100 when nobody wrote anything.

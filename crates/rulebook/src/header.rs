@@ -75,6 +75,8 @@ pub struct Handling {
     pub shelf_longest: Option<Span>,
     /// An alarm that stands for this long after it was acknowledged is unacknowledged again; `None`: never.
     pub realarm_after: Option<Span>,
+    /// A low one stands on the round list alone until an answer is graver; where nobody gets a round list, it is mailed as any other.
+    pub listed_first: bool,
     /// What it guards people against; `None` for what harms the batch or its record alone.
     pub guards: Option<Guards>,
 }
@@ -160,6 +162,7 @@ impl Handling {
         shelf_longest: Some(limits::SHELF_MAX),
         realarm_after: None,
         guards: None,
+        listed_first: false,
     };
 }
 

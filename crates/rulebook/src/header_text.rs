@@ -15,7 +15,7 @@ use crate::header::{Advice, Evidence, Guards, Handling, Header, Scope, Setting, 
 use crate::limits;
 use crate::settings;
 
-const KEYS: [&str; 24] = [
+const KEYS: [&str; 25] = [
     "title",
     "watches_for",
     "cause",
@@ -40,6 +40,7 @@ const KEYS: [&str; 24] = [
     "shelvable",
     "max_shelf",
     "realarm_after",
+    "listed_first",
 ];
 const SETTINGS: &str = "settings";
 const SETTING_KEYS: [&str; 5] = ["value", "min", "max", "unit", "about"];
@@ -355,7 +356,9 @@ impl<'a> Reader<'a> {
             true => Some(self.length(f, "realarm_after", None, Span::minutes(10), limits::DELAY_MAX)?),
             false => None,
         };
+        let listed_first = self.truth(f, "listed_first", usual.listed_first);
         Some(Handling {
+            listed_first: listed_first?,
             acknowledge: acknowledge?,
             latching: latching?,
             shelf_longest: longest.filter(|_| shelvable == Some(true)),

@@ -22,6 +22,7 @@ use crate::helpers;
 use crate::judgement::Judgement;
 use crate::limits;
 use crate::meter::{Meter, UsedUp, copying};
+use crate::opening;
 use crate::signals::{Asked, End, Over, Side, SignalSet, TimeAbove};
 use crate::site_view::{self, GatewayView, SiteBlowerView, SiteView};
 use crate::water_view;
@@ -118,6 +119,7 @@ pub(crate) fn engine(meter: &Arc<Meter>) -> Engine {
     answers(&mut engine);
     helpers::register(&mut engine);
     cooling::register(&mut engine);
+    opening::register(&mut engine);
     water_view::register(&mut engine);
     engine
 }

@@ -20,6 +20,7 @@ mod judgement;
 mod language;
 pub mod limits;
 mod meter;
+mod opening;
 mod results;
 mod settings;
 mod signals;

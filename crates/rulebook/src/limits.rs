@@ -19,6 +19,8 @@ pub const A_BIN: u64 = 8;
 pub const WATER: u64 = 40;
 /// Steps for weighing the causes of a cooling, on top of the points read for it.
 pub const CAUSES: u64 = 2_000;
+/// Steps for looking for an open door, on top of the points read for it.
+pub const OPENING: u64 = 2_000;
 /// Words of memory of a list that are copied where its variable is named, for one step.
 pub const COPIED_A_STEP: u64 = 8;
 /// How deep functions of a rule may call each other.

@@ -4,6 +4,7 @@
 
 use std::sync::Arc;
 
+use pile::time::Span;
 use pile::units::Fraction;
 use pile::water_account::{Until, WaterAccount, time_to_give};
 use rhai::{Dynamic, Engine};
@@ -12,7 +13,7 @@ use site::quantity::Unit;
 use crate::bin_view::{Bin, time};
 use crate::fact::{Bounds, Fact, Kind, Trouble};
 use crate::judgement::Judgement;
-use crate::language::Outcome;
+use crate::language::{Outcome, length};
 use crate::limits;
 
 /// The water account.
@@ -43,6 +44,9 @@ pub(crate) fn register(engine: &mut Engine) {
     });
     engine.register_fn("days_until", |water: &mut WaterView, goal: Dynamic| -> Outcome<Fact> {
         Ok(water.days_until(&goal)?)
+    });
+    engine.register_fn("surplus", |water: &mut WaterView, over: Dynamic| -> Outcome<Fact> {
+        Ok(surplus(&Bin(Arc::clone(&water.0)), length(&over)?))
     });
     engine.register_get("left", |heat: &mut HeatView| {
         WaterView(Arc::clone(&heat.0)).of(Kind::Share, |_, a| {
@@ -123,6 +127,22 @@ impl WaterView {
             Ok(Until::CannotTell) | Err(_) => unknown("the water account cannot tell"),
         }
     }
+}
+
+/// What people watered in the last `over` less what the air carries off in such a time, by the account's mean since on-air; litres for each
+/// cubic metre of the bin.
+pub(crate) fn surplus(bin: &Bin, over: Span) -> Fact {
+    let view = WaterView(Arc::clone(&bin.0));
+    let given = bin.watered_over(over);
+    let Ok(given) = given.number() else { return given };
+    let age = bin.batch().age().number().unwrap_or(0.0);
+    let volume = bin.0.facts.water.volume.0;
+    // Over a few hours a mean says nothing.
+    let lived = over.as_seconds().clamp(0.0, age);
+    if lived < Span::hours(24).as_seconds() || volume <= 0.0 {
+        return Fact::unknown(Kind::Volume, "the batch is too young to say what its air carries off");
+    }
+    view.of(Kind::Volume, |_, account| Some((given - account.totals().removed.0.max(0.0) * lived / age) / volume))
 }
 
 /// A moisture handed to a function, as a fraction.

@@ -203,7 +203,24 @@ fn waterlogged() {
             ),
             (on_air("47h").core("47h:15 0h:20").moisture("47h:71 0h:71"), Clear, "on air for 1 d 23 h", "too soon"),
             (on_air("3d").core("3d:15 0h:47").moisture("3d:71 0h:71"), Clear, "on its way", "it warms"),
-            (on_air("9d").core("9d:15 6d:60 0h:30").moisture("3d:71 0h:71"), Clear, "has reached", "it was hot"),
+            (
+                on_air("9d").core("9d:15 6d:60 0h:30").moisture("3d:71 0h:71"),
+                Alarm,
+                "too wet to stay hot: core falls 5.0 K/d",
+                "it was hot, and drowns",
+            ),
+            (
+                on_air("9d").core("9d:15 6d:60 0h:60").moisture("3d:71 0h:71"),
+                Clear,
+                "below its best of five days",
+                "hot and wet, and it does not fall",
+            ),
+            (
+                on_air("9d").core("9d:15 6d:60 0h:30").moisture("3d:52 0h:52"),
+                Clear,
+                "the moisture probe reads 52.0 %",
+                "it falls, and not for too much water",
+            ),
         ],
     );
     let answer = judge(&book(Display::Metric), "waterlogged", &oxygen("3d:18 2d:3 0h:3").done());

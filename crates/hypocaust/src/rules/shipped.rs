@@ -15,7 +15,7 @@ pub(crate) fn shipped_texts() -> Vec<RuleText> {
 }
 
 /// Every rule of the folder `rules`: its name, its text, and the text of its cases.
-pub const SHIPPED: [(&str, &str, &str); 39] = [
+pub const SHIPPED: [(&str, &str, &str); 40] = [
     (
         "blower-never-stops",
         include_str!("../../../../rules/blower-never-stops.rhai"),
@@ -101,6 +101,11 @@ pub const SHIPPED: [(&str, &str, &str); 39] = [
         "hot-hold",
         include_str!("../../../../rules/hot-hold.rhai"),
         include_str!("../../../../rules/hot-hold.cases.yaml"),
+    ),
+    (
+        "left-open",
+        include_str!("../../../../rules/left-open.rhai"),
+        include_str!("../../../../rules/left-open.cases.yaml"),
     ),
     (
         "mail-not-leaving",

@@ -69,10 +69,13 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
 
 fn to_do(notice: &AlarmNotice) -> Vec<Block> {
     let mut steps = or_one(&notice.response, "The rule names no response: go and look.");
-    // What the surest cause asks for comes before what the rule asks for whatever the cause.
-    let surest = notice.evidence.iter().find_map(|line| line.strip_prefix(CAUSE_LINE)?.strip_prefix("1, do: "));
-    if let Some(action) = surest {
-        steps.insert(0, format!("For the likeliest cause: {action}"));
+    // What a likely cause asks for comes before what the rule asks for whatever the cause. Where causes cannot be told apart, the rule's own
+    // first look is what tells them apart.
+    let of_first =
+        |what: &str| notice.evidence.iter().find_map(|line| line.strip_prefix(CAUSE_LINE)?.strip_prefix(what));
+    let likely = of_first("1: ").is_some_and(|line| line.split('.').next().is_some_and(|l| l.ends_with(", likely")));
+    if let Some(action) = of_first("1, do: ").filter(|_| likely) {
+        steps.insert(0, format!("For the likely cause: {action}"));
     }
     let mut blocks = vec![Block::Steps("Do now", steps)];
     if !notice.caution.trim().is_empty() {
@@ -86,7 +89,7 @@ fn causes_and_grounds(notice: &AlarmNotice) -> (Option<Block>, Vec<String>) {
     let (causes, grounds): (Vec<&String>, Vec<&String>) =
         notice.evidence.iter().partition(|line| line.starts_with(CAUSE_LINE));
     let causes = causes.into_iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)).map(str::to_owned).collect();
-    (listed("Likely causes, the surest first", causes), grounds.into_iter().cloned().collect())
+    (listed("Causes, the likeliest first", causes), grounds.into_iter().cloned().collect())
 }
 
 fn grounds(notice: &AlarmNotice) -> Vec<Block> {

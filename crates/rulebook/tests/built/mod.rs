@@ -338,6 +338,7 @@ impl Built {
             interval,
             window,
             ran_at: None,
+            wanted_since: self.0.batch.as_ref().and_then(|batch| batch.on_air_at),
             signals: vec![],
             valve_percent: 100.0,
         });
