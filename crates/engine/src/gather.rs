@@ -15,7 +15,7 @@ use site::reading::{SeriesId, Source};
 
 use crate::engine::{BinState, Engine};
 use crate::series::Series;
-use crate::water::water_facts;
+use crate::water::{hold_of, water_facts};
 
 impl Engine {
     /// What rules may know about a bin at a tick.
@@ -67,7 +67,7 @@ impl Engine {
             watching: at.since(self.watching_since),
             height: described.and_then(|bin| bin.height).map(|height| height.0),
             fire: described.is_some() && self.fire_alarm(bin).is_some(),
-            water: water_facts(state, described),
+            water: water_facts(state, described, hold_of(self.rulebook.rules())),
             results: state.map(|s| Arc::clone(&s.results)).unwrap_or_default(),
             whole: None,
         }

@@ -17,6 +17,7 @@ use pile::units::{
 };
 use pile::water_account::{Between, Filling, Stretch, WaterAccount, given_in};
 use pile::window::{Point, Window};
+use rulebook::Rule;
 use rulebook::facts::WaterFacts;
 use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, probes_out};
 use site::ids::BinId;
@@ -340,8 +341,24 @@ impl Engine {
     }
 }
 
+/// The hot run that a rule asks for: its settings `hold`, a temperature, and `hold_time`, in hours.
+pub(crate) fn hold_of(rules: &[Rule]) -> Option<(Celsius, Span)> {
+    let of = |rule: &Rule| {
+        let setting = |name: &str, unit: &str| {
+            rule.header.settings.get(name).filter(|setting| setting.unit == unit).map(|setting| setting.value)
+        };
+        setting("hold", "°C").zip(setting("hold_time", "h"))
+    };
+    let (hold, hours) = rules.iter().find_map(of)?;
+    Some((Celsius(hold), Span::from_seconds_f64(hours * 3_600.0)))
+}
+
 /// What rules may know of the water in a bin.
-pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::model::Bin>) -> WaterFacts {
+pub(crate) fn water_facts(
+    state: Option<&BinState>,
+    described: Option<&site::model::Bin>,
+    hold: Option<(Celsius, Span)>,
+) -> WaterFacts {
     let account = match state.and_then(|s| s.water.as_ref()) {
         Some(water) => water.account.clone(),
         None => Err("the water was not counted since on-air".into()),
@@ -349,6 +366,7 @@ pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::mod
     WaterFacts {
         volume: described.map_or(pile::units::CubicMetres(0.0), |b| b.volume),
         hose: described.and_then(|b| b.hose),
+        hold,
         account,
     }
 }

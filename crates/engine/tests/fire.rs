@@ -236,8 +236,19 @@ fn advice_to_water_is_withheld_above_seventy_degrees_and_says_why() {
             .iter()
             .find(|m| m.rule == "dry-pile" && m.step == Step::Raise)
             .unwrap_or_else(|| panic!("at {celsius}"));
-        let asks = dry.response.iter().any(|step| step.contains("water in small doses"));
+        let asks = dry.response.iter().any(|step| step.starts_with("If it is dry, water ") && step.contains(" L, "));
         assert_eq!(asks, water, "at {celsius}: {:?}", dry.response);
+        assert_eq!(dry.thread_subject.contains(" L if dry; "), water, "{}", dry.thread_subject);
+        assert_eq!(dry.evidence.iter().any(|line| line.starts_with("Water at once")), water, "{:?}", dry.evidence);
+        let taken_along = |yard: &Yard| {
+            let list = yard.round_lists().last().map(|list| list.standing.clone()).unwrap();
+            let item = list.into_iter().find(|item| item.title == "Dry pile").unwrap();
+            item.response.contains("If it is dry, water ") && item.response.contains(" L")
+        };
+        assert_eq!(taken_along(&yard), water, "the amount stands on the round list");
+        write(&mut yard, EntryKind::Watered { minutes: None, litres: Some(pile::units::Litres(10.0)) });
+        hold(&mut yard, celsius, 60 * 24);
+        assert!(!taken_along(&yard), "what was given since makes the amount wrong");
         if !water {
             assert!(
                 dry.response[0].starts_with("Do not water, dig or open the pile: probe b1-core is at 71.0 °C"),

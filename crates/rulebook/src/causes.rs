@@ -132,12 +132,10 @@ pub(crate) struct Known {
     pub(crate) air_changed_hours: Option<f64>,
     /// Volume of the bin, m³.
     pub(crate) volume: f64,
-    /// What the hose gives, L/min.
-    pub(crate) hose: Option<f64>,
-    /// Water that brings the account to 55 %, and its first third, L.
-    pub(crate) dose: Option<(f64, f64)>,
-    /// By how much that first dose chills the pile, K.
-    pub(crate) chill: Option<f64>,
+    /// The settings say what the hose gives.
+    pub(crate) hose_known: bool,
+    /// The water to give at once, in words.
+    pub(crate) dose: Option<String>,
 }
 
 /// A cause with its rank.
@@ -157,8 +155,6 @@ pub(crate) trait Words {
     fn kelvin(&self, value: f64) -> String;
     /// Water, L.
     fn litres(&self, value: f64) -> String;
-    /// A flow of water, L/min.
-    fn flow(&self, value: f64) -> String;
 }
 
 struct Weighed {
@@ -205,7 +201,7 @@ pub(crate) fn ranked(known: &Known, words: &dyn Words) -> Vec<Ranked> {
     let done = |w: Weighed| Ranked {
         // Nothing is certain here, and rounding must not make it so.
         sure_percent: (100.0 * libm::exp(w.weight - highest) / sum).round().min(99.0),
-        action: action(w.cause, known, words),
+        action: action(w.cause, known),
         cause: w.cause,
         speaks_for: w.speaks_for,
         speaks_against: w.speaks_against,
@@ -445,28 +441,12 @@ fn weather(w: &mut Weighed, known: &Known, words: &dyn Words) {
     }
 }
 
-fn action(cause: Cause, known: &Known, words: &dyn Words) -> String {
+fn action(cause: Cause, known: &Known) -> String {
     match cause {
         Cause::Water => {
-            let (dose, of) = match known.dose {
-                Some((all, first)) if all >= 1.0 => (first, format!("a third of the deficit of {} now", words.litres(all.round()))),
-                // 15 L for each cubic metre raise moisture by one to two points (common practice, no source).
-                _ => (15.0 * known.volume, "a small dose now".into()),
-            };
-            let mut text = format!("squeeze-test first; if it is dry {of}, about {}", words.litres(round_dose(dose)));
-            match known.hose {
-                Some(hose) => {
-                    let minutes = (round_dose(dose) / hose).max(0.5);
-                    let minutes = if minutes < 10.0 { (minutes * 2.0).round() / 2.0 } else { minutes.round() };
-                    let _ = write!(text, ", {minutes} min at {}", words.flow(hose));
-                }
-                None => text.push_str(" (fill a bucket by the clock to learn what the hose gives)"),
-            }
-            if let Some(chill) = known.chill.filter(|c| *c >= 1.0) {
-                let _ = write!(text, "; it chills the bin by about {}", words.kelvin(chill.round()));
-            }
-            text.push_str("; stop at runoff; look again in 24 h");
-            text
+            let dose = known.dose.as_deref().unwrap_or(crate::dose::UNKNOWN);
+            let hose = if known.hose_known { "" } else { " (fill a bucket by the clock to learn what the hose gives)" };
+            format!("squeeze-test first; if it is dry, water {dose}{hose}; stop at runoff; look again in 24 h")
         }
         Cause::Air => match known.proof {
             AirProof::Proven => {
@@ -484,18 +464,6 @@ fn action(cause: Cause, known: &Known, words: &dyn Words) -> String {
         Cause::Handled => "wait 24 h, then look again; write the watering or the opening into the log if it is missing".into(),
         Cause::Weather => "cover the pile and look again in 24 h; leave air and water as they are".into(),
     }
-}
-
-/// A dose as people measure it: to 5 L, from 100 L on to 10 L.
-fn round_dose(litres: f64) -> f64 {
-    let step = if litres < 20.0 {
-        1.0
-    } else if litres < 100.0 {
-        5.0
-    } else {
-        10.0
-    };
-    ((litres / step).round() * step).max(1.0)
 }
 
 #[cfg(test)]

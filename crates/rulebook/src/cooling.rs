@@ -6,7 +6,6 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Fraction, Litres};
 use pile::water_account::Band;
 use pile::window::Point;
 use rhai::{Array, Dynamic, Engine, ImmutableString, NativeCallContext};
@@ -25,10 +24,6 @@ use crate::signals::{Asked, Over, SignalSet};
 /// How far back it looks.
 const BACK: Span = Span::days(2);
 const DAY: Span = Span::days(1);
-/// The moisture that a dose aims at: the middle of the range that is acceptable, 40 to 65 % (Cooperband 2002), and then some.
-const GOAL: Fraction = Fraction(0.55);
-/// A hose's water where nobody measured it (chosen).
-const HOSE_WATER: Celsius = Celsius(12.0);
 /// Oxygen is looked at over this time: its swings within a pulse cycle are in it.
 const OXYGEN_OVER: Span = Span::hours(6);
 
@@ -84,10 +79,6 @@ impl Words for InUnitsOf<'_> {
     fn litres(&self, value: f64) -> String {
         self.0.worded(&Fact::known(Kind::Volume, value))
     }
-
-    fn flow(&self, value: f64) -> String {
-        format!("{}/min", self.litres(value))
-    }
 }
 
 fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> Result<Known, Trouble> {
@@ -137,13 +128,7 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
         })
     };
     let (proof, share, share_hours) = air(context, bin)?;
-    let core_now = now(&core)?;
     let account = facts.water.account.as_ref().ok();
-    let dose = account.and_then(|a| a.litres_to(GOAL).ok()).map(|dose| (dose.litres.value.0, dose.first.0));
-    let chill = account
-        .zip(dose)
-        .zip(core_now)
-        .and_then(|((a, (_, first)), core)| a.chill(Litres(first), Celsius(core), HOSE_WATER).ok());
     Ok(Known {
         age_days: bin.batch().age().number().map_or(0.0, |s| s / 86_400.0),
         fall: fall(&core)?,
@@ -178,9 +163,8 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
         probes_moved_hours: soonest(["probes-out", "probes-back"])?,
         air_changed_hours: hours("air-changed")?,
         volume: facts.water.volume.0,
-        hose: facts.water.hose.map(|hose| hose.0),
-        dose,
-        chill: chill.map(|k| k.0),
+        hose_known: facts.water.hose.is_some(),
+        dose: crate::dose::of(facts, judgement.display).ok().map(|dose| dose.in_a_step()),
     })
 }
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use pile::above::Above;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::units::{CubicMetres, LitresPerMinute};
+use pile::units::{Celsius, CubicMetres, LitresPerMinute};
 use pile::water_account::WaterAccount;
 use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
@@ -62,6 +62,8 @@ pub struct WaterFacts {
     pub volume: CubicMetres,
     /// What the hose gives, where the settings say.
     pub hose: Option<LitresPerMinute>,
+    /// The temperature and the length of the hot run that the site's rules ask for.
+    pub hold: Option<(Celsius, Span)>,
     /// The running account of the batch, or why there is none.
     pub account: Result<Arc<WaterAccount>, String>,
 }

@@ -400,6 +400,7 @@ fn dry_pile_lists_its_signs() {
             "the core falls 3.6 °F/d while the blower runs 100.0 % of its schedule",
             "the moisture probe reads 38.0 %, below 40.0 %",
             "last watered with 26.4 gal, 3 d ago",
+            "Water at once: 4.5 gal; only if a handful feels dry",
         ]
     );
 }
