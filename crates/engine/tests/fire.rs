@@ -14,8 +14,9 @@ use engine::input::{Input, RuleSet, Word};
 use engine::notice::{AlarmNotice, Notice, Step};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
+use pile::units::Kilograms;
 use rulebook::{RuleText, Rulebook};
-use site::entry::{Entry, EntryKind, Stage};
+use site::entry::{Entry, EntryKind, Filled, Stage};
 use site::ids::BinId;
 use yard::{SETTINGS, START, Yard, minutes, reply};
 
@@ -229,7 +230,9 @@ fn advice_to_water_is_withheld_above_seventy_degrees_and_says_why() {
             let dry = texts.iter_mut().find(|t| t.name == "dry-pile").unwrap();
             dry.text = dry.text.replace("{ 2 } else { 3 }", "{ 1 } else { 1 }");
         });
-        on_air(&mut yard);
+        // 1,250 kg at 42 %: 360 L are lacking to 55 %.
+        let filling = Filled { moisture_percent: Some(42.0), ..Filled::of(Kilograms(1_250.0)) };
+        write(&mut yard, EntryKind::OnAir { loaded_at: None, filling: Some(filling) });
         hold(&mut yard, celsius, 60 * 24 * 6);
         let mails: Vec<AlarmNotice> = yard.alarm_mails().into_iter().cloned().collect();
         let dry = mails

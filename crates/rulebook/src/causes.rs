@@ -104,6 +104,8 @@ pub(crate) struct Known {
     pub(crate) account: Option<Band<f64>>,
     /// A moisture probe, %.
     pub(crate) moisture: Option<f64>,
+    /// The layer at which air enters, called the base here, and the one at which it leaves, called the upper one: suction turns them round.
+    pub(crate) air_enters: (&'static str, &'static str),
     /// By how much a day the base falls faster than the upper layer, K/d.
     pub(crate) base_apart: Option<f64>,
     /// By how much the base is cooler than the upper layer.
@@ -267,21 +269,19 @@ fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
             _ => {}
         }
     }
+    let (first, last) = known.air_enters;
     // Air from below dries the base first; so does air without measure, which is why this counts less where the air is not proven.
     let counts = if known.proof == AirProof::Proven { 1.0 } else { 0.4 };
     match (known.base_apart, known.base_cooler) {
         (_, Some(cooler)) if cooler >= 15.0 => {
-            w.add(
-                2.5 * counts,
-                format!("the base went cold first and is {} below the upper layer", words.kelvin(cooler)),
-            );
+            w.add(2.5 * counts, format!("{first} went cold first and is {} below {last}", words.kelvin(cooler)));
         }
         (Some(apart), Some(cooler)) if apart >= 1.0 && cooler >= 4.0 => {
-            let said = format!("the base falls {} a day faster than the upper layer", words.kelvin(apart));
+            let said = format!("{first} falls {} a day faster than {last}", words.kelvin(apart));
             w.add(1.8 * counts, said);
         }
         (_, Some(cooler)) if cooler < 3.0 => {
-            w.add(-1.2, "the base is as warm as the upper layer, and it dries first".into());
+            w.add(-1.2, format!("{first} is as warm as {last}, and it dries first"));
         }
         _ => {}
     }
@@ -362,7 +362,7 @@ fn food(w: &mut Weighed, known: &Known) {
         _ => {}
     }
     if known.base_cooler.is_some_and(|c| c >= 15.0) {
-        w.add(-1.0, "the upper layer still finds food".into());
+        w.add(-1.0, format!("{} still finds food", known.air_enters.1));
     }
 }
 
@@ -396,7 +396,7 @@ fn probe(w: &mut Weighed, known: &Known, words: &dyn Words) {
         (Some(base), Some(upper), Some(cooler)) if base < 0.5 && upper < 0.5 && cooler < 6.0 => {
             w.add(1.5, "base and upper layer hold while the core falls".into());
         }
-        (Some(base), _, _) if base >= 1.0 => w.add(-0.8, "the base falls too".into()),
+        (Some(base), _, _) if base >= 1.0 => w.add(-0.8, format!("{} falls too", known.air_enters.0)),
         _ => {}
     }
 }

@@ -90,6 +90,9 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
     };
     let (base, core, upper, outside) =
         (at(Position::Base), at(Position::Core), at(Position::Upper), at(Position::Ambient));
+    // Where air is drawn in at the top, the upper layer is what dries first.
+    let suction = bin.blower().suction();
+    let (base, upper) = if suction { (upper, base) } else { (base, upper) };
     let fall = |set: &SignalSet| -> Result<Option<f64>, Trouble> {
         Ok(asked(set, Asked::Change, Over::last(DAY))?.map(|change| -change))
     };
@@ -99,7 +102,7 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
     let outside_fall =
         difference(asked(&outside, Asked::Mean, day_before)?, asked(&outside, Asked::Mean, Over::last(DAY))?);
 
-    let oxygen = SignalSet::new(judgement, Quantity::Oxygen, None);
+    let oxygen = SignalSet::of_pile_air(judgement, Quantity::Oxygen);
     let flow = SignalSet::of_blower(judgement, Quantity::Flow);
     let highest = |over| -> Result<Option<f64>, Trouble> { Ok(flow.highest(context, Asked::Max, over)?.number().ok()) };
     let flow_share = match (highest(Over::last(DAY))?, highest(day_before)?) {
@@ -142,7 +145,8 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
             let m = a.moisture();
             Band { value: m.value.0 * 100.0, low: m.low.0 * 100.0, high: m.high.0 * 100.0 }
         }),
-        moisture: now(&SignalSet::new(judgement, Quantity::Moisture, None))?,
+        moisture: now(&SignalSet::in_material(judgement, Quantity::Moisture))?,
+        air_enters: if suction { ("the upper layer", "the base") } else { ("the base", "the upper layer") },
         base_apart: difference(slope(&upper)?, slope(&base)?),
         base_cooler: difference(now(&upper)?, now(&base)?),
         watered_hours: hours("watered")?,

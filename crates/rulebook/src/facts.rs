@@ -13,7 +13,7 @@ use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
 use site::ids::{BinId, BlowerId};
 use site::judge::Standing;
-use site::model::{BlowerRole, BlowerSchedule, Display, Position, RunProof};
+use site::model::{BlowerRole, BlowerSchedule, Direction, Display, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
 use site::zone::Zone;
@@ -171,6 +171,8 @@ pub struct Neighbour {
 pub struct BlowerFacts {
     /// Its id.
     pub blower: BlowerId,
+    /// Which way its air goes through the pile.
+    pub direction: Direction,
     /// When it is meant to run.
     pub schedule: BlowerSchedule,
     /// How we know that it runs.

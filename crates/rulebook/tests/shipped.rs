@@ -390,6 +390,47 @@ fn dry_pile() {
 }
 
 #[test]
+fn under_suction_the_top_dries_first() {
+    let schedule = BlowerSchedule::Pulses { on: Span::seconds(45), every: Span::minutes(30) };
+    let layers = |base: &str, upper: &str| {
+        let bin = hot("2d:60 0h:60").base(base).upper(upper);
+        bin.blower(schedule, RunProof::ScheduledOnly, false, None, Span::minutes(1))
+    };
+    let (falls, holds) = ("2d:58 24h:58 0h:52", "2d:60 0h:60");
+    check(
+        "dry-pile",
+        vec![
+            (
+                layers(falls, holds),
+                Alarm,
+                "2 signs",
+                "air from below: the base dries first, and ten days without water",
+            ),
+            (layers(falls, holds).suction(), Keep, "not enough signs", "drawn from above, a falling base is no sign"),
+            (layers(holds, falls).suction(), Alarm, "2 signs", "a falling top is"),
+            (layers(holds, falls), Keep, "not enough signs", "and is none where air comes from below"),
+        ],
+    );
+    let answer = judge(&book(Display::Metric), "dry-pile", &layers(holds, falls).suction().done());
+    assert_eq!(answer.evidence[0], "the upper layer falls 6.0 K/d against the base and is 8.0 K cooler");
+}
+
+#[test]
+fn the_air_and_the_damp_of_a_room_are_not_the_piles() {
+    // A room in which oxygen is short says nothing of why a pile cools.
+    let crash = || hot("24h:60 0h:54").counted("1d:0 0h:2160");
+    let lines = |built: Built| judge(&book(Display::Metric), "temperature-crash", &built.done()).evidence.join("\n");
+    let room = |position| crash().with(position, site::quantity::Quantity::Oxygen, "1d:3 0h:3");
+    assert!(!lines(room(Position::Room)).contains("oxygen went down"), "{}", lines(room(Position::Room)));
+    for position in [Position::Core, Position::Exhaust] {
+        assert!(lines(room(position)).contains("oxygen went down to 3.0 %"), "{position:?}: {}", lines(room(position)));
+    }
+    let damp = |position| crash().with(position, site::quantity::Quantity::Moisture, "1d:30 0h:30");
+    assert!(!lines(damp(Position::Room)).contains("the moisture probe reads"), "{}", lines(damp(Position::Room)));
+    assert!(lines(damp(Position::Core)).contains("the moisture probe reads 30 %"));
+}
+
+#[test]
 fn dry_pile_lists_its_signs() {
     let facts = hot("24h:60 0h:58").moisture("2d:45 0h:38").counted("1d:0 0h:2160").watered("3d", Some(100.0)).done();
     let answer = judge(&book(Display::Us), "dry-pile", &facts);

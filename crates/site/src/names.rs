@@ -144,6 +144,7 @@ mod tests {
             name: name.to_owned(),
             mail: mail.to_owned(),
             calls: crate::model::Calls::None,
+            owner: false,
             unacknowledged: false,
             round_list: false,
             summary: false,

@@ -28,6 +28,7 @@ fn crash() -> Known {
         flow_share: None,
         account: None,
         moisture: None,
+        air_enters: ("the base", "the upper layer"),
         base_apart: None,
         base_cooler: None,
         watered_hours: None,

@@ -333,6 +333,7 @@ impl Built {
         let blower = BlowerId::new("b1").unwrap();
         self.0.blower = Some(BlowerFacts {
             blower,
+            direction: site::model::Direction::Upward,
             schedule,
             proof,
             countable,
@@ -342,6 +343,12 @@ impl Built {
             signals: vec![],
             valve_percent: 100.0,
         });
+        self
+    }
+
+    /// Its air is drawn down through the pile.
+    pub fn suction(mut self) -> Built {
+        self.0.blower.as_mut().unwrap().direction = site::model::Direction::Suction;
         self
     }
 
