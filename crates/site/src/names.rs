@@ -143,8 +143,8 @@ mod tests {
         Person {
             name: name.to_owned(),
             mail: mail.to_owned(),
-            calls: crate::model::Calls::None,
             owner: false,
+            calls: crate::model::Calls::None,
             unacknowledged: false,
             round_list: false,
             summary: false,
