@@ -122,8 +122,7 @@ fn what_is_measured_and_written_moves_the_account() {
 fn a_bed_near_boiling_is_told_and_the_account_goes_on_when_it_is_cooler() {
     // At 2,500 m water boils at 92 °C: what leaves a bed of 91 °C nobody can tell.
     let high = SETTINGS.replace("elevation_metres: 10", "elevation_metres: 2500");
-    let says =
-        "fn judge(bin, set) { if bin.core.last() < 0 { return keep(); } if bin.water.moisture.known { return clear(`known`); } alarm(bin.water.moisture.why) }";
+    let says = "fn judge(bin, set) { if bin.core.last() < 0 { return keep(); } if bin.water.moisture.known { return clear(`known`); } alarm(bin.water.moisture.why) }";
     let rule = HOT.replace(&HOT[HOT.find("fn judge").unwrap()..], says);
     let mut yard = Yard::described(&high, &[("hot-core", &rule)], Restored { life: 7, ..Restored::default() }, START);
     yard.enter("b1", filled()).unwrap();

@@ -235,9 +235,9 @@ fn banded(
     }
     let hot = figure(Celsius(t.0 + PROBE_OFF.0)).map_err(|error| {
         CommandError::Usage(format!(
-            "{} K more and no figure holds, so none is given for {} °C: {error}",
-            PROBE_OFF.0,
-            Readable(t.0)
+            "{} °C is less than {} K from boiling, where a probe's error decides the figure, so none is given: {error}",
+            Readable(t.0),
+            PROBE_OFF.0
         ))
     })?;
     Ok(Some((figure(Celsius(t.0 - PROBE_OFF.0))?, hot)))

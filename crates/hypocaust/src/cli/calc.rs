@@ -43,14 +43,14 @@ pub enum CalcCommand {
     Air(AirArgs),
     /// What an air flow takes out of a pile that it leaves saturated: water and heat.
     #[command(after_long_help = help!(
-        "water_removed_kilograms_per_day,\nheat_from_bed_kilowatts, heat_total_kilowatts, heat_sensible_kilowatts, heat_latent_kilowatts,\ndry_air_kilograms_per_second, duty_fraction. heat_from_bed is heat_total less what the water\nbrought as a liquid, for a balance that keeps its water apart.",
+        "water_removed_kilograms_per_day,\nwater_removed_low_kilograms_per_day and water_removed_high_kilograms_per_day (an exhaust 1 K colder and\nhotter, from 75 °C on), heat_from_bed_kilowatts, heat_total_kilowatts, heat_sensible_kilowatts, heat_latent_kilowatts,\ndry_air_kilograms_per_second, duty_fraction. heat_from_bed is heat_total less what the water\nbrought as a liquid, for a balance that keeps its water apart.",
         "hypocaust calc exhaust --inlet-celsius 41F --inlet-relative-humidity-fraction 80% \\\n  --flow-cubic-metres-per-hour 45cfm --exhaust-celsius 62 --on 45s --every 15min",
         "exhaust.txt"
     ))]
     Exhaust(ExhaustArgs),
     /// What condenses when the exhaust of a pile cools in a duct: litres a day, to size the drain.
     #[command(after_long_help = help!(
-        "condensate_litres_per_day,\ncondensate_litres_per_hour_while_running, heat_released_kilowatts, exhaust_humidity_ratio,\nleaving_humidity_ratio, duty_fraction.",
+        "condensate_litres_per_day,\ncondensate_low_litres_per_day and condensate_high_litres_per_day (an exhaust 1 K colder and hotter, from\n75 °C on), condensate_litres_per_hour_while_running, heat_released_kilowatts, exhaust_humidity_ratio,\nleaving_humidity_ratio, duty_fraction.",
         "hypocaust calc condensate --inlet-celsius 5 --inlet-relative-humidity-fraction 0.8 \\\n  --flow-cubic-metres-per-hour 76 --exhaust-celsius 62 --duty-fraction 20% --cooled-to-celsius 30",
         "condensate.txt"
     ))]
