@@ -6,7 +6,7 @@
 
 mod built;
 
-use built::{Built, TICK, book, check, judge, on_air, series};
+use built::{Built, TICK, book, check, judge, on_air, series, shipped};
 use pile::time::Span;
 use rulebook::answer::Verdict::{Alarm, CannotTell, Clear, Keep};
 use rulebook::header::{Advice, Evidence, Priority, Scope};
@@ -917,6 +917,17 @@ fn priorities_follow_from_severity_and_time_to_respond() {
 }
 
 #[test]
+fn water_is_asked_for_by_the_bins_own_dose_and_nothing_else() {
+    for text in shipped() {
+        let (names, gives) = (text.text.contains("{dose}"), text.text.contains(".dose(bin.water)"));
+        assert_eq!(names, gives, "{}: a step that names the dose needs an answer that carries it", text.name);
+        for amount in [" L for each", "gallons for each", "small doses", "litres_to(55"] {
+            assert!(!text.text.contains(amount), "{}: `{amount}` is a second dose beside the bin's own", text.name);
+        }
+    }
+}
+
+#[test]
 fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
     for rule in book(Display::Metric).rules() {
         let header = &rule.header;
@@ -943,7 +954,7 @@ fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
 fn a_rule_whose_steps_ask_for_water_digging_or_air_says_so_in_its_header() {
     // A fire hides such alarms, and a hot pile has its advice to water withheld: what is not declared would go on beside a fire.
     for (advice, words) in [
-        (Advice::Water, &["water in small doses", "water it", "give warm water"][..]),
+        (Advice::Water, &["{dose}", "water it", "give warm water"][..]),
         (Advice::Digging, &["squeeze a handful", "feel a handful", "dig in", "remix", "mix in", "loosen the top"]),
         (
             Advice::Air,
