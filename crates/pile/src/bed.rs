@@ -24,8 +24,8 @@ use crate::units::{
 pub const BED_CELSIUS: (f64, f64) = (0.0, 95.0);
 /// Coldest and warmest air that the accounts take, °C.
 pub const AIR_CELSIUS: (f64, f64) = (-40.0, 60.0);
-/// Lowest and highest air pressure that the accounts take, Pa: 3,000 m above the sea to a record high below it.
-pub const AIR_PASCALS: (f64, f64) = (70_000.0, 110_000.0);
+/// Lowest and highest air pressure that the accounts take, Pa: 5,000 m above the sea, where people still farm, to a record high below it.
+pub const AIR_PASCALS: (f64, f64) = (54_000.0, 110_000.0);
 
 /// The volume of vapour over that of as much dry air, as in [`volume`].
 const WATER_VOLUME: f64 = 1.607858;
@@ -171,7 +171,7 @@ pub struct Air {
     /// Standard deviation of that flow as a share of it, 0 to 1: about 0.1 where it was measured at the bed, 0.3 where
     /// it was read off a fan's plate (common practice, no source).
     pub flow_sd: Fraction,
-    /// Air pressure, 70,000 to 110,000 Pa.
+    /// Air pressure, 54,000 to 110,000 Pa.
     pub pressure: Pascals,
 }
 

@@ -571,7 +571,7 @@ fn any_stretch() -> impl Strategy<Value = (i64, [f64; 9])> {
         any_number(-40.0, 60.0),
         any_number(0.0, 1.0),
         any_number(0.0, 5000.0),
-        any_number(70_000.0, 110_000.0),
+        any_number(54_000.0, 110_000.0),
     ];
     (-1000_i64..10_000_000_000, numbers)
 }

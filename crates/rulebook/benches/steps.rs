@@ -52,6 +52,8 @@ const WORDS: [(&str, &str); 34] = [
     ("missed pulses", "bin.blower.missed_pulses"),
     ("days until dry", "bin.water.days_until(45.percent)"),
     ("moisture", "bin.water.moisture"),
+    ("dose", "bin.water.dose"),
+    ("dose in words", "bin.water.dose_words"),
 ];
 
 fn main() {

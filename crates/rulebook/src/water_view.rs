@@ -114,7 +114,8 @@ impl WaterView {
 
     /// What to give at once, or why no amount is named.
     fn dose_now(&self) -> Result<BinDose, String> {
-        self.0.spend(limits::WATER);
+        let looked_at = self.0.facts.signals.len() + self.0.facts.results.len();
+        self.0.spend(limits::WATER + limits::GATHERING * looked_at as u64);
         dose::of(&self.0.facts, self.0.display)
     }
 
