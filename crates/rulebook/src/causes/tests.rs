@@ -210,7 +210,7 @@ fn the_dose_is_told_in_litres_and_minutes() {
     ] {
         let known = Known { dose: dose.map(str::to_owned), hose_known, ..crash() };
         let action = action(Cause::Water, &known);
-        assert!(action.contains(&want), "{why}: {action}");
+        assert!(action.contains(want), "{why}: {action}");
         assert!(action.contains("stop at runoff; look again in 24 h"), "{why}: {action}");
     }
 }
