@@ -137,6 +137,63 @@ fn exhaust_is_that_of_psychrolib() {
 }
 
 #[test]
+fn a_figure_near_boiling_has_its_band_or_is_refused() {
+    let exhaust = |t: &str| {
+        let mut args =
+            vec!["exhaust", "--exhaust-celsius", t, "--inlet-celsius", "12", "--flow-cubic-metres-per-hour", "100"];
+        args.extend(["--inlet-relative-humidity-fraction", "0.7"]);
+        calc(&args)
+    };
+    assert!(!exhaust("60").1.contains("if the probe is off"), "far from it a kelvin hardly matters");
+    assert!(exhaust("85").1.contains("if the probe is off by 1 K"), "{}", exhaust("85").1);
+    // At 2,000 m water boils at 93 °C.
+    let high = ["air", "--celsius", "92.8", "--relative-humidity-fraction", "1", "--elevation-metres", "2000"];
+    for (code, said, complained) in [exhaust("99.5"), calc(&high)] {
+        assert_eq!((code, said.as_str()), (64, ""));
+        assert!(complained.contains("less than 1 K from boiling"), "{complained}");
+    }
+    let condensate = |t: &str| {
+        let mut args = vec!["condensate", "--exhaust-celsius", t, "--cooled-to-celsius", "20", "--inlet-celsius", "12"];
+        args.extend(["--inlet-relative-humidity-fraction", "0.7", "--flow-cubic-metres-per-hour", "100"]);
+        calc(&args)
+    };
+    assert!(condensate("85").1.contains("if the probe is off by 1 K"), "{}", condensate("85").1);
+    assert_eq!(condensate("99.5").0, 64);
+}
+
+#[test]
+fn the_dose_of_water_is_the_least_of_its_limits_and_what_was_cut_is_told() {
+    let water = |more: &str| {
+        let args = format!(
+            "water --volume-cubic-metres 2.5 --wet-mass-kilograms 1000 --bed-celsius 60 --days 1 --inlet-celsius 10 \
+             --on 10s --every 30min --hose-litres-per-minute 18 {more}"
+        );
+        let (code, said, complained) = calc(&args.split_whitespace().collect::<Vec<_>>());
+        assert_eq!(code, 0, "{complained}");
+        said
+    };
+    for (more, want) in [
+        ("--moisture-fraction 40% --flow-cubic-metres-per-hour 1", "35 L (2 min of the hose); cools the bed by 2.9"),
+        (
+            "--moisture-fraction 40% --flow-cubic-metres-per-hour 1 --hot-run",
+            "12 L (1 min of the hose); cools the bed by 1",
+        ),
+        ("--moisture-fraction 50% --flow-cubic-metres-per-hour 1", "only if a handful feels dry"),
+        ("--moisture-fraction 60% --flow-cubic-metres-per-hour 1", "none: "),
+        // What stopped at an end says so.
+        ("--moisture-fraction 10% --flow-cubic-metres-per-hour 90000", "The bed ran dry on the way"),
+        ("--moisture-fraction 60% --flow-cubic-metres-per-hour 90000", "more than the filling can have held"),
+    ] {
+        assert!(water(more).contains(want), "{more}: {}", water(more));
+    }
+    let args = "water --volume-cubic-metres 2.5 --wet-mass-kilograms 1000 --moisture-fraction 60% --bed-celsius 5 --days 1 \
+                --inlet-celsius 10 --flow-cubic-metres-per-hour 1 --on 10s --every 30min";
+    assert!(calc(&args.split_whitespace().collect::<Vec<_>>()).1.contains("no draught is counted"));
+    let floor = calc(&["d-time", "--celsius", "75", "--regime", "a"]).1;
+    assert!(floor.contains("is the regime's floor"), "{floor}");
+}
+
+#[test]
 fn time_above_is_that_of_exact_arithmetic() {
     let folder = tempfile::tempdir().unwrap();
     let files = series_files(&folder, "time-above-series.csv");

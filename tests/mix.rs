@@ -48,6 +48,24 @@ fn the_example_of_the_help_prints_what_the_help_says() {
 }
 
 #[test]
+fn a_mix_is_judged_with_the_water_that_it_is_told_to_take() {
+    let folder = tempfile::tempdir().unwrap();
+    // 1,000 kg at 30 % in 2 m³ are 500 kg/m³; with 556 kg of water for 55 % they are 778, and too dense for air.
+    let recipe = written(
+        &folder,
+        "dry.yaml",
+        "ingredients:
+  - { name: Hay, moisture_percent: 30, carbon_percent_dry: 45, nitrogen_percent_dry: 1.5, kilograms: 1000,
+      bulk_density_kilograms_per_cubic_metre: 500 }
+",
+    );
+    let (code, said, complained) = mix(&[&recipe]);
+    assert_eq!(code, 0, "{complained}");
+    assert!(said.contains("bulk density: 778 kg/m³ with the water, 500 kg/m³ without"), "{said}");
+    assert!(said.contains("too dense for air to pass"), "{said}");
+}
+
+#[test]
 fn json_agrees_with_a_calculation_by_hand() {
     let folder = tempfile::tempdir().unwrap();
     // Constructed example C1 of tests/reference/mix-worked-examples.csv.

@@ -15,7 +15,7 @@ use rulebook::{RuleFault, RuleText, Rulebook};
 use site::entry::{BatchId, Entry};
 use site::ids::{BadId, BinId, BlowerId, ProbeId};
 use site::judge::Standing;
-use site::model::{Blower, BlowerSchedule, Gateway, Position, Probe, RuleSettings, RunProof, Site};
+use site::model::{Blower, BlowerSchedule, Direction, Gateway, Position, Probe, RuleSettings, RunProof, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
 
@@ -388,7 +388,7 @@ fn site_of(case: &Case) -> Result<Site, Box<dyn std::error::Error>> {
             position,
             depth: None,
             interval: case.probes_every,
-            range: Quantity::Temperature.default_range(),
+            range: position.default_celsius(),
             power_on_85: true,
             place: case.place.clone(),
         };
@@ -404,6 +404,7 @@ fn site_of(case: &Case) -> Result<Site, Box<dyn std::error::Error>> {
         let described = Blower {
             id: blower.clone(),
             role: case.blower_role,
+            direction: Direction::Upward,
             flow: CubicMetresPerHour(150.0),
             schedule: BlowerSchedule::Pulses { on, every },
             proof: RunProof::RunCounter,

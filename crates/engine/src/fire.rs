@@ -6,6 +6,8 @@ use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
 use rulebook::Rule;
+use rulebook::causes::CAUSE_LINE;
+use rulebook::dose::DOSE_LINE;
 use rulebook::header::{Advice, Guards, Priority};
 use site::ids::{BinId, ProbeId};
 use site::model::Position;
@@ -100,13 +102,33 @@ impl Engine {
         hides.then(|| alarm.key.rule.clone())
     }
 
+    /// The rule whose advice to water a hot pile makes wrong, and the probe that is so hot.
+    fn withheld(&self, key: &AlarmKey) -> Option<(&Rule, Hottest)> {
+        let rule = self.rulebook.rules().iter().find(|rule| rule.name == key.rule);
+        let rule = rule.filter(|rule| rule.header.advises.contains(&Advice::Water))?;
+        let hottest = self.hottest(key.bin()?, self.now, limits::HOT_REMEMBERED);
+        hottest.filter(|hottest| hottest.celsius > limits::WATER_WITHHELD_CELSIUS).map(|hottest| (rule, hottest))
+    }
+
+    /// The dose of water that an alarm asks for: none while the pile is too hot for water.
+    pub(crate) fn dose_of<'e>(&self, key: &AlarmKey, evidence: &'e [String]) -> Option<&'e str> {
+        let line = evidence.iter().find(|line| line.starts_with(DOSE_LINE))?;
+        self.withheld(key).is_none().then_some(line.as_str())
+    }
+
+    /// The grounds as people are shown them: where water is withheld, no line asks for it.
+    pub(crate) fn grounds_shown(&self, key: &AlarmKey, evidence: Vec<String>) -> Vec<String> {
+        let asks =
+            |line: &String| line.starts_with(DOSE_LINE) || (line.starts_with(CAUSE_LINE) && line.contains(", do: "));
+        match self.withheld(key) {
+            Some(_) => evidence.into_iter().filter(|line| !asks(line)).collect(),
+            None => evidence,
+        }
+    }
+
     /// Advice that a hot pile makes wrong is left out, and what to do instead is said in its place.
     pub(crate) fn withhold(&self, key: &AlarmKey, words: &mut Words) {
-        let Some(bin) = key.bin() else { return };
-        let rule = self.rulebook.rules().iter().find(|rule| rule.name == key.rule);
-        let Some(rule) = rule.filter(|rule| rule.header.advises.contains(&Advice::Water)) else { return };
-        let hottest = self.hottest(bin, self.now, limits::HOT_REMEMBERED);
-        let Some(hottest) = hottest.filter(|hottest| hottest.celsius > limits::WATER_WITHHELD_CELSIUS) else { return };
+        let Some((rule, hottest)) = self.withheld(key) else { return };
         let show = |celsius: f64| rulebook::temperature(celsius, self.site.display);
         let (now, limit) = (show(hottest.celsius), show(limits::WATER_WITHHELD_CELSIUS));
         words.response = vec![

@@ -15,7 +15,6 @@ use site::reading::{SeriesId, Source};
 
 use crate::engine::{BinState, Engine};
 use crate::series::Series;
-use crate::water::water_facts;
 
 impl Engine {
     /// What rules may know about a bin at a tick.
@@ -69,7 +68,7 @@ impl Engine {
             watching: at.since(self.watching_since),
             height: described.and_then(|bin| bin.height).map(|height| height.0),
             fire: described.is_some() && self.fire_alarm(bin).is_some(),
-            water: water_facts(state, described),
+            water: self.water_facts(state, described, at),
             results: state.map(|s| Arc::clone(&s.results)).unwrap_or_default(),
             whole: None,
         }
@@ -179,6 +178,7 @@ impl Engine {
         });
         Some(BlowerFacts {
             blower: id.clone(),
+            direction: blower.direction,
             schedule: blower.schedule,
             proof: blower.proof,
             countable: blower.pulses_countable(),

@@ -68,7 +68,9 @@ impl Engine {
         let kind = kind_of(&event);
         let said_again = kind == AlarmEventKind::Acknowledged;
         let chatters = kind == AlarmEventKind::Raised && self.chatters(key, at);
-        let opening = thread_subject(&self.site.id, key, &words.title, &finding.text);
+        let dosed = |finding: &str, evidence: &[String]| with_dose(finding, self.dose_of(key, evidence));
+        let opening = thread_subject(&self.site.id, key, &words.title, &dosed(&finding.text, &finding.evidence));
+        let shown_again = self.alarms.get(key).map(|alarm| dosed(&alarm.finding, &alarm.evidence)).unwrap_or_default();
         let Some(alarm) = self.alarms.get_mut(key) else { return Ok(()) };
         let before = alarm.life.clone();
         let (mut next, told) = life::step(&before, event, &life_config(&words.handling), at)?;
@@ -108,7 +110,7 @@ impl Engine {
                     alarm.mails = 0;
                     alarm.thread_subject = match kind {
                         AlarmEventKind::Raised => opening,
-                        _ => thread_subject(&self.site.id, key, &words.title, &alarm.finding),
+                        _ => thread_subject(&self.site.id, key, &words.title, &shown_again),
                     };
                 }
             }
@@ -578,6 +580,14 @@ fn builtin_words(builtin: &Builtin) -> Words {
 
 /// The finding's share of a subject line.
 const SUBJECT_FINDING_CHARS: usize = 70;
+
+/// A finding with the amount of water before it, so that no subject line cuts the amount off.
+fn with_dose(finding: &str, dose: Option<&str>) -> String {
+    match dose.and_then(rulebook::dose::brief) {
+        Some(dose) => format!("{dose}; {finding}"),
+        None => finding.to_owned(),
+    }
+}
 
 fn thread_subject(site: &str, key: &AlarmKey, title: &str, finding: &str) -> String {
     format!("[{site}] {} {}: {}", key.subject.as_str(), lower_first(title), head(finding, SUBJECT_FINDING_CHARS))

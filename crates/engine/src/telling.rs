@@ -61,7 +61,7 @@ impl Engine {
         key: &AlarmKey,
         at: Timestamp,
         step: Step,
-        words: Words,
+        mut words: Words,
         finding: Finding,
         to: &[String],
         effects: &mut Vec<Effect>,
@@ -69,6 +69,8 @@ impl Engine {
         if to.is_empty() {
             return;
         }
+        self.name_dose(key, &mut words);
+        let evidence = self.grounds_shown(key, finding.evidence);
         let chart = match (step, key.bin()) {
             (Step::Raise | Step::Update | Step::Reminder, Some(bin)) => self.chart(key, bin, at),
             _ => None,
@@ -101,7 +103,7 @@ impl Engine {
             acknowledged: kept.acknowledged.clone(),
             stands: kept.stands(),
             finding: finding.text,
-            evidence: finding.evidence,
+            evidence,
             figures: finding.figures,
             cause: words.cause,
             consequence: words.consequence,
@@ -264,8 +266,28 @@ impl Engine {
 
     /// The first thing to do about an alarm, and the caution beside it.
     pub(crate) fn first_response(&self, key: &AlarmKey) -> (String, String) {
-        let words = self.words_for(key);
-        (words.response.into_iter().next().unwrap_or_default(), words.caution)
+        let mut words = self.words_for(key);
+        let dose = self.name_dose(key, &mut words);
+        let mut first = words.response.into_iter().next().unwrap_or_default();
+        // The amount is what somebody takes along to the bin, whichever step names it.
+        if let Some(dose) = dose.and_then(|line| rulebook::dose::taken_along(&line, &first)) {
+            first = format!("{first} {dose}");
+        }
+        (first, words.caution)
+    }
+
+    /// Puts the dose that an alarm keeps into the steps that name it, and gives its line. What was watered since makes the dose wrong.
+    fn name_dose(&self, key: &AlarmKey, words: &mut Words) -> Option<String> {
+        let alarm = self.alarms.get(key);
+        let since = alarm.and_then(|alarm| alarm.raised_at).unwrap_or(Timestamp::MIN);
+        let entries = key.bin().and_then(|bin| self.bins.get(bin)).map(|state| Arc::clone(&state.entries));
+        let watered = |e: &Entry| e.at > since && matches!(e.kind, EntryKind::Watered { .. });
+        let watered = entries.is_some_and(|entries| entries.iter().any(watered));
+        let line = alarm.filter(|_| !watered).and_then(|alarm| self.dose_of(key, &alarm.evidence));
+        for step in &mut words.response {
+            *step = rulebook::dose::filled(step, line);
+        }
+        line.map(str::to_owned)
     }
 
     /// Puts a notice into the outbox for those who want it; gives how many there are.

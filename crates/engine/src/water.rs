@@ -9,7 +9,7 @@
 
 use std::sync::Arc;
 
-use pile::bed::{Air, BedParameters};
+use pile::bed::{AIR_CELSIUS, Air, BedParameters};
 use pile::humid_air;
 use pile::time::{Span, Timestamp};
 use pile::units::{
@@ -17,10 +17,11 @@ use pile::units::{
 };
 use pile::water_account::{Between, Filling, Stretch, WaterAccount, given_in};
 use pile::window::{Point, Window};
+use rulebook::Rule;
 use rulebook::facts::WaterFacts;
 use site::entry::{Batch, BatchId, Entry, EntryKind, Filled, probes_out};
 use site::ids::BinId;
-use site::model::{Bin, Blower, Position, RunProof};
+use site::model::{Bin, Blower, Direction, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::{SeriesId, Source};
 use site::zone::Zone;
@@ -63,6 +64,10 @@ const UNSAMPLED_SD_PERCENT: f64 = 8.0;
 const LITRES_SD: f64 = 0.1;
 const MINUTES_SD: f64 = 0.2;
 const FLOW_SD: Fraction = Fraction(0.25);
+/// The bed is followed to so far below boiling, K: there 1 K moves the water that leaves by more than a third; and hotter than that it is
+/// anything from so much colder up to there (chosen).
+const BELOW_BOILING: f64 = 3.0;
+const BOILING_DOUBT: f64 = 10.0;
 /// Outside air where no probe measures it (chosen).
 const USUAL_AIR: Celsius = Celsius(12.0);
 
@@ -246,7 +251,7 @@ impl Engine {
             bed,
             rise,
             air: Air {
-                inlet: outside.filter(|t| (-40.0..=60.0).contains(t)).map_or(USUAL_AIR, Celsius),
+                inlet: outside.map_or(USUAL_AIR, |t| Celsius(t.clamp(AIR_CELSIUS.0, AIR_CELSIUS.1))),
                 humidity: Fraction(humidity.map_or(0.7, |h| h / 100.0)),
                 humidity_sd: Fraction(if humidity.is_some() { 0.05 } else { 0.2 }),
                 flow: described.zip(blower).map_or(CubicMetresPerHour(0.0), |(bin, blower)| self.flow(bin, blower)),
@@ -261,11 +266,8 @@ impl Engine {
         let mut layers = Vec::new();
         // Pulled probes tell of the air.
         let out = self.bins.get(bin).map(|s| probes_out(&s.entries)).unwrap_or_default();
-        let positions: &[Position] = if out.iter().any(|(begin, end)| *begin < to && *end > from) {
-            &[]
-        } else {
-            &[Position::Base, Position::Core, Position::Upper]
-        };
+        let positions: &[Position] =
+            if out.iter().any(|(begin, end)| *begin < to && *end > from) { &[] } else { &self.layers_as_air_goes(bin) };
         for position in positions {
             let heard: Vec<(f64, f64)> = self
                 .temperatures_at(bin, *position)
@@ -277,7 +279,9 @@ impl Engine {
                 layers.push((sum.0 / n, sum.1 / n));
             }
         }
-        let within = |t: f64| Celsius(t.clamp(0.0, 95.0));
+        // Near boiling a kelvin more or less decides how much water leaves: what is hotter is followed as a range below that.
+        let hottest = self.followed_up_to().0;
+        let within = |t: f64| Celsius(t.clamp(0.0, hottest));
         if layers.is_empty() {
             let newest = [Position::Core, Position::Base, Position::Upper].into_iter().find_map(|position| {
                 self.temperatures_at(bin, position).find_map(|s| s.window.range(Timestamp::MIN, from).next_back())
@@ -287,9 +291,46 @@ impl Engine {
         }
         let n = layers.len() as f64;
         let rise = layers.iter().map(|(a, b)| b - a).sum::<f64>() / n;
-        // The air leaves through the uppermost layer that is measured, and is as warm and as damp as that: the layers come in that order.
+        // The air leaves through the last layer that is measured, and is as warm and as damp as that: the layers come in that order.
         let leaves_at = layers.last().map_or(0.0, |(a, b)| (a + b) / 2.0);
-        (Between::exactly(within(leaves_at)), Kelvin(rise.clamp(-95.0, 95.0)))
+        let bed = match leaves_at > hottest {
+            true => Between { low: within(hottest - BOILING_DOUBT), high: within(hottest) },
+            false => Between::exactly(within(leaves_at)),
+        };
+        (bed, Kelvin(rise.clamp(-95.0, 95.0)))
+    }
+
+    /// The hottest bed that the account follows: water must not boil there, at the site's elevation.
+    fn followed_up_to(&self) -> Celsius {
+        let boiling = humid_air::boiling_at(self.site.elevation).map_or(100.0, |t| t.0);
+        Celsius((boiling - BELOW_BOILING).min(pile::bed::BED_CELSIUS.1))
+    }
+
+    /// The layers in the order in which air passes them.
+    fn layers_as_air_goes(&self, bin: &BinId) -> [Position; 3] {
+        let blower = self.site.bins.get(bin).and_then(|b| self.site.blowers.get(b.blower.as_ref()?));
+        match blower.map(|blower| blower.direction) {
+            Some(Direction::Suction) => [Position::Upper, Position::Core, Position::Base],
+            Some(Direction::Upward) | None => [Position::Base, Position::Core, Position::Upper],
+        }
+    }
+
+    /// What rules may know of the water in a bin; nothing while the pile is so hot that nobody can tell how much leaves.
+    pub(crate) fn water_facts(&self, state: Option<&BinState>, described: Option<&Bin>, at: Timestamp) -> WaterFacts {
+        let mut facts = water_facts(state, described, hold_of(self.rulebook.rules()));
+        let followed = self.followed_up_to();
+        let hottest = described.and_then(|bin| self.hottest(&bin.id, at, limits::HOT_REMEMBERED));
+        if let Some(hottest) = hottest.filter(|hottest| hottest.celsius > followed.0 && facts.account.is_ok()) {
+            let show = |celsius| rulebook::temperature(celsius, self.site.display);
+            facts.account = Err(format!(
+                "probe {} is at {}: above {} so much water leaves at this elevation that nobody can tell how much. It goes on when \
+                 the pile is cooler",
+                hottest.probe,
+                show(hottest.celsius),
+                show(followed.0)
+            ));
+        }
+        facts
     }
 
     /// The share of the time that the blower ran.
@@ -340,8 +381,24 @@ impl Engine {
     }
 }
 
+/// The hot run that a rule asks for: its settings `hold`, a temperature, and `hold_time`, in hours.
+fn hold_of(rules: &[Rule]) -> Option<(Celsius, Span)> {
+    let of = |rule: &Rule| {
+        let setting = |name: &str, unit: &str| {
+            rule.header.settings.get(name).filter(|setting| setting.unit == unit).map(|setting| setting.value)
+        };
+        setting("hold", "°C").zip(setting("hold_time", "h"))
+    };
+    let (hold, hours) = rules.iter().find_map(of)?;
+    Some((Celsius(hold), Span::from_seconds_f64(hours * 3_600.0)))
+}
+
 /// What rules may know of the water in a bin.
-pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::model::Bin>) -> WaterFacts {
+fn water_facts(
+    state: Option<&BinState>,
+    described: Option<&site::model::Bin>,
+    hold: Option<(Celsius, Span)>,
+) -> WaterFacts {
     let account = match state.and_then(|s| s.water.as_ref()) {
         Some(water) => water.account.clone(),
         None => Err("the water was not counted since on-air".into()),
@@ -349,6 +406,7 @@ pub(crate) fn water_facts(state: Option<&BinState>, described: Option<&site::mod
     WaterFacts {
         volume: described.map_or(pile::units::CubicMetres(0.0), |b| b.volume),
         hose: described.and_then(|b| b.hose),
+        hold,
         account,
     }
 }

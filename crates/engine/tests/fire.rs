@@ -14,8 +14,9 @@ use engine::input::{Input, RuleSet, Word};
 use engine::notice::{AlarmNotice, Notice, Step};
 use engine::restore::Restored;
 use pile::time::{Span, Timestamp};
+use pile::units::Kilograms;
 use rulebook::{RuleText, Rulebook};
-use site::entry::{Entry, EntryKind, Stage};
+use site::entry::{Entry, EntryKind, Filled, Stage};
 use site::ids::BinId;
 use yard::{SETTINGS, START, Yard, minutes, reply};
 
@@ -229,15 +230,28 @@ fn advice_to_water_is_withheld_above_seventy_degrees_and_says_why() {
             let dry = texts.iter_mut().find(|t| t.name == "dry-pile").unwrap();
             dry.text = dry.text.replace("{ 2 } else { 3 }", "{ 1 } else { 1 }");
         });
-        on_air(&mut yard);
+        // 1,250 kg at 42 %: 360 L are lacking to 55 %.
+        let filling = Filled { moisture_percent: Some(42.0), ..Filled::of(Kilograms(1_250.0)) };
+        write(&mut yard, EntryKind::OnAir { loaded_at: None, filling: Some(filling) });
         hold(&mut yard, celsius, 60 * 24 * 6);
         let mails: Vec<AlarmNotice> = yard.alarm_mails().into_iter().cloned().collect();
         let dry = mails
             .iter()
             .find(|m| m.rule == "dry-pile" && m.step == Step::Raise)
             .unwrap_or_else(|| panic!("at {celsius}"));
-        let asks = dry.response.iter().any(|step| step.contains("water in small doses"));
+        let asks = dry.response.iter().any(|step| step.starts_with("If it is dry, water ") && step.contains(" L, "));
         assert_eq!(asks, water, "at {celsius}: {:?}", dry.response);
+        assert_eq!(dry.thread_subject.contains(" L if dry; "), water, "{}", dry.thread_subject);
+        assert_eq!(dry.evidence.iter().any(|line| line.starts_with("Water at once")), water, "{:?}", dry.evidence);
+        let taken_along = |yard: &Yard| {
+            let list = yard.round_lists().last().map(|list| list.standing.clone()).unwrap();
+            let item = list.into_iter().find(|item| item.title == "Dry pile").unwrap();
+            item.response.contains("If it is dry, water ") && item.response.contains(" L")
+        };
+        assert_eq!(taken_along(&yard), water, "the amount stands on the round list");
+        write(&mut yard, EntryKind::Watered { minutes: None, litres: Some(pile::units::Litres(10.0)) });
+        hold(&mut yard, celsius, 60 * 24);
+        assert!(!taken_along(&yard), "what was given since makes the amount wrong");
         if !water {
             assert!(
                 dry.response[0].starts_with("Do not water, dig or open the pile: probe b1-core is at 71.0 °C"),

@@ -18,7 +18,7 @@ use site::entry::{EntryId, EntryKind, Filled, Really};
 use site::ids::BlowerId;
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
-use yard::{HOT, START, Yard, reading};
+use yard::{HOT, SETTINGS, START, Yard, reading};
 
 /// A quiet rule: only the account is looked at.
 const QUIET: (&str, &str) = ("hot-core", HOT);
@@ -116,6 +116,53 @@ fn what_is_measured_and_written_moves_the_account() {
     let told = account(&lived(48, usual, &[(47, EntryKind::Sampled { moisture_percent: 50.0, sd_percent: 1.0 })]));
     assert!((told.moisture().value.0 - 0.50).abs() < 0.01, "a sample sets it right: {:?}", told.moisture());
     assert!(band(&told) < band(&plain), "and narrows it");
+}
+
+#[test]
+fn a_bed_near_boiling_is_told_and_the_account_goes_on_when_it_is_cooler() {
+    // At 2,500 m water boils at 92 °C: and a bed of 93 °C ended the account for good.
+    let high = SETTINGS.replace("elevation_metres: 10", "elevation_metres: 2500");
+    let says = "fn judge(bin, set) { if bin.core.last() < 0 { return keep(); } if bin.water.moisture.known { return clear(`known`); } alarm(bin.water.moisture.why) }";
+    let rule = HOT.replace(&HOT[HOT.find("fn judge").unwrap()..], says);
+    let mut yard = Yard::described(&high, &[("hot-core", &rule)], Restored { life: 7, ..Restored::default() }, START);
+    yard.step(Input::Started { previous: None });
+    yard.enter("b1", filled()).unwrap();
+    go_on(&mut yard, 0, 6, usual, &[]);
+    let boils: Sends = |hours| (Some(93.0), usual(hours).1);
+    go_on(&mut yard, 6, 18, boils, &[]);
+    let told = yard.alarm_mails().iter().any(|mail| mail.finding.contains("at this elevation"));
+    assert!(told, "{:?}", yard.alarm_mails());
+    go_on(&mut yard, 18, 36, usual, &[]);
+    let late = yard.now.since(account(&yard).at());
+    assert!(late <= Span::minutes(45), "it goes on: it stands {late} ago");
+    assert!(yard.effects.iter().all(|e| !matches!(e, Effect::Say { text, .. } if text.contains("no water balance"))));
+}
+
+#[test]
+fn under_suction_the_exhaust_is_that_of_the_base() {
+    // The top is at 60 °C and the base at 40: drawn down, the air leaves with the water of 40 °C.
+    let removed = |settings: &str| {
+        let mut yard = Yard::described(settings, &[QUIET], Restored { life: 7, ..Restored::default() }, START);
+        yard.step(Input::Started { previous: None });
+        yard.enter("b1", filled()).unwrap();
+        for _ in 0..24 * 12 {
+            yard.wait(Span::minutes(5));
+            let (now, hours) = (yard.now, yard.now.since(START).as_hours());
+            yard.step(Input::Readings(vec![
+                reading("b1-core", now, now, 60.0),
+                reading("b1-base", now, now, 40.0),
+                ran(now, 120.0 * hours),
+            ]));
+        }
+        account(&yard).totals().removed.0
+    };
+    let core = "{ id: b1-core, position: core, depth_metres: 0.5, every_seconds: 300 }";
+    let with_base = SETTINGS.replace(core, &format!("{core}, {{ id: b1-base, position: base, every_seconds: 300 }}"));
+    assert_ne!(with_base, SETTINGS, "the yard's settings are as this test takes them");
+    let suction = with_base.replace("{ id: fan,", "{ id: fan, direction: suction,");
+    assert_ne!(suction, with_base, "the yard's settings are as this test takes them");
+    let (up, down) = (removed(&with_base), removed(&suction));
+    assert!(down < up * 0.6, "{down} kg drawn down, {up} kg blown up");
 }
 
 #[test]

@@ -16,6 +16,7 @@ use pile::humid_air::pressure_at;
 use pile::units::{Fraction, Pascals};
 use serde_json::Value;
 use site::measure::{CUBIC_METRES_PER_CUBIC_FOOT, JOULES_PER_BTU};
+use site::model::Display;
 use site::recipe::{KILOGRAMS_PER_POUND, LITRES_PER_GALLON};
 
 use crate::cli::DisplayUnits;
@@ -217,6 +218,13 @@ fn hours(seconds: f64) -> String {
         (0, 0) => format!("{s} s"),
         (0, _) => format!("{min} min {s} s"),
         _ => format!("{h} h {min} min {s} s"),
+    }
+}
+
+fn display(units: DisplayUnits) -> Display {
+    match units {
+        DisplayUnits::Metric => Display::Metric,
+        DisplayUnits::Us => Display::Us,
     }
 }
 

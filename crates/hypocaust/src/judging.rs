@@ -19,7 +19,7 @@ use site::instruments::Instruments;
 use site::judge::{
     Excluded, Facts, History, Judgement, Outcome, Readings, Standing, judge, probe_histories, read_facts,
 };
-use site::model::{Chosen, Site};
+use site::model::{Chosen, Direction, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, SeriesId, Source};
 use site::zone::rfc3339_utc;
@@ -273,6 +273,8 @@ fn history(
         }
     };
     let probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
+    let blower = site.bins.get(&life.bin).and_then(|bin| site.blowers.get(bin.blower.as_ref()?));
+    facts.suction |= blower.is_some_and(|blower| blower.direction == Direction::Suction);
     facts.checks.extend(instruments.all_checks().cloned());
     if let Some(filled) = life.filled {
         facts.carbon_to_nitrogen = facts.carbon_to_nitrogen.or(filled.carbon_to_nitrogen);

@@ -23,6 +23,9 @@ const FEEDSTOCKS_PATH: &str = "config/feedstocks.yaml";
 /// The moisture that water is added for unless the recipe names one: the middle of the preferred 50 to 60 % (NRAES-54, from memory).
 const MOISTURE_GOAL: Fraction = Fraction(0.55);
 
+/// Water to add below this share of the mix is none: nobody could measure it.
+const WATER_LEAST: f64 = 1e-4;
+
 /// The JSON of `mix --json`: SI, the unit in the key; `null` where something is not known.
 #[derive(Debug, Serialize)]
 struct Report {
@@ -39,6 +42,8 @@ struct Report {
     shrink_percent: f64,
     bulk_density_kilograms_per_cubic_metre: Option<f64>,
     free_air_space_percent: Option<f64>,
+    bulk_density_with_water_kilograms_per_cubic_metre: Option<f64>,
+    free_air_space_with_water_percent: Option<f64>,
     free_air_space_convention: &'static str,
     goals_met: Option<bool>,
     moisture_goal_percent: f64,
@@ -112,7 +117,10 @@ struct Mixed {
     recipe: Recipe,
     masses: Vec<f64>,
     figures: Figures,
+    /// With the water that is to be added: the pile that air has to pass.
+    wetted: Figures,
     air: Option<Fraction>,
+    wetted_air: Option<Fraction>,
     fit: Option<Fit>,
     moisture_goal: Fraction,
     water_to_add: Kilograms,
@@ -150,24 +158,47 @@ impl Mixed {
             .map(|(loaded, q)| Part { ingredient: &loaded.ingredient, amount: Amount::Mass(Kilograms(*q)) })
             .collect();
         let figures = mix(&parts, recipe.shrink).map_err(refused)?;
-        let (air, no_air) = match figures.free_air_space(recipe.air_space) {
-            Ok(air) => (air, None),
-            Err(error) => (None, Some(error.to_string())),
-        };
+        let air = figures.free_air_space(recipe.air_space).unwrap_or(None);
         let moisture_goal = recipe.moisture_goal.unwrap_or(MOISTURE_GOAL);
         let water_to_add = figures.water_to_add(moisture_goal).map_err(refused)?;
         let fit = found.map(|found| found.fit);
-        let warnings = figures.warnings(air);
-        Ok(Mixed { recipe, masses, figures, air, fit, moisture_goal, water_to_add, warnings, no_air })
+        let wetted = figures.wetted(water_to_add);
+        let (wetted_air, no_air) = match wetted.free_air_space(recipe.air_space) {
+            Ok(air) => (air, None),
+            Err(error) => (None, Some(format!("with the water to add: {error}"))),
+        };
+        // Air has to pass the pile as it is loaded, with its water; the ingredients are judged by what they bring.
+        let of_the_pile =
+            |warning: &Warning| matches!(warning.target.figure, Figure::BulkDensity | Figure::FreeAirSpace);
+        let mut warnings: Vec<Warning> = figures.warnings(None).into_iter().filter(|w| !of_the_pile(w)).collect();
+        warnings.extend(wetted.warnings(wetted_air).into_iter().filter(of_the_pile));
+        Ok(Mixed {
+            recipe,
+            masses,
+            figures,
+            wetted,
+            air,
+            wetted_air,
+            fit,
+            moisture_goal,
+            water_to_add,
+            warnings,
+            no_air,
+        })
     }
 
-    /// The value of a figure, where it is known, in the unit of its targets.
+    /// Whether so much water is missing that somebody can measure it.
+    fn wants_water(&self) -> bool {
+        self.water_to_add.0 >= WATER_LEAST * self.figures.wet_mass.0
+    }
+
+    /// The value of a figure as it is judged, where it is known, in the unit of its targets: what air passes, with the water to add.
     fn value(&self, figure: Figure) -> Option<f64> {
         match figure {
             Figure::Moisture => Some(self.figures.moisture.0),
             Figure::CarbonToNitrogen => self.figures.carbon_to_nitrogen,
-            Figure::BulkDensity => self.figures.bulk_density.map(|density| density.0),
-            Figure::FreeAirSpace => self.air.map(|air| air.0),
+            Figure::BulkDensity => self.wetted.bulk_density.map(|density| density.0),
+            Figure::FreeAirSpace => self.wetted_air.map(|air| air.0),
         }
     }
 
@@ -204,6 +235,8 @@ impl Mixed {
             shrink_percent: self.recipe.shrink.0 * 100.0,
             bulk_density_kilograms_per_cubic_metre: f.bulk_density.map(|density| density.0),
             free_air_space_percent: self.air.map(|air| air.0 * 100.0),
+            bulk_density_with_water_kilograms_per_cubic_metre: self.wetted.bulk_density.map(|density| density.0),
+            free_air_space_with_water_percent: self.wetted_air.map(|air| air.0 * 100.0),
             free_air_space_convention: convention(self.recipe.air_space).0,
             goals_met: self.fit.map(|fit| fit == Fit::Met),
             moisture_goal_percent: self.moisture_goal.0 * 100.0,
@@ -294,6 +327,14 @@ impl Mixed {
             Figure::FreeAirSpace => format!("free air space ({})", convention(self.recipe.air_space).1),
         };
         let shown = match (self.value(figure), figure) {
+            (Some(value), Figure::BulkDensity | Figure::FreeAirSpace) if self.wants_water() => {
+                let dry = match figure {
+                    Figure::BulkDensity => self.figures.bulk_density.map(|density| density.0),
+                    _ => self.air.map(|air| air.0),
+                };
+                let dry = dry.map(|dry| format!(", {} without", away_from_limits(dry, figure, units)));
+                format!("{} with the water{}", away_from_limits(value, figure, units), dry.unwrap_or_default())
+            }
             (Some(value), _) => away_from_limits(value, figure, units),
             (None, Figure::CarbonToNitrogen) => "not known: there is no nitrogen in the mix".into(),
             (None, Figure::FreeAirSpace) if self.no_air.is_none() => {
@@ -326,11 +367,10 @@ impl Mixed {
             DisplayUnits::Us => format!("{:.0} gal", kilograms / LITRES_PER_GALLON),
         };
         let water = self.water_to_add.0;
-        // Under a ten-thousandth of the mix nobody could measure it.
-        let said = if water.abs() < 1e-4 * self.figures.wet_mass.0 {
+        let said = if water.abs() < WATER_LEAST * self.figures.wet_mass.0 {
             "none".into()
         } else if water > 0.0 {
-            format!("{}; the figures above are without it", amount(water))
+            format!("{}; moisture above is without it, density and air space with it", amount(water))
         } else {
             format!("none: it is too wet by {}", amount(-water))
         };

@@ -296,7 +296,11 @@ fn page(rule: &Rule) -> String {
         paragraph(&mut page, label, text);
     }
     for (n, step) in h.response.iter().enumerate() {
-        paragraph(&mut page, if n == 0 { "Response" } else { "" }, &format!("{}. {step}", n + 1));
+        paragraph(
+            &mut page,
+            if n == 0 { "Response" } else { "" },
+            &format!("{}. {}", n + 1, rulebook::dose::filled(step, None)),
+        );
     }
     if !h.caution.is_empty() {
         paragraph(&mut page, "Caution", &h.caution);

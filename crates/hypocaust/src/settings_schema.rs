@@ -282,6 +282,8 @@ struct Blower {
     id: Id,
     /// What it is for. Default: pile
     role: Option<BlowerRole>,
+    /// Which way its air goes through a pile. The material dries first where air enters. Default: upward
+    direction: Option<Direction>,
     /// What it delivers while it runs, in m³/h; this or flow_cfm must be there.
     #[schemars(range(min = 1, max = 200_000))]
     flow_m3_per_h: Option<f64>,
@@ -300,6 +302,15 @@ enum BlowerRole {
     Pile,
     /// The fan that carries vapour and gas out of a building.
     BuildingExhaust,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "snake_case")]
+enum Direction {
+    /// Blown in through the floor, out at the top.
+    Upward,
+    /// Drawn in at the top, out through the floor.
+    Suction,
 }
 
 /// When a blower is meant to run: `continuous`, or in pulses.
@@ -403,7 +414,8 @@ struct Probe {
     /// The longest time between two readings when all is well; silence is judged by it.
     #[schemars(range(min = 1, max = 86_400))]
     every_seconds: f64,
-    /// The lowest and the highest temperature that it can report, in °C. Default: [-20, 120]
+    /// The lowest and the highest temperature that it can report, in °C. Default in the material: [-20, 120]; ambient:
+    /// [-50, 60]; exhaust, plenum, cover and room: [-50, 120]
     range_celsius: Option<[f64; 2]>,
     /// Whether it reports exactly 85 °C just after power-on, as DS18B20 probes do. Default: true
     power_on_85: Option<bool>,

@@ -16,16 +16,16 @@ use crate::exhaust::WATER_JOULES_PER_KILOGRAM_KELVIN;
 use crate::humid_air::{self, HumidAir, volume};
 use crate::time::Timestamp;
 use crate::units::{
-    Celsius, CubicMetres, CubicMetresPerHour, Fraction, JoulesPerKelvin, Kelvin, Kilograms, KilogramsPerDay, Pascals,
-    Watts, readable,
+    Celsius, CubicMetres, CubicMetresPerHour, Fraction, JoulesPerKelvin, Kelvin, Kilograms, KilogramsPerDay, Litres,
+    Pascals, Watts, readable,
 };
 
 /// Coldest and warmest bed that the accounts take, °C: ice is not accounted for, and above it water is near boiling.
 pub const BED_CELSIUS: (f64, f64) = (0.0, 95.0);
 /// Coldest and warmest air that the accounts take, °C.
 pub const AIR_CELSIUS: (f64, f64) = (-40.0, 60.0);
-/// Lowest and highest air pressure that the accounts take, Pa: 3,000 m above the sea to a record high below it.
-pub const AIR_PASCALS: (f64, f64) = (70_000.0, 110_000.0);
+/// Lowest and highest air pressure that the accounts take, Pa: 5,000 m above the sea, where people still farm, to a record high below it.
+pub const AIR_PASCALS: (f64, f64) = (54_000.0, 110_000.0);
 
 /// The volume of vapour over that of as much dry air, as in [`volume`].
 const WATER_VOLUME: f64 = 1.607858;
@@ -171,7 +171,7 @@ pub struct Air {
     /// Standard deviation of that flow as a share of it, 0 to 1: about 0.1 where it was measured at the bed, 0.3 where
     /// it was read off a fan's plate (common practice, no source).
     pub flow_sd: Fraction,
-    /// Air pressure, 70,000 to 110,000 Pa.
+    /// Air pressure, 54,000 to 110,000 Pa.
     pub pressure: Pascals,
 }
 
@@ -264,6 +264,26 @@ pub fn chill(before: JoulesPerKelvin, dose: Kilograms, t: Celsius, water: Celsiu
     in_range("temperature of the water", water.0, BED_CELSIUS, "°C", "check the water's temperature")?;
     let dose = dose.0 * WATER_JOULES_PER_KILOGRAM_KELVIN;
     Ok(Kelvin(dose * (t.0 - water.0) / (before.0 + dose)))
+}
+
+/// The water at `water` that chills a bed at `t` by `most`, the inverse of [`chill`]; `None` where no amount does, because the water is
+/// not that much colder than the bed.
+///
+/// # Errors
+/// [`AccountError::OutOfRange`] for temperatures outside those of [`chill`], a cooling that is not above 0 to 95 K, or a heat capacity
+/// that is not a positive number.
+pub fn litres_that_chill(
+    before: JoulesPerKelvin,
+    t: Celsius,
+    water: Celsius,
+    most: Kelvin,
+) -> Result<Option<Litres>, AccountError> {
+    in_range("heat capacity", before.0, (1.0, 1e12), "J/K", "check the masses of the bed")?;
+    in_range("temperature of the bed", t.0, BED_CELSIUS, "°C", "check the temperature probe")?;
+    in_range("temperature of the water", water.0, BED_CELSIUS, "°C", "check the water's temperature")?;
+    in_range("cooling", most.0, (0.01, 95.0), "K", "use 3 K")?;
+    let colder = t.0 - water.0 - most.0;
+    Ok((colder > 0.0).then(|| Litres(before.0 * most.0 / (WATER_JOULES_PER_KILOGRAM_KELVIN * colder))))
 }
 
 /// Lightest and heaviest bed that the accounts take, kg.

@@ -7,6 +7,7 @@ pub mod above;
 pub mod air_demand;
 pub mod bed;
 pub mod days;
+pub mod dose;
 pub mod exhaust;
 pub mod faults;
 pub mod heat_account;

@@ -373,6 +373,19 @@ impl Figures {
         Ok(Kilograms(self.dry_mass.0 * goal.0 / (1.0 - goal.0) - self.water.0))
     }
 
+    /// The mix with this much water added: the pores take it, so that the volume stays as it is. A negative amount changes nothing.
+    pub fn wetted(&self, water: Kilograms) -> Figures {
+        let added = if water.0 > 0.0 { water.0 } else { 0.0 };
+        let (wet, water) = (self.wet_mass.0 + added, self.water.0 + added);
+        Figures {
+            wet_mass: Kilograms(wet),
+            water: Kilograms(water),
+            moisture: Fraction(water / wet),
+            bulk_density: self.volume.map(|volume| KilogramsPerCubicMetre(wet / volume.0)),
+            ..*self
+        }
+    }
+
     /// The free air space of the mix; `None` where its density or its volatile solids are not known.
     ///
     /// # Errors

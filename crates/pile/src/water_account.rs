@@ -24,7 +24,7 @@ mod kept;
 use crate::bed::{AccountError, Air, BedParameters, Exchange, Factors, MASS_KG, capacity, in_range};
 use crate::time::{Span, Timestamp};
 use crate::units::{
-    Celsius, CubicMetres, Fraction, Kelvin, Kilograms, KilogramsPerCubicMetre, Litres, LitresPerMinute,
+    Celsius, CubicMetres, Fraction, JoulesPerKelvin, Kelvin, Kilograms, KilogramsPerCubicMetre, Litres, LitresPerMinute,
 };
 
 /// Half-width of a 95 % band in standard deviations of a normal distribution.
@@ -36,8 +36,6 @@ pub const SURPRISE_SD_MAX: f64 = 3.0;
 pub const RATE_OVER: Span = Span::days(1);
 /// The rate is not told before it rests on this share of such a mean: about five hours after the start.
 pub const RATE_WEIGHT_MIN: f64 = 0.2;
-/// The share of a dose to give at once, the rest when the bed is warm again: one third. Common practice, no source.
-pub const FIRST_DOSE_SHARE: f64 = 1.0 / 3.0;
 
 const SECONDS_PER_DAY: f64 = 86_400.0;
 
@@ -115,16 +113,6 @@ pub struct Band<T> {
     pub low: T,
     /// The high end.
     pub high: T,
-}
-
-/// Water that a goal needs.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Dose {
-    /// All of it; 0 where the bed is wet enough.
-    pub litres: Band<Litres>,
-    /// What to give first: [`FIRST_DOSE_SHARE`] of it. A cold dose chills the bed, and a bed that is chilled too far
-    /// may not warm again.
-    pub first: Litres,
 }
 
 /// When a moisture will be reached with no more water, at the mean rate of the last day or so.
@@ -449,20 +437,22 @@ impl WaterAccount {
         Band { value: Fraction(m), low: Fraction((m - half).max(0.0)), high: Fraction((m + half).min(1.0)) }
     }
 
-    /// Water that brings the bed to the moisture `goal`, by D goal / (1 - goal) - W.
+    /// Water that brings the bed to the moisture `goal`, by D goal / (1 - goal) - W; 0 where it is wet enough. What to give of it at once is
+    /// [`crate::dose::dose`].
     ///
     /// # Errors
     /// [`AccountError::OutOfRange`] for a goal outside 0.05 to 0.9.
-    pub fn litres_to(&self, goal: Fraction) -> Result<Dose, AccountError> {
+    pub fn litres_to(&self, goal: Fraction) -> Result<Band<Litres>, AccountError> {
         let margin = self.margin(goal)?;
         let short = -margin.value / (1.0 - goal.0);
         let half = BAND_95_SD * self.sd_of(&margin.by) / (1.0 - goal.0);
         let at_least_none = |litres: f64| Litres(litres.max(0.0));
-        let value = at_least_none(short);
-        Ok(Dose {
-            litres: Band { value, low: at_least_none(short - half), high: at_least_none(short + half) },
-            first: Litres(value.0 * FIRST_DOSE_SHARE),
-        })
+        Ok(Band { value: at_least_none(short), low: at_least_none(short - half), high: at_least_none(short + half) })
+    }
+
+    /// The heat that warms the bed by one kelvin.
+    pub fn heat_capacity(&self) -> JoulesPerKelvin {
+        capacity(&self.bed, self.state[D], self.state[W])
     }
 
     /// By how much a dose of water at `water` chills the bed at `bed`; see [`crate::bed::chill`].

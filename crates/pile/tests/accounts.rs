@@ -120,9 +120,8 @@ fn doses_are_those_of_sums_by_hand() {
         (0.30, 0.0, "too wet needs none"),
     ] {
         let dose = account(1000.0, 0.4).litres_to(Fraction(goal)).unwrap();
-        assert_near(dose.litres.value.0, litres, 1e-9, why);
-        assert_near(dose.first.0, litres / 3.0, 1e-9, why);
-        assert!(dose.litres.low.0 <= dose.litres.value.0 && dose.litres.value.0 <= dose.litres.high.0, "{why}");
+        assert_near(dose.value.0, litres, 1e-9, why);
+        assert!(dose.low.0 <= dose.value.0 && dose.value.0 <= dose.high.0, "{why}");
     }
     assert_eq!(time_to_give(Litres(333.0), LitresPerMinute(18.5)).unwrap(), Span::minutes(18));
     assert_eq!(given_in(Span::minutes(18), LitresPerMinute(18.5)).unwrap(), Litres(333.0));
@@ -572,7 +571,7 @@ fn any_stretch() -> impl Strategy<Value = (i64, [f64; 9])> {
         any_number(-40.0, 60.0),
         any_number(0.0, 1.0),
         any_number(0.0, 5000.0),
-        any_number(70_000.0, 110_000.0),
+        any_number(54_000.0, 110_000.0),
     ];
     (-1000_i64..10_000_000_000, numbers)
 }
@@ -616,7 +615,7 @@ proptest! {
             prop_assert!((sum - a.water_mass().0).abs() <= 1e-9 * size, "{:?}", a);
             prop_assert!(a.water_mass().0 >= 0.0 && a.dry_mass().0 > 0.0 && a.water_mass_sd().0.is_finite());
             if let Ok(dose) = a.litres_to(Fraction(goal)) {
-                prop_assert!(dose.litres.high.0.is_finite() && dose.first.0 >= 0.0);
+                prop_assert!(dose.high.0.is_finite() && dose.low.0 >= 0.0);
             }
             let _ = a.until(Fraction(goal));
         }

@@ -17,7 +17,7 @@ use site::model::{Display, Position, RuleSettings};
 use site::quantity::Quantity;
 
 /// What stands in the loop; `n` counts on, so that no figure is remembered from the turn before.
-const WORDS: [(&str, &str); 34] = [
+const WORDS: [(&str, &str); 36] = [
     ("nothing", ""),
     ("a sum", "n + 1"),
     ("a text", "let s = \"a\" + n"),
@@ -52,6 +52,8 @@ const WORDS: [(&str, &str); 34] = [
     ("missed pulses", "bin.blower.missed_pulses"),
     ("days until dry", "bin.water.days_until(45.percent)"),
     ("moisture", "bin.water.moisture"),
+    ("dose", "bin.water.dose"),
+    ("dose in words", "bin.water.dose_words"),
 ];
 
 fn main() {

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use pile::time::{Span, Timestamp};
 use pile::window::{CELL, EXACT, Point};
 use rhai::{ImmutableString, NativeCallContext};
-use site::model::{BlowerSchedule, RunProof};
+use site::model::{BlowerSchedule, Direction, RunProof};
 use site::quantity::{Quantity, Unit};
 
 use crate::bin_view::time;
@@ -62,6 +62,10 @@ impl BlowerView {
 
     pub(crate) fn continuous(&self) -> bool {
         self.blower().is_some_and(|b| b.schedule == BlowerSchedule::Continuous)
+    }
+
+    pub(crate) fn suction(&self) -> bool {
+        self.blower().is_some_and(|b| b.direction == Direction::Suction)
     }
 
     pub(crate) fn schedule(&self) -> ImmutableString {

@@ -441,7 +441,7 @@ mod tests {
             watching: Span::days(1),
             fire: false,
             height: None,
-            water: WaterFacts { volume: CubicMetres(2.5), hose: None, account: Err("none is kept".into()) },
+            water: WaterFacts { volume: CubicMetres(2.5), hose: None, hold: None, account: Err("none is kept".into()) },
             whole: None,
         })
     }

@@ -140,6 +140,8 @@ pub(crate) struct Known {
     pub(crate) account: Option<Band<f64>>,
     /// A moisture probe, %.
     pub(crate) moisture: Option<f64>,
+    /// The layer at which air enters, called the base here, and the one at which it leaves, called the upper one: suction turns them round.
+    pub(crate) air_enters: (&'static str, &'static str),
     /// By how much a day the base falls faster than the upper layer, K/d.
     pub(crate) base_apart: Option<f64>,
     /// By how much the base is cooler than the upper layer.
@@ -172,12 +174,10 @@ pub(crate) struct Known {
     pub(crate) air_changed_hours: Option<f64>,
     /// Volume of the bin, m³.
     pub(crate) volume: f64,
-    /// What the hose gives, L/min.
-    pub(crate) hose: Option<f64>,
-    /// Water that brings the account to 55 %, and its first third, L.
-    pub(crate) dose: Option<(f64, f64)>,
-    /// By how much that first dose chills the pile, K.
-    pub(crate) chill: Option<f64>,
+    /// The settings say what the hose gives.
+    pub(crate) hose_known: bool,
+    /// The water to give at once, in words.
+    pub(crate) dose: Option<String>,
 }
 
 /// A cause with its rank.
@@ -198,8 +198,6 @@ pub(crate) trait Words {
     fn kelvin(&self, value: f64) -> String;
     /// Water, L.
     fn litres(&self, value: f64) -> String;
-    /// A flow of water, L/min.
-    fn flow(&self, value: f64) -> String;
 }
 
 struct Weighed {
@@ -256,7 +254,7 @@ pub(crate) fn ranked(known: &Known, words: &dyn Words) -> Vec<Ranked> {
     let done = |w: Weighed| Ranked {
         share: share(&w),
         likelihood: likelihood(share(&w)),
-        action: action(w.cause, known, words),
+        action: action(w.cause, known),
         cause: w.cause,
         speaks_for: w.speaks_for,
         speaks_against: w.speaks_against,
@@ -343,23 +341,21 @@ fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
             _ => {}
         }
     }
+    let (first, last) = known.air_enters;
     // Air from below dries the base first; so does air without measure, which is why this counts less where the air is not proven.
     let proven = if known.proof == AirProof::Proven { 1.0 } else { 0.4 };
     // Over weeks the base cools by itself, where fresh air enters and its food runs out first.
     let counts = if known.age_days < FOOD_DAYS.1 { proven } else { 0.5 * proven };
     match (known.base_apart, known.base_cooler) {
         (_, Some(cooler)) if cooler >= 15.0 => {
-            w.add(
-                2.5 * counts,
-                format!("the base went cold first and is {} below the upper layer", words.kelvin(cooler)),
-            );
+            w.add(2.5 * counts, format!("{first} went cold first and is {} below {last}", words.kelvin(cooler)));
         }
         (Some(apart), Some(cooler)) if apart >= 1.0 && cooler >= 4.0 => {
-            let said = format!("the base falls {} a day faster than the upper layer", words.kelvin(apart));
+            let said = format!("{first} falls {} a day faster than {last}", words.kelvin(apart));
             w.add(1.8 * counts, said);
         }
         (_, Some(cooler)) if cooler < 3.0 => {
-            w.add(-1.2, "the base is as warm as the upper layer, and it dries first".into());
+            w.add(-1.2, format!("{first} is as warm as {last}, and it dries first"));
         }
         _ => {}
     }
@@ -477,7 +473,7 @@ fn food(w: &mut Weighed, known: &Known) {
         _ => {}
     }
     if known.base_cooler.is_some_and(|c| c >= 15.0) {
-        w.add(-1.0, "the upper layer still finds food".into());
+        w.add(-1.0, format!("{} still finds food", known.air_enters.1));
     }
 }
 
@@ -511,7 +507,7 @@ fn probe(w: &mut Weighed, known: &Known, words: &dyn Words) {
         (Some(base), Some(upper), Some(cooler)) if base < 0.5 && upper < 0.5 && cooler < 6.0 => {
             w.add(1.5, "base and upper layer hold while the core falls".into());
         }
-        (Some(base), _, _) if base >= 1.0 => w.add(-0.8, "the base falls too".into()),
+        (Some(base), _, _) if base >= 1.0 => w.add(-0.8, format!("{} falls too", known.air_enters.0)),
         _ => {}
     }
 }
@@ -561,28 +557,12 @@ fn weather(w: &mut Weighed, known: &Known, words: &dyn Words) {
     }
 }
 
-fn action(cause: Cause, known: &Known, words: &dyn Words) -> String {
+fn action(cause: Cause, known: &Known) -> String {
     match cause {
         Cause::Water => {
-            let (dose, of) = match known.dose {
-                Some((all, first)) if all >= 1.0 => (first, format!("a third of the deficit of {} now", words.litres(all.round()))),
-                // 15 L for each cubic metre raise moisture by one to two points (common practice, no source).
-                _ => (15.0 * known.volume, "a small dose now".into()),
-            };
-            let mut text = format!("squeeze-test first; if it is dry {of}, about {}", words.litres(round_dose(dose)));
-            match known.hose {
-                Some(hose) => {
-                    let minutes = (round_dose(dose) / hose).max(0.5);
-                    let minutes = if minutes < 10.0 { (minutes * 2.0).round() / 2.0 } else { minutes.round() };
-                    let _ = write!(text, ", {minutes} min at {}", words.flow(hose));
-                }
-                None => text.push_str(" (fill a bucket by the clock to learn what the hose gives)"),
-            }
-            if let Some(chill) = known.chill.filter(|c| *c >= 1.0) {
-                let _ = write!(text, "; it chills the bin by about {}", words.kelvin(chill.round()));
-            }
-            text.push_str("; stop at runoff; look again in 24 h");
-            text
+            let dose = known.dose.as_deref().unwrap_or(crate::dose::UNKNOWN);
+            let hose = if known.hose_known { "" } else { " (fill a bucket by the clock to learn what the hose gives)" };
+            format!("squeeze-test first; if it is dry, water {dose}{hose}; stop at runoff; look again in 24 h")
         }
         Cause::Wet => {
             "do not water; squeeze-test, see that the drain runs and no rain comes in; if it drips give longer pulses for a day or two, and \
@@ -605,18 +585,6 @@ fn action(cause: Cause, known: &Known, words: &dyn Words) -> String {
         Cause::Handled => "wait 24 h, then look again; write the watering or the opening into the log if it is missing".into(),
         Cause::Weather => "cover the pile and look again in 24 h; leave air and water as they are".into(),
     }
-}
-
-/// A dose as people measure it: to 5 L, from 100 L on to 10 L.
-fn round_dose(litres: f64) -> f64 {
-    let step = if litres < 20.0 {
-        1.0
-    } else if litres < 100.0 {
-        5.0
-    } else {
-        10.0
-    };
-    ((litres / step).round() * step).max(1.0)
 }
 
 #[cfg(test)]

@@ -6,7 +6,6 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Fraction, Litres};
 use pile::water_account::Band;
 use pile::window::Point;
 use rhai::{Array, Dynamic, Engine, ImmutableString, NativeCallContext};
@@ -28,10 +27,6 @@ use crate::water_view;
 const BACK: Span = Span::days(2);
 const DAY: Span = Span::days(1);
 const WEEK: Span = Span::days(7);
-/// The moisture that a dose aims at: the middle of the range that is acceptable, 40 to 65 % (Cooperband 2002), and then some.
-const GOAL: Fraction = Fraction(0.55);
-/// A hose's water where nobody measured it (chosen).
-const HOSE_WATER: Celsius = Celsius(12.0);
 /// Oxygen is looked at over this time: its swings within a pulse cycle are in it.
 const OXYGEN_OVER: Span = Span::hours(6);
 
@@ -95,10 +90,6 @@ impl Words for InUnitsOf<'_> {
     fn litres(&self, value: f64) -> String {
         self.0.worded(&Fact::known(Kind::Volume, value))
     }
-
-    fn flow(&self, value: f64) -> String {
-        format!("{}/min", self.litres(value))
-    }
 }
 
 fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> Result<Known, Trouble> {
@@ -110,6 +101,9 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
     };
     let (base, core, upper, outside) =
         (at(Position::Base), at(Position::Core), at(Position::Upper), at(Position::Ambient));
+    // Where air is drawn in at the top, the upper layer is what dries first.
+    let suction = bin.blower().suction();
+    let (base, upper) = if suction { (upper, base) } else { (base, upper) };
     let fall = |set: &SignalSet| -> Result<Option<f64>, Trouble> {
         Ok(asked(set, Asked::Change, Over::last(DAY))?.map(|change| -change))
     };
@@ -119,7 +113,7 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
     let outside_fall =
         difference(asked(&outside, Asked::Mean, day_before)?, asked(&outside, Asked::Mean, Over::last(DAY))?);
 
-    let oxygen = SignalSet::new(judgement, Quantity::Oxygen, None);
+    let oxygen = SignalSet::of_pile_air(judgement, Quantity::Oxygen);
     let flow = SignalSet::of_blower(judgement, Quantity::Flow);
     let highest = |over| -> Result<Option<f64>, Trouble> { Ok(flow.highest(context, Asked::Max, over)?.number().ok()) };
     let flow_share = match (highest(Over::last(DAY))?, highest(day_before)?) {
@@ -148,17 +142,11 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
         })
     };
     let (proof, share, share_hours) = air(context, bin)?;
-    let core_now = now(&core)?;
     let opening = match judgement.header.window >= opening::BACK {
         true => opening::seen(context, judgement, bin)?.filter(|o| o.explains(facts.at)),
         false => None,
     };
     let account = facts.water.account.as_ref().ok();
-    let dose = account.and_then(|a| a.litres_to(GOAL).ok()).map(|dose| (dose.litres.value.0, dose.first.0));
-    let chill = account
-        .zip(dose)
-        .zip(core_now)
-        .and_then(|((a, (_, first)), core)| a.chill(Litres(first), Celsius(core), HOSE_WATER).ok());
     Ok(Known {
         age_days: bin.batch().age().number().map_or(0.0, |s| s / 86_400.0),
         fall: fall(&core)?,
@@ -172,7 +160,8 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
             let m = a.moisture();
             Band { value: m.value.0 * 100.0, low: m.low.0 * 100.0, high: m.high.0 * 100.0 }
         }),
-        moisture: now(&SignalSet::new(judgement, Quantity::Moisture, None))?,
+        moisture: now(&SignalSet::in_material(judgement, Quantity::Moisture))?,
+        air_enters: if suction { ("the upper layer", "the base") } else { ("the base", "the upper layer") },
         base_apart: difference(slope(&upper)?, slope(&base)?),
         base_cooler: difference(now(&upper)?, now(&base)?),
         watered_hours: hours("watered")?,
@@ -195,9 +184,8 @@ fn known(context: &NativeCallContext, judgement: &Arc<Judgement>, bin: &Bin) -> 
         probes_moved_hours: soonest(["probes-out", "probes-back"])?,
         air_changed_hours: hours("air-changed")?,
         volume: facts.water.volume.0,
-        hose: facts.water.hose.map(|hose| hose.0),
-        dose,
-        chill: chill.map(|k| k.0),
+        hose_known: facts.water.hose.is_some(),
+        dose: crate::dose::of(facts, judgement.display).ok().map(|dose| dose.in_a_step()),
     })
 }
 

@@ -7,13 +7,13 @@ use std::sync::Arc;
 use pile::above::Above;
 use pile::days::Days;
 use pile::time::{Span, Timestamp};
-use pile::units::{CubicMetres, LitresPerMinute};
+use pile::units::{Celsius, CubicMetres, LitresPerMinute};
 use pile::water_account::WaterAccount;
 use pile::window::{Point, Window};
 use site::entry::{Batch, Entry};
 use site::ids::{BinId, BlowerId};
 use site::judge::Standing;
-use site::model::{BlowerRole, BlowerSchedule, Display, Position, RunProof};
+use site::model::{BlowerRole, BlowerSchedule, Direction, Display, Position, RunProof};
 use site::quantity::Quantity;
 use site::reading::Source;
 use site::zone::Zone;
@@ -62,6 +62,8 @@ pub struct WaterFacts {
     pub volume: CubicMetres,
     /// What the hose gives, where the settings say.
     pub hose: Option<LitresPerMinute>,
+    /// The temperature and the length of the hot run that the site's rules ask for.
+    pub hold: Option<(Celsius, Span)>,
     /// The running account of the batch, or why there is none.
     pub account: Result<Arc<WaterAccount>, String>,
 }
@@ -169,6 +171,8 @@ pub struct Neighbour {
 pub struct BlowerFacts {
     /// Its id.
     pub blower: BlowerId,
+    /// Which way its air goes through the pile.
+    pub direction: Direction,
     /// When it is meant to run.
     pub schedule: BlowerSchedule,
     /// How we know that it runs.

@@ -37,7 +37,7 @@ pub(crate) struct Judgement {
     pub(crate) memo: Arc<Memo>,
     pub(crate) header: Arc<Header>,
     meter: Arc<Meter>,
-    display: Display,
+    pub(crate) display: Display,
     touched: Arc<Mutex<Touched>>,
 }
 

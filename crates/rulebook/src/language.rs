@@ -8,7 +8,6 @@ use std::sync::Arc;
 use pile::time::Span;
 use rhai::packages::{ArithmeticPackage, BasicIteratorPackage, BasicStringPackage, Package};
 use rhai::{Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, NativeCallContext, OptimizationLevel};
-use site::model::Position;
 use site::quantity::{Quantity, Unit};
 
 use crate::answer::Verdict;
@@ -522,7 +521,7 @@ fn bins(engine: &mut Engine) {
         engine.register_get(key, move |bin: &mut Bin| bin.temperature(position));
     }
     engine.register_get("name", |bin: &mut Bin| bin.name());
-    engine.register_get("moisture", |bin: &mut Bin| SignalSet::new(&bin.0, Quantity::Moisture, None::<Position>));
+    engine.register_get("moisture", |bin: &mut Bin| SignalSet::in_material(&bin.0, Quantity::Moisture));
     engine.register_fn("signal", |bin: &mut Bin, quantity: ImmutableString| -> Outcome<SignalSet> {
         Ok(bin.signal(&quantity, None)?)
     });
@@ -618,6 +617,7 @@ fn blowers(engine: &mut Engine) {
     engine.register_get("proof", |b: &mut BlowerView| b.proof());
     engine.register_get("countable", |b: &mut BlowerView| b.countable());
     engine.register_get("continuous", |b: &mut BlowerView| b.continuous());
+    engine.register_get("suction", |b: &mut BlowerView| b.suction());
     engine.register_get("schedule", |b: &mut BlowerView| b.schedule());
     engine.register_get("cycle", |b: &mut BlowerView| b.cycle());
     engine.register_get("valve", |b: &mut BlowerView| b.valve());

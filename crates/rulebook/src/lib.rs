@@ -10,6 +10,7 @@ pub mod cases;
 pub mod causes;
 mod cooling;
 mod definitions;
+pub mod dose;
 mod fact;
 pub mod facts;
 pub mod fault;

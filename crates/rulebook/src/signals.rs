@@ -131,6 +131,18 @@ impl SignalSet {
         SignalSet::of(judgement, quantity, format!("blower {quantity}"), |s| matches!(s.source, Source::Blower(_)))
     }
 
+    /// Every probe of a quantity in the material: what a room or the weather is like says nothing of the pile.
+    pub(crate) fn in_material(judgement: &Arc<Judgement>, quantity: Quantity) -> SignalSet {
+        SignalSet::of(judgement, quantity, quantity.to_string(), |s| s.position.is_some_and(in_material))
+    }
+
+    /// The same, and in the exhaust, which has been through the pile.
+    pub(crate) fn of_pile_air(judgement: &Arc<Judgement>, quantity: Quantity) -> SignalSet {
+        SignalSet::of(judgement, quantity, quantity.to_string(), |s| {
+            s.position.is_some_and(|position| in_material(position) || (position == Position::Exhaust && !s.site_wide))
+        })
+    }
+
     /// Every temperature probe in the material.
     pub(crate) fn in_pile(judgement: &Arc<Judgement>) -> SignalSet {
         SignalSet::of(judgement, Quantity::Temperature, "pile temperature".into(), |s| {

@@ -4,16 +4,18 @@
 
 use std::sync::Arc;
 
+use pile::dose::GOAL;
 use pile::time::Span;
 use pile::units::Fraction;
 use pile::water_account::{Until, WaterAccount, time_to_give};
-use rhai::{Dynamic, Engine};
+use rhai::{Dynamic, Engine, ImmutableString};
 use site::quantity::Unit;
 
 use crate::bin_view::{Bin, time};
+use crate::dose::{self, BinDose};
 use crate::fact::{Bounds, Fact, Kind, Trouble};
 use crate::judgement::Judgement;
-use crate::language::{Outcome, length};
+use crate::language::{Draft, Outcome, length, room, shortened};
 use crate::limits;
 
 /// The water account.
@@ -24,6 +26,7 @@ struct WaterView(Arc<Judgement>);
 #[derive(Clone, Debug)]
 struct HeatView(Arc<Judgement>);
 
+const HOSE_UNKNOWN: &str = "the settings do not say what the hose gives: `hose_l_per_min` of the bin";
 const MOISTURE: Kind = Kind::Amount(Unit::Percent);
 
 pub(crate) fn register(engine: &mut Engine) {
@@ -41,6 +44,34 @@ pub(crate) fn register(engine: &mut Engine) {
     });
     engine.register_fn("minutes_to", |water: &mut WaterView, goal: Dynamic| -> Outcome<Fact> {
         Ok(water.minutes_to(&goal)?)
+    });
+    engine.register_get("dose", |water: &mut WaterView| water.dose(Kind::Volume, |dose| Some(dose.said.litres.0)));
+    engine.register_get("dose_minutes", |water: &mut WaterView| {
+        water.dose(Kind::Time, |dose| dose.said.minutes.map(|minutes| minutes * 60.0))
+    });
+    engine.register_get("dose_words", |water: &mut WaterView| -> ImmutableString {
+        water.dose_now().map_or_else(|_| dose::UNKNOWN.into(), |dose| dose.said.words.into())
+    });
+    engine.register_get("range", |water: &mut WaterView| -> ImmutableString {
+        water.0.spend(limits::WATER);
+        dose::range(&water.0.facts, GOAL, water.0.display).map_or_else(|_| "unknown".into(), Into::into)
+    });
+    engine.register_fn("dose", |answer: Draft, water: WaterView| -> Outcome<Draft> {
+        let mut answer = room(answer)?;
+        match water.dose_now() {
+            Ok(dose) => answer.evidence.push(shortened(&dose.line())),
+            Err(why) => answer.evidence.push(shortened(&format!("No amount of water is named: {why}"))),
+        }
+        if let Ok(range) = dose::range(&water.0.facts, GOAL, water.0.display) {
+            answer = room(answer)?;
+            answer.evidence.push(shortened(&format!("By the water account it lacks {range} to 55 % moisture")));
+        }
+        Ok(answer)
+    });
+    engine.register_fn("dose", |answer: Draft, words: ImmutableString| -> Outcome<Draft> {
+        let mut answer = room(answer)?;
+        answer.evidence.push(shortened(&format!("{}{words}", dose::DOSE_LINE)));
+        Ok(answer)
     });
     engine.register_fn("days_until", |water: &mut WaterView, goal: Dynamic| -> Outcome<Fact> {
         Ok(water.days_until(&goal)?)
@@ -85,25 +116,39 @@ impl WaterView {
         Fact { bounds: bounds.filter(|_| fact.value.is_ok()), ..fact }
     }
 
+    /// What to give at once, or why no amount is named.
+    fn dose_now(&self) -> Result<BinDose, String> {
+        let looked_at = self.0.facts.signals.len() + self.0.facts.results.len();
+        self.0.spend(limits::WATER + limits::GATHERING * looked_at as u64);
+        dose::of(&self.0.facts, self.0.display)
+    }
+
+    fn dose(&self, kind: Kind, value: impl FnOnce(BinDose) -> Option<f64>) -> Fact {
+        match self.dose_now() {
+            Err(why) => Fact::unknown(kind, why),
+            Ok(dose) => match value(dose) {
+                Some(value) => Fact::known(kind, value),
+                None => Fact::unknown(kind, HOSE_UNKNOWN),
+            },
+        }
+    }
+
     fn litres_to(&self, goal: &Dynamic) -> Result<Fact, Trouble> {
         let goal = fraction(goal)?;
-        let dose = self.account().ok().and_then(|account| account.litres_to(goal).ok());
-        let fact = self.of(Kind::Volume, |_, _| dose.map(|d| d.litres.value.0));
-        let bounds = dose.map(|d| Bounds { low: d.litres.low.0, high: d.litres.high.0, points: 0 });
+        let lack = self.account().ok().and_then(|account| account.litres_to(goal).ok());
+        let fact = self.of(Kind::Volume, |_, _| lack.map(|l| l.value.0));
+        let bounds = lack.map(|l| Bounds { low: l.low.0, high: l.high.0, points: 0 });
         Ok(Fact { bounds: bounds.filter(|_| fact.value.is_ok()), ..fact })
     }
 
     fn minutes_to(&self, goal: &Dynamic) -> Result<Fact, Trouble> {
         let goal = fraction(goal)?;
         let Some(hose) = self.0.facts.water.hose else {
-            return Ok(Fact::unknown(
-                Kind::Time,
-                "the settings do not say what the hose gives: `hose_l_per_min` of the bin",
-            ));
+            return Ok(Fact::unknown(Kind::Time, HOSE_UNKNOWN));
         };
         Ok(self.of(Kind::Time, |_, account| {
-            let dose = account.litres_to(goal).ok()?;
-            time_to_give(dose.litres.value, hose).ok().map(|t| t.as_seconds())
+            let lack = account.litres_to(goal).ok()?;
+            time_to_give(lack.value, hose).ok().map(|t| t.as_seconds())
         }))
     }
 

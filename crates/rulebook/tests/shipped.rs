@@ -6,7 +6,7 @@
 
 mod built;
 
-use built::{Built, TICK, book, check, judge, on_air, series};
+use built::{Built, TICK, book, check, judge, on_air, series, shipped};
 use pile::time::Span;
 use rulebook::answer::Verdict::{Alarm, CannotTell, Clear, Keep};
 use rulebook::header::{Advice, Evidence, Priority, Scope};
@@ -406,6 +406,47 @@ fn dry_pile() {
 }
 
 #[test]
+fn under_suction_the_top_dries_first() {
+    let schedule = BlowerSchedule::Pulses { on: Span::seconds(45), every: Span::minutes(30) };
+    let layers = |base: &str, upper: &str| {
+        let bin = hot("2d:60 0h:60").base(base).upper(upper);
+        bin.blower(schedule, RunProof::ScheduledOnly, false, None, Span::minutes(1))
+    };
+    let (falls, holds) = ("2d:58 24h:58 0h:52", "2d:60 0h:60");
+    check(
+        "dry-pile",
+        vec![
+            (
+                layers(falls, holds),
+                Alarm,
+                "2 signs",
+                "air from below: the base dries first, and ten days without water",
+            ),
+            (layers(falls, holds).suction(), Keep, "not enough signs", "drawn from above, a falling base is no sign"),
+            (layers(holds, falls).suction(), Alarm, "2 signs", "a falling top is"),
+            (layers(holds, falls), Keep, "not enough signs", "and is none where air comes from below"),
+        ],
+    );
+    let answer = judge(&book(Display::Metric), "dry-pile", &layers(holds, falls).suction().done());
+    assert_eq!(answer.evidence[0], "the upper layer falls 6.0 K/d against the base and is 8.0 K cooler");
+}
+
+#[test]
+fn the_air_and_the_damp_of_a_room_are_not_the_piles() {
+    // A room in which oxygen is short says nothing of why a pile cools.
+    let crash = || hot("24h:60 0h:54").counted("1d:0 0h:2160");
+    let lines = |built: Built| judge(&book(Display::Metric), "temperature-crash", &built.done()).evidence.join("\n");
+    let room = |position| crash().with(position, site::quantity::Quantity::Oxygen, "1d:3 0h:3");
+    assert!(!lines(room(Position::Room)).contains("oxygen went down"), "{}", lines(room(Position::Room)));
+    for position in [Position::Core, Position::Exhaust] {
+        assert!(lines(room(position)).contains("oxygen went down to 3.0 %"), "{position:?}: {}", lines(room(position)));
+    }
+    let damp = |position| crash().with(position, site::quantity::Quantity::Moisture, "1d:30 0h:30");
+    assert!(!lines(damp(Position::Room)).contains("the moisture probe reads"), "{}", lines(damp(Position::Room)));
+    assert!(lines(damp(Position::Core)).contains("the moisture probe reads 30 %"));
+}
+
+#[test]
 fn dry_pile_lists_its_signs() {
     let facts = hot("24h:60 0h:58").moisture("2d:45 0h:38").counted("1d:0 0h:2160").watered("3d", Some(100.0)).done();
     let answer = judge(&book(Display::Us), "dry-pile", &facts);
@@ -416,6 +457,7 @@ fn dry_pile_lists_its_signs() {
             "the core falls 3.6 °F/d while the blower runs 100.0 % of its schedule",
             "the moisture probe reads 38.0 %, below 40.0 %",
             "last watered with 26.4 gal, 3 d ago",
+            "Water at once: 4.5 gal; only if a handful feels dry",
         ]
     );
 }
@@ -912,6 +954,17 @@ fn priorities_follow_from_severity_and_time_to_respond() {
 }
 
 #[test]
+fn water_is_asked_for_by_the_bins_own_dose_and_nothing_else() {
+    for text in shipped() {
+        let (names, gives) = (text.text.contains("{dose}"), text.text.contains(".dose(bin.water)"));
+        assert_eq!(names, gives, "{}: a step that names the dose needs an answer that carries it", text.name);
+        for amount in [" L for each", "gallons for each", "small doses", "litres_to(55"] {
+            assert!(!text.text.contains(amount), "{}: `{amount}` is a second dose beside the bin's own", text.name);
+        }
+    }
+}
+
+#[test]
 fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
     for rule in book(Display::Metric).rules() {
         let header = &rule.header;
@@ -938,7 +991,7 @@ fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
 fn a_rule_whose_steps_ask_for_water_digging_or_air_says_so_in_its_header() {
     // A fire hides such alarms, and a hot pile has its advice to water withheld: what is not declared would go on beside a fire.
     for (advice, words) in [
-        (Advice::Water, &["water in small doses", "water it", "give warm water"][..]),
+        (Advice::Water, &["{dose}", "water it", "give warm water"][..]),
         (Advice::Digging, &["squeeze a handful", "feel a handful", "dig in", "remix", "mix in", "loosen the top"]),
         (
             Advice::Air,

@@ -70,3 +70,66 @@ fn a_goal_that_is_no_moisture_is_a_fault_with_a_remedy() {
         assert!(fault.contains("write 55.percent"), "{goal}: {fault}");
     }
 }
+
+#[test]
+fn there_is_one_dose_and_it_is_said_the_same_everywhere() {
+    // 1,250 kg at 35 %: 438 kg of water, 812 kg of solids; to 55 % it lacks 555 L. At 60 °C three kelvin are 43 L, one is 14.
+    let dry = || on_air("10d").account(35.0).core("12h:60 0h:60");
+    // At 50 % it lacks 139 L, and perhaps nothing: one kelvin is 17 L.
+    let unsure = || on_air("10d").account(50.0).core("12h:52 0h:52");
+    for (built, body, want, why) in [
+        (dry(), "alarm(`${bin.water.dose}`)", "38.0 L", "15 L for each of 2.5 m³"),
+        (dry(), "alarm(`${bin.water.dose_minutes}`)", "3 min", "38 L at 18 L/min, rounded up"),
+        (dry(), "alarm(bin.water.dose_words)", "38 L (3 min of the hose)", "in words"),
+        (dry(), "alarm(bin.water.range)", "about 560 L (260-850 L)", "an estimate has its range"),
+        (
+            unsure(),
+            "alarm(bin.water.dose_words)",
+            "20 L (2 min of the hose)",
+            "one kelvin where nothing is sure to be lacking",
+        ),
+        (on_air("10d").account(58.0).core("1h:60 0h:60"), "alarm(bin.water.dose_words)", "a small dose", "wet enough"),
+        (
+            on_air("10d").account(58.0),
+            "if bin.water.dose.known { return keep(); } alarm(bin.water.dose.why)",
+            "by the water account",
+            "and why",
+        ),
+        (
+            on_air("10d").core("1h:60 0h:60"),
+            "alarm(bin.water.dose_words)",
+            "17 L",
+            "no account: the usual pile, by a handful",
+        ),
+    ] {
+        let (verdict, finding) = says(built, body).unwrap();
+        assert_eq!(verdict, Verdict::Alarm, "{why}");
+        assert!(finding.starts_with(want), "{why}: {finding}");
+    }
+}
+
+#[test]
+fn a_hot_run_that_counts_makes_the_dose_smaller_and_says_so() {
+    let dose = |built: Built| {
+        let (book, faults) =
+            Rulebook::compile(&[judging("alarm(`x`).dose(bin.water)")], &RuleSettings::default(), Display::Metric);
+        assert!(faults.is_empty(), "{faults:#?}");
+        book.judge(&book.rules()[0], &built.done()).unwrap().evidence
+    };
+    let built = || on_air("10d").account(35.0).core("40h:57 0h:57");
+    assert_eq!(
+        dose(built()),
+        [
+            "Water at once: 38 L (3 min of the hose)",
+            "By the water account it lacks about 560 L (260-850 L) to 55 % moisture"
+        ]
+    );
+    let counts = "Water at once: 15 L (1 min of the hose); a hot run counts, and this water may break it";
+    assert_eq!(dose(built().hold(55.0, "72h"))[0], counts, "the rule's hold is under way");
+    assert_ne!(dose(built().hold(55.0, "24h"))[0], counts, "the rule's hold is done");
+    let left = |hours| Some(pile::time::Span::hours(hours));
+    let judged = |counted, left| built().judged("us", site::judge::Outcome::Running, (counted, 72.0), None, left);
+    assert_eq!(dose(judged(40.0, left(32)))[0], counts, "a criterion's run is under way");
+    assert_ne!(dose(judged(40.0, left(72)))[0], counts, "it broke: it begins anew");
+    assert_ne!(dose(judged(0.0, left(72)))[0], counts, "it has not begun");
+}

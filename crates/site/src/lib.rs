@@ -8,6 +8,7 @@ pub mod access;
 pub mod batches;
 pub mod bounds;
 pub mod criteria;
+pub mod dose;
 pub mod entry;
 pub mod ids;
 pub mod instruments;

@@ -247,6 +247,8 @@ pub struct Blower {
     pub id: BlowerId,
     /// What it is for.
     pub role: BlowerRole,
+    /// Which way its air goes through a pile.
+    pub direction: Direction,
     /// What it delivers while running.
     pub flow: CubicMetresPerHour,
     /// When it is meant to run.
@@ -266,6 +268,16 @@ pub enum BlowerRole {
     Pile,
     /// It carries vapour and gas out of a building in which people work.
     BuildingExhaust,
+}
+
+/// Which way air goes through a pile: it dries and cools the material first where it enters.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Direction {
+    /// Blown in through the floor, out at the top.
+    #[default]
+    Upward,
+    /// Drawn in at the top, out through the floor.
+    Suction,
 }
 
 /// What connects probes to the broker.
@@ -532,6 +544,19 @@ impl Position {
         POSITIONS.iter().find(|(_, own)| *own == key).map(|(position, _)| *position)
     }
 
+    /// The temperatures that a working probe there can report where the settings give none, in °C.
+    ///
+    /// In the material the range that pile probes are sold for (see [`Quantity::default_range`]). What hangs in the air is as cold as the
+    /// weather: −50 °C is below all but the coldest winters on record where people compost, and a reading that is set aside keeps the rules
+    /// on frost silent. Outside air above 60 °C is a probe in the sun or beside a fire; a duct, a cover or a room gets hotter.
+    pub fn default_celsius(self) -> (f64, f64) {
+        match self {
+            Position::Ambient => (-50.0, 60.0),
+            Position::Plenum | Position::Cover | Position::Room | Position::Exhaust => (-50.0, 120.0),
+            Position::Base | Position::Core | Position::Upper => Quantity::Temperature.default_range(),
+        }
+    }
+
     /// Whether a probe there is of one bin.
     pub fn in_bin(self) -> bool {
         !matches!(self, Position::Ambient | Position::Room)
@@ -599,6 +624,7 @@ mod tests {
         Blower {
             id,
             role: BlowerRole::Pile,
+            direction: Direction::Upward,
             flow: CubicMetresPerHour(150.0),
             schedule,
             proof,

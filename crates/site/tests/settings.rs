@@ -201,6 +201,30 @@ fn what_is_left_out_has_a_sensible_value() {
 }
 
 #[test]
+fn what_hangs_in_the_air_may_be_as_cold_as_the_weather() {
+    for (position, range) in
+        [("ambient", (-50.0, 60.0)), ("room", (-50.0, 120.0)), ("exhaust", (-50.0, 120.0)), ("plenum", (-50.0, 120.0))]
+    {
+        let text = format!(
+            "site: {{ id: a, name: A, zone: UTC, elevation_feet: 1000 }}\nbins: [{{ id: b, volume_yd3: 10 }}]\n\
+             probes: [{{ id: air, position: {position}, every_seconds: 60, topic: t, unit: Cel }}]\n\
+             mail: {{ from: a@b.example, folder: mail }}\n"
+        );
+        assert_eq!(read_ok(&text).probes[&ProbeId::new("air").unwrap()].range, range, "{position}");
+    }
+}
+
+#[test]
+fn the_direction_of_air_is_upward_unless_it_is_given() {
+    let site = read_ok(&example());
+    assert!(site.blowers.values().all(|blower| blower.direction == site::model::Direction::Upward));
+    let site = read_ok(&changed("direction: upward", "direction: suction"));
+    assert!(site.blowers.values().any(|blower| blower.direction == site::model::Direction::Suction));
+    let faults = site::settings::read(&changed("direction: upward", "direction: sideways"), "site.yaml").unwrap_err();
+    assert!(printed(&faults).contains("upward"), "the remedy names what is taken: {}", printed(&faults));
+}
+
+#[test]
 fn links_are_encrypted_unless_plain_is_spelled_out_or_the_other_end_is_here() {
     let embedded = "  embedded:\n    listen: \"127.0.0.1:1883\"\n";
     let tls = LinkSecurity::Tls { ca_file: None };
@@ -467,8 +491,8 @@ fn advice_says_what_could_be_better() {
     assert_eq!(current(22), "", "two samples in each pulse");
     expect_test::expect![[r#"
         site.yaml:93: nothing tells whether blower blower-1 runs; the log can only say that it was meant to; wire a run counter, or a current, pressure or flow signal, and name it under `running`
-        site.yaml:141: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
-        site.yaml:141: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
+        site.yaml:145: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
+        site.yaml:145: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
         site.yaml: mail goes to m.example without a login, and many relays then refuse it or take it for spam; add `user:` with `password_file:` or `credential:`, unless the relay knows this machine
         site.yaml: nobody gets alarms; add `gets: [alarms]` to the people who can act on one
         site.yaml: Nora Quill gets no mail at all; write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log

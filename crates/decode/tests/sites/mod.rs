@@ -42,6 +42,7 @@ pub fn with(topics: Vec<TopicMap>, probes: &[&str], blowers: &[&str]) -> Site {
         let blower = Blower {
             id: id.clone(),
             role: BlowerRole::Pile,
+            direction: site::model::Direction::Upward,
             flow: CubicMetresPerHour(100.0),
             schedule: BlowerSchedule::Continuous,
             proof: RunProof::RunCounter,

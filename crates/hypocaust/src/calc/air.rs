@@ -7,8 +7,8 @@ use pile::air_demand::{
     uptake,
 };
 use pile::exhaust::{Carried, FILM_ROOF, FILM_WALL, carried, dew_margin, inside_surface};
-use pile::humid_air::{HumidAir, saturation_pressure};
-use pile::units::{Celsius, CubicMetresPerHour, Fraction, Pascals, Readable, Watts};
+use pile::humid_air::{HumidAir, SATURATION_CELSIUS_MAX, saturation_pressure};
+use pile::units::{Celsius, CubicMetresPerHour, Fraction, Kelvin, Pascals, Readable, Watts};
 use serde_json::json;
 
 use super::{Answer, Lines, Shown, duty_of, hours, percent, plain, pressure, usage};
@@ -23,12 +23,17 @@ pub(super) fn air(args: &AirArgs) -> Result<Answer, CommandError> {
     let (dew_point, wet_bulb) = (air.dew_point().ok().map(|t| t.0), air.wet_bulb().ok().map(|t| t.0));
     let saturation = saturation_pressure(args.celsius).map_err(usage)?.0;
     let (w, h, v) = (air.humidity_ratio().0, air.enthalpy().0, air.volume().0);
+    let around =
+        banded(args.celsius, |t| Ok(air_of(t, args.relative_humidity_fraction, &args.barometer)?.humidity_ratio().0))?;
     let (shown, mut text) = (Shown::of(args.form), Lines::default());
     text.pair("air", described(shown, air));
     let or_none = |t: Option<f64>| t.map_or("below -100 °C: the air is too dry".into(), |t| shown.temperature(t, 2));
     text.pair("dew point", or_none(dew_point));
     text.pair("wet bulb", or_none(wet_bulb));
-    text.pair("humidity ratio", format!("{} g of water in each kg of dry air", plain(w * 1e3, 2)));
+    let band = around.map_or_else(String::new, |(cold, hot)| {
+        format!(" ({} to {} {})", plain(cold * 1e3, 0), plain(hot * 1e3, 0), if_off(shown))
+    });
+    text.pair("humidity ratio", format!("{} g of water in each kg of dry air{band}", plain(w * 1e3, 2)));
     text.pair("enthalpy", format!("{} kJ for each kg of dry air", plain(h / 1e3, 2)));
     text.pair("volume", format!("{} m³ for each kg of dry air", plain(v, 4)));
     text.pair("vapour pressure", format!("{} Pa", plain(air.vapour_pressure().0, 0)));
@@ -49,17 +54,26 @@ pub(super) fn air(args: &AirArgs) -> Result<Answer, CommandError> {
 pub(super) fn exhaust(args: &ExhaustArgs) -> Result<Answer, CommandError> {
     let (inlet, duty, running) = through(&args.through)?;
     let mean = running.averaged(duty).map_err(usage)?;
+    let around = banded(args.through.exhaust_celsius, |t| {
+        let running = carried(args.through.flow_cubic_metres_per_hour, inlet, t).map_err(usage)?;
+        Ok(running.averaged(duty).map_err(usage)?.water.0)
+    })?;
     let (shown, mut text) = (Shown::of(args.form), Lines::default());
     text.pair("air in", described(shown, inlet));
     text.pair("exhaust", format!("saturated at {}", shown.temperature(args.through.exhaust_celsius.0, 1)));
     text.pair("blower", blower(shown, args.through.flow_cubic_metres_per_hour, duty));
-    text.pair("water removed", format!("{} a day", shown.mass(mean.water.0, 2)));
+    let band = around.map_or_else(String::new, |(cold, hot)| {
+        format!(" ({} to {} {})", shown.mass(cold, 1), shown.mass(hot, 1), if_off(shown))
+    });
+    text.pair("water removed", format!("{} a day{band}", shown.mass(mean.water.0, 2)));
     text.pair("heat from the bed", shown.heat(mean.heat_from_bed.0));
     text.pair("heat in the exhaust", format!("{} above that of the air in", shown.heat(mean.heat_total.0)));
     text.pair("  as warmer air", shown.heat(mean.heat_sensible.0));
     text.pair("  as vapour", shown.heat(mean.heat_latent.0));
     let json = json!({
         "water_removed_kilograms_per_day": mean.water.0,
+        "water_removed_low_kilograms_per_day": around.map(|(cold, _)| cold),
+        "water_removed_high_kilograms_per_day": around.map(|(_, hot)| hot),
         "heat_from_bed_kilowatts": mean.heat_from_bed.0 / 1e3,
         "heat_total_kilowatts": mean.heat_total.0 / 1e3,
         "heat_sensible_kilowatts": mean.heat_sensible.0 / 1e3,
@@ -76,15 +90,24 @@ pub(super) fn condensate(args: &CondensateArgs) -> Result<Answer, CommandError> 
     let drained = |carried: Carried| pile::exhaust::condensate(carried.dry_air, hot, args.cooled_to_celsius);
     let mean = drained(running.averaged(duty).map_err(usage)?).map_err(usage)?;
     let pulse = drained(running).map_err(usage)?;
+    let around = banded(args.through.exhaust_celsius, |t| {
+        let (air, hot) = (running.averaged(duty).map_err(usage)?.dry_air, HumidAir::saturated(t, inlet.pressure()));
+        Ok(pile::exhaust::condensate(air, hot.map_err(usage)?, args.cooled_to_celsius).map_err(usage)?.volume.0)
+    })?;
     let (shown, mut text) = (Shown::of(args.form), Lines::default());
     text.pair("exhaust", format!("saturated at {}", shown.temperature(args.through.exhaust_celsius.0, 1)));
     text.pair("blower", blower(shown, args.through.flow_cubic_metres_per_hour, duty));
     text.pair("cooled to", shown.temperature(args.cooled_to_celsius.0, 1));
-    text.pair("condensate", format!("{} a day", shown.water(mean.volume.0, 2)));
+    let band = around.map_or_else(String::new, |(cold, hot)| {
+        format!(" ({} to {} {})", shown.water(cold, 1), shown.water(hot, 1), if_off(shown))
+    });
+    text.pair("condensate", format!("{} a day{band}", shown.water(mean.volume.0, 2)));
     text.pair("while it runs", format!("{} an hour", shown.water(pulse.volume.0 / 24.0, 2)));
     text.pair("heat to the duct", shown.heat(mean.heat_released.0));
     let json = json!({
         "condensate_litres_per_day": mean.volume.0,
+        "condensate_low_litres_per_day": around.map(|(cold, _)| cold),
+        "condensate_high_litres_per_day": around.map(|(_, hot)| hot),
         "condensate_litres_per_hour_while_running": pulse.volume.0 / 24.0,
         "heat_released_kilowatts": mean.heat_released.0 / 1e3,
         "exhaust_humidity_ratio": hot.humidity_ratio().0,
@@ -190,6 +213,34 @@ pub(super) fn duty_needs(args: &DutyArgs) -> Result<Answer, CommandError> {
         "off_seconds_max": pause.map(|pause| pause.as_seconds()),
     });
     Ok(Answer { text, json })
+}
+
+/// What a probe in a duct may be off.
+const PROBE_OFF: Kelvin = Kelvin(1.0);
+/// From here on a kelvin moves the water in saturated air by a tenth and more at the elevations where people compost, up to half near boiling.
+const BAND_FROM: Celsius = Celsius(75.0);
+
+fn if_off(shown: Shown) -> String {
+    format!("if the probe is off by {}", shown.difference(PROBE_OFF.0, 0))
+}
+
+/// A figure of hot air for a kelvin less and a kelvin more, in order; `None` where that hardly matters. A kelvin from boiling it is anything:
+/// then it is refused.
+fn banded(
+    t: Celsius,
+    figure: impl Fn(Celsius) -> Result<f64, CommandError>,
+) -> Result<Option<(f64, f64)>, CommandError> {
+    if t.0 < BAND_FROM.0 || t.0 + PROBE_OFF.0 > SATURATION_CELSIUS_MAX {
+        return Ok(None);
+    }
+    let hot = figure(Celsius(t.0 + PROBE_OFF.0)).map_err(|error| {
+        CommandError::Usage(format!(
+            "{} °C is less than {} K from boiling, where a probe's error decides the figure, so none is given: {error}",
+            Readable(t.0),
+            PROBE_OFF.0
+        ))
+    })?;
+    Ok(Some((figure(Celsius(t.0 - PROBE_OFF.0))?, hot)))
 }
 
 /// The duty that a flow needs, above 1 where the blower is too small.

@@ -140,6 +140,9 @@ pub(super) fn d_time(args: &DTimeArgs) -> Result<Answer, CommandError> {
     text.pair("temperature", shown.temperature(args.celsius.0, 2));
     text.pair("required time", up(required));
     text.pair("by the equation alone", up(equation));
+    if required > equation {
+        text.say("The required time is the regime's floor: the equation alone asks for less.");
+    }
     text.say(INFORMATION_ONLY);
     let json = json!({ "required_days": required, "equation_days": equation, "note": INFORMATION_ONLY });
     Ok(Answer { text, json })

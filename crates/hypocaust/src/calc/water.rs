@@ -3,16 +3,17 @@
 //! Must never pass over a gap of the temperatures as if they were known: the bed may have been as cold or as hot as ever.
 
 use pile::bed::{Air, BedParameters};
+use pile::dose::{Bed, Dose, HotRun, cooling, dose};
 use pile::heat_account::{HeatAccount, HeatStretch, STRETCH_DAYS, heat_account};
 use pile::humid_air::HumidAir;
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Fraction, Kelvin, Kilograms, KilogramsPerCubicMetre, Litres};
-use pile::water_account::{Band, Between, Dose, Filling, SampleOutcome, Stretch, Until, WaterAccount, time_to_give};
+use pile::water_account::{Band, Between, Filling, SampleOutcome, Stretch, Until, WaterAccount, time_to_give};
 use pile::window::Point;
 use serde_json::json;
 
 use super::series_file::SeriesFile;
-use super::{Answer, Lines, Shown, beside, duty_of, percent, plain, pressure, usage};
+use super::{Answer, Lines, Shown, beside, display, duty_of, percent, pressure, usage};
 use crate::cli::calc::{Temperatures, WaterArgs, Watering};
 use crate::commands::CommandError;
 
@@ -135,11 +136,22 @@ fn answer(
     heat: Option<HeatAccount>,
 ) -> Result<Answer, CommandError> {
     let moisture: Band<Fraction> = account.moisture();
-    let dose: Dose = account.litres_to(args.goal_fraction).map_err(usage)?;
+    let lack = account.litres_to(args.goal_fraction).map_err(usage)?;
+    let bed = Bed {
+        lack: Some(lack),
+        volume: args.volume_cubic_metres,
+        capacity: account.heat_capacity(),
+        at: Celsius(course.newest()),
+        water: args.water_celsius,
+        run: if args.hot_run { HotRun::Counts } else { HotRun::None },
+    };
+    let dose: Option<Dose> = dose(&bed).map_err(usage)?;
+    let said = dose.map(|dose| site::dose::said(dose.litres, args.hose_litres_per_minute, display(args.form.units)));
     let until = account.until(DRY).map_err(usage)?;
     let minutes = |litres: Litres| args.hose_litres_per_minute.map(|hose| time_to_give(litres, hose)).transpose();
-    let (all_for, first_for) = (minutes(dose.litres.value).map_err(usage)?, minutes(dose.first).map_err(usage)?);
-    let chill = account.chill(dose.first, Celsius(course.newest()), args.water_celsius).map_err(usage)?;
+    let all_for = minutes(lack.value).map_err(usage)?;
+    let given = said.as_ref().map_or(Litres(0.0), |said| said.litres);
+    let chill = cooling(&bed, given).map_err(usage)?;
     let totals = account.totals();
 
     let (shown, mut text) = (Shown::of(args.form), Lines::default());
@@ -165,17 +177,20 @@ fn answer(
         ),
         None => {}
     }
-    let band = format!("95 %: {} to {}", shown.water(dose.litres.low.0, 0), shown.water(dose.litres.high.0, 0));
+    let band = format!("95 %: {} to {}", shown.water(lack.low.0, 0), shown.water(lack.high.0, 0));
     let goal = percent(args.goal_fraction.0, 0, &[args.goal_fraction.0]);
-    let hose =
-        |time: Option<Span>| time.map_or(String::new(), |t| format!(", {} min of hose", plain(t.as_minutes(), 1)));
-    text.pair(
-        &format!("water to {goal}"),
-        format!("{} ({band}){}", shown.water(dose.litres.value.0, 0), hose(all_for)),
-    );
-    if dose.first.0 > 0.0 {
-        let cools = format!("cools the bed by {}", shown.difference(chill.0, 1));
-        text.pair("first dose", format!("{}{}; {cools}", shown.water(dose.first.0, 0), hose(first_for)));
+    text.pair(&format!("water to {goal}"), format!("{} ({band})", shown.water(lack.value.0, 0)));
+    match (&said, dose) {
+        (Some(said), Some(dose)) => {
+            let if_dry = if dose.if_dry { "; only if a handful feels dry" } else { "" };
+            let may_break = if args.hot_run { "; it may break the hot run that counts" } else { "" };
+            let cools = shown.difference(chill.0, 1);
+            text.pair("water at once", format!("{}; cools the bed by {cools}{may_break}{if_dry}", said.words));
+        }
+        _ => text.pair(
+            "water at once",
+            "none: what is sure to do more good than harm is less than anybody can spread".into(),
+        ),
     }
     text.pair("until 45 %", in_words(&until));
     if let Some(heat) = &heat {
@@ -187,6 +202,9 @@ fn answer(
         text.pair("heat lost", format!("{}: {}", shown.heat(losses.heat().0), parts.join(", ")));
         let fall = shown.difference(heat.fall_without_activity.0, 1);
         text.pair("with no activity", format!("the bed would fall by {fall} a day at first"));
+    }
+    for note in notes(args, course, account) {
+        text.say(note);
     }
     let (days, soonest, latest) = match until {
         Until::In { value, low, high } => (Some(value.as_days()), Some(low.as_days()), high.map(|high| high.as_days())),
@@ -202,12 +220,13 @@ fn answer(
         "water_formed_kilograms": totals.formed.0,
         "water_added_kilograms": totals.added.0,
         "water_removed_kilograms": totals.removed.0,
-        "litres_to_goal": dose.litres.value.0,
-        "litres_to_goal_low": dose.litres.low.0,
-        "litres_to_goal_high": dose.litres.high.0,
-        "first_dose_litres": dose.first.0,
+        "litres_to_goal": lack.value.0,
+        "litres_to_goal_low": lack.low.0,
+        "litres_to_goal_high": lack.high.0,
+        "first_dose_litres": given.0,
+        "first_dose_only_if_dry": dose.map(|dose| dose.if_dry),
         "seconds_to_goal": all_for.map(|time| time.as_seconds()),
-        "first_dose_seconds": first_for.map(|time| time.as_seconds()),
+        "first_dose_seconds": said.and_then(|said| said.minutes).map(|minutes| minutes * 60.0),
         "chill_kelvin": chill.0,
         "days_to_45_percent": days,
         "days_to_45_percent_low": soonest,
@@ -225,6 +244,23 @@ fn answer(
         "fall_without_activity_kelvin_per_day": heat.map(|heat| heat.fall_without_activity.0),
     });
     Ok(Answer { text, json })
+}
+
+/// Where the account stopped at an end of what there is, which no figure shows.
+fn notes(args: &WaterArgs, course: &Course, account: &WaterAccount) -> Vec<String> {
+    let mut notes = Vec::new();
+    if account.water_mass().0 <= 0.0 {
+        notes.push("The bed ran dry on the way: air would have carried off more than there was. Check volume, moisture and flow.".into());
+    }
+    if account.degradable_left().0 <= 0.0 {
+        notes.push(
+            "The heat is more than the filling can have held: no more solids are taken. Check density, flow and temperatures.".into(),
+        );
+    }
+    if course.points.iter().any(|point| point.value < args.inlet_celsius.0) {
+        notes.push("Where the bed is colder than the air, no draught is counted while the blower stands.".into());
+    }
+    notes
 }
 
 fn in_words(until: &Until) -> String {

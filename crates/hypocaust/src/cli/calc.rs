@@ -43,14 +43,14 @@ pub enum CalcCommand {
     Air(AirArgs),
     /// What an air flow takes out of a pile that it leaves saturated: water and heat.
     #[command(after_long_help = help!(
-        "water_removed_kilograms_per_day,\nheat_from_bed_kilowatts, heat_total_kilowatts, heat_sensible_kilowatts, heat_latent_kilowatts,\ndry_air_kilograms_per_second, duty_fraction. heat_from_bed is heat_total less what the water\nbrought as a liquid, for a balance that keeps its water apart.",
+        "water_removed_kilograms_per_day,\nwater_removed_low_kilograms_per_day and water_removed_high_kilograms_per_day (an exhaust 1 K colder and\nhotter, from 75 °C on), heat_from_bed_kilowatts, heat_total_kilowatts, heat_sensible_kilowatts, heat_latent_kilowatts,\ndry_air_kilograms_per_second, duty_fraction. heat_from_bed is heat_total less what the water\nbrought as a liquid, for a balance that keeps its water apart.",
         "hypocaust calc exhaust --inlet-celsius 41F --inlet-relative-humidity-fraction 80% \\\n  --flow-cubic-metres-per-hour 45cfm --exhaust-celsius 62 --on 45s --every 15min",
         "exhaust.txt"
     ))]
     Exhaust(ExhaustArgs),
     /// What condenses when the exhaust of a pile cools in a duct: litres a day, to size the drain.
     #[command(after_long_help = help!(
-        "condensate_litres_per_day,\ncondensate_litres_per_hour_while_running, heat_released_kilowatts, exhaust_humidity_ratio,\nleaving_humidity_ratio, duty_fraction.",
+        "condensate_litres_per_day,\ncondensate_low_litres_per_day and condensate_high_litres_per_day (an exhaust 1 K colder and hotter, from\n75 °C on), condensate_litres_per_hour_while_running, heat_released_kilowatts, exhaust_humidity_ratio,\nleaving_humidity_ratio, duty_fraction.",
         "hypocaust calc condensate --inlet-celsius 5 --inlet-relative-humidity-fraction 0.8 \\\n  --flow-cubic-metres-per-hour 76 --exhaust-celsius 62 --duty-fraction 20% --cooled-to-celsius 30",
         "condensate.txt"
     ))]
@@ -102,7 +102,7 @@ pub enum CalcCommand {
     ///
     /// The temperature of the bed is one for all days, or that of a file as for `calc series`.
     #[command(after_long_help = help!(
-        "moisture_fraction, moisture_low_fraction,\nmoisture_high_fraction (95 % band), water_kilograms, dry_kilograms, water_formed_kilograms,\nwater_added_kilograms, water_removed_kilograms, litres_to_goal, litres_to_goal_low,\nlitres_to_goal_high, first_dose_litres, seconds_to_goal, first_dose_seconds, chill_kelvin (of the\nfirst dose), days_to_45_percent, days_to_45_percent_low, days_to_45_percent_high, drying\n(dries, there, getting_wetter, too_uncertain, too_young), generation_watts,\ngeneration_sd_watts, losses_watts, fall_without_activity_kelvin_per_day. Heat is that of the last\nday, or of all the time if that is shorter.",
+        "moisture_fraction, moisture_low_fraction,\nmoisture_high_fraction (95 % band), water_kilograms, dry_kilograms, water_formed_kilograms,\nwater_added_kilograms, water_removed_kilograms, litres_to_goal, litres_to_goal_low,\nlitres_to_goal_high, first_dose_litres, first_dose_only_if_dry, seconds_to_goal, first_dose_seconds,\nchill_kelvin (of the first dose), days_to_45_percent, days_to_45_percent_low, days_to_45_percent_high, drying\n(dries, there, getting_wetter, too_uncertain, too_young), generation_watts,\ngeneration_sd_watts, losses_watts, fall_without_activity_kelvin_per_day. Heat is that of the last\nday, or of all the time if that is shorter.",
         "hypocaust calc water --volume-cubic-metres 2.5 --density-kilograms-per-cubic-metre 900lb/yd3 \\\n  --moisture-fraction 60% --bed-celsius 140F --days 12 --inlet-celsius 41F \\\n  --flow-cubic-metres-per-hour 45cfm --on 90s --every 15min --watered 18gal@6d \\\n  --goal-fraction 55% --hose-litres-per-minute 4.75gpm",
         "water.txt"
     ))]
@@ -518,6 +518,9 @@ pub struct WaterArgs {
     /// What the hose gives, for minutes.
     #[arg(long, value_parser = water_flow, value_name = "FLOW", allow_hyphen_values = true)]
     pub hose_litres_per_minute: Option<LitresPerMinute>,
+    /// A hot run counts that cold water may break: the dose then cools the bed by 1 K at the most.
+    #[arg(long)]
+    pub hot_run: bool,
     /// How to print.
     #[command(flatten)]
     pub form: Form,

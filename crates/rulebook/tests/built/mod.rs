@@ -159,6 +159,7 @@ pub fn on_air(age: &str) -> Built {
             water: WaterFacts {
                 volume: CubicMetres(2.5),
                 hose: None,
+                hold: None,
                 account: Err("nobody wrote how the bin was filled".into()),
             },
             whole: None,
@@ -332,6 +333,7 @@ impl Built {
         let blower = BlowerId::new("b1").unwrap();
         self.0.blower = Some(BlowerFacts {
             blower,
+            direction: site::model::Direction::Upward,
             schedule,
             proof,
             countable,
@@ -342,6 +344,12 @@ impl Built {
             signals: vec![],
             valve_percent: 100.0,
         });
+        self
+    }
+
+    /// Its air is drawn down through the pile.
+    pub fn suction(mut self) -> Built {
+        self.0.blower.as_mut().unwrap().direction = site::model::Direction::Suction;
         self
     }
 
@@ -357,6 +365,12 @@ impl Built {
         let account = WaterAccount::begin(bed, TICK - Span::hours(2), &filling).unwrap();
         self.0.water.account = Ok(Arc::new(account));
         self.0.water.hose = Some(LitresPerMinute(18.0));
+        self
+    }
+
+    /// What the site's rules ask for: so long at so much.
+    pub fn hold(mut self, celsius: f64, length: &str) -> Built {
+        self.0.water.hold = Some((Celsius(celsius), span(length)));
         self
     }
 

@@ -9,7 +9,8 @@ use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres, Read
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::model::{
-    Bin, Blower, BlowerRole, BlowerSchedule, Gateway, GatewayStatus, POSITIONS, Position, Probe, RunProof, TopicMap,
+    Bin, Blower, BlowerRole, BlowerSchedule, Direction, Gateway, GatewayStatus, POSITIONS, Position, Probe, RunProof,
+    TopicMap,
 };
 use crate::quantity::Quantity;
 
@@ -24,8 +25,9 @@ const CUBIC_METRES_PER_HOUR_PER_CFM: f64 = 1.699_010_795_52;
 const LITRES_PER_US_GALLON: f64 = 3.785_411_784;
 pub(super) const METRES_PER_FOOT: f64 = 0.304_8;
 
-const BLOWER_KEYS: [&str; 6] = ["id", "role", "flow_m3_per_h", "flow_cfm", "schedule", "running"];
+const BLOWER_KEYS: [&str; 7] = ["id", "role", "direction", "flow_m3_per_h", "flow_cfm", "schedule", "running"];
 const ROLES: [(&str, BlowerRole); 2] = [("pile", BlowerRole::Pile), ("building_exhaust", BlowerRole::BuildingExhaust)];
+const DIRECTIONS: [(&str, Direction); 2] = [("upward", Direction::Upward), ("suction", Direction::Suction)];
 const GATEWAY_KEYS: [&str; 4] = ["id", "probes", "topic", "gone"];
 const BIN_KEYS: [&str; 12] = [
     "id",
@@ -234,6 +236,10 @@ fn blower(node: &Node, devices: &mut Devices, faults: &mut Faults) -> Option<Blo
         Some(item) => item.choice(&ROLES, faults),
         None => Some(BlowerRole::Pile),
     };
+    let direction = match section.optional("direction") {
+        Some(item) => item.choice(&DIRECTIONS, faults),
+        None => Some(Direction::Upward),
+    };
     let schedule = section
         .required("schedule", "`schedule: continuous`, or `schedule: { on_seconds: 45, every_minutes: 30 }`", faults)
         .and_then(|item| schedule(&item, &section.called, faults));
@@ -246,6 +252,7 @@ fn blower(node: &Node, devices: &mut Devices, faults: &mut Faults) -> Option<Blo
     Some(Blower {
         id: id?,
         role: role?,
+        direction: direction?,
         flow: CubicMetresPerHour(flow?),
         schedule: schedule?,
         proof,
@@ -518,7 +525,7 @@ fn probe(
         .and_then(|item| every_seconds(&item, faults));
     let range = match section.optional("range_celsius") {
         Some(item) => range_celsius(&item, faults),
-        None => Some(Quantity::Temperature.default_range()),
+        None => Some(position.map_or(Quantity::Temperature.default_range(), Position::default_celsius)),
     };
     let power_on_85 = section.optional("power_on_85").map_or(Some(true), |item| item.truth(faults));
     let source = id.as_ref().map_or("", |id| id.as_str());
