@@ -279,7 +279,7 @@ impl Ledger {
             tx.execute(draw, params![drawn])?;
             let after: i64 = tx.query_row(life, [], |row| row.get(0))?;
             let what = match mails {
-                WaitingMails::GiveUp => "given up",
+                WaitingMails::GiveUp => "undeliverable",
                 WaitingMails::Send => "sent",
             };
             let body = json!({ "life_before": before, "life": after, "mails_waiting": waiting, "these_are": what });
