@@ -182,7 +182,13 @@ fn readings_without_an_entry_are_a_closed_record() {
     expect_file![root().join("tests/golden/judge/not-met.txt")].assert_eq(&text);
     let entries = judge.file("e.csv", "at,bin,kind,amount,unit,by,note\n2026-03-09T00:00:00Z,b1,on-air,,,Ann,\n");
     let (_, text) = judge.run(&["--readings", &short, "--entries", &entries]);
-    assert!(text.contains(": running, at the earliest "), "a batch on air can still be met: {text}");
+    assert!(
+        text.contains(": running\n"),
+        "a batch on air can still be met, but not by when: it is too cold now: {text}"
+    );
+    let hot = judge.file("hot.csv", &readings(&[(40.0, 58.25)]));
+    let (_, text) = judge.run(&["--readings", &hot, "--entries", &entries]);
+    assert!(text.contains(": running, at the earliest "), "a hot pile says by when: {text}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -4,6 +4,7 @@
 
 use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
+use site::entry::{BatchId, Stage};
 use site::ids::BinId;
 
 use crate::conditioning::Conditioning;
@@ -53,6 +54,34 @@ pub enum AlarmState {
     LatchedAcknowledged,
     /// X: hidden: shelved, suppressed by design or out of service.
     Suppressed,
+}
+
+/// Why an alarm was closed although nothing showed that its condition ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Closing {
+    /// Its rule is no longer among the site's rules.
+    RuleRemoved,
+    /// The broken rule that it was about compiles again, or is gone.
+    RuleWorks,
+    /// The person that it was about is no longer in the settings.
+    PersonRemoved,
+    /// Its rule does not apply to the batch at the stage that the batch is in now.
+    Stage {
+        /// The batch.
+        batch: BatchId,
+        /// Where it is now.
+        stage: Stage,
+    },
+    /// The batch is no longer in the bin.
+    Left {
+        /// The batch, where it is known.
+        batch: Option<BatchId>,
+    },
+    /// A date in the log keeps the batch from being judged.
+    NotJudged {
+        /// The batch.
+        batch: BatchId,
+    },
 }
 
 /// Who acknowledged, when and in what words.
@@ -287,6 +316,32 @@ impl Subject {
     }
 }
 
+impl Closing {
+    /// What happened, as the record keeps it and as it follows "alarm closed:" or "alarm closed when".
+    pub fn words(self) -> String {
+        match self {
+            Closing::RuleRemoved => "its rule was removed".into(),
+            Closing::RuleWorks => "the rule compiles again".into(),
+            Closing::PersonRemoved => "the settings no longer name this person".into(),
+            Closing::Stage { batch, stage: Stage::OffAir } => format!("batch {batch} came off air"),
+            Closing::Stage { batch, stage: Stage::Gone } | Closing::Left { batch: Some(batch) } => {
+                format!("batch {batch} left the bin")
+            }
+            Closing::Stage { batch, stage: stage @ (Stage::Curing | Stage::Storage) } => {
+                format!("batch {batch} was moved to {}", stage.key())
+            }
+            Closing::Stage { batch, stage: Stage::OnAir } => {
+                format!("batch {batch} was on air: the rule is for other stages")
+            }
+            Closing::Stage { batch, stage: Stage::Loading } => {
+                format!("batch {batch} was written down as not yet on air")
+            }
+            Closing::Left { batch: None } => "the bin had no batch any more".into(),
+            Closing::NotJudged { batch } => format!("a date in the log of batch {batch} could not be right"),
+        }
+    }
+}
+
 impl AlarmState {
     /// The word that stores, listings and mails use.
     pub fn key(self) -> &'static str {
@@ -294,9 +349,9 @@ impl AlarmState {
             AlarmState::Normal => "normal",
             AlarmState::Unacknowledged => "unacknowledged",
             AlarmState::Acknowledged => "acknowledged",
-            AlarmState::ReturnedUnacknowledged => "returned unacknowledged",
-            AlarmState::LatchedUnacknowledged => "latched unacknowledged",
-            AlarmState::LatchedAcknowledged => "latched acknowledged",
+            AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
+            AlarmState::LatchedUnacknowledged => "latched-unacknowledged",
+            AlarmState::LatchedAcknowledged => "latched-acknowledged",
             AlarmState::Suppressed => "suppressed",
         }
     }

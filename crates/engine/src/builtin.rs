@@ -10,6 +10,8 @@ use rulebook::header::{Guards, Handling, Priority, Severity};
 pub(crate) struct Builtin {
     pub(crate) rule: &'static str,
     pub(crate) title: &'static str,
+    /// What to do, for the subject of a mail; may be empty.
+    pub(crate) deed: &'static str,
     pub(crate) cause: &'static str,
     pub(crate) consequence: &'static str,
     pub(crate) response: &'static [&'static str],
@@ -39,13 +41,14 @@ pub(crate) const FIRE_RULE: &str = "fire-danger";
 /// A pile is as hot as fire, and no rule looks for that.
 pub(crate) const FIRE_UNGUARDED: Builtin = Builtin {
     rule: "fire-unguarded",
-    title: "Fire danger",
+    title: "Fire danger, no rule",
+    deed: "call the fire service, keep away",
     cause: "Chemical heating in material that is hot and half dry, a smouldering pocket, or a pile that was left without air for long.",
     consequence: "The pile can burn by itself, from inside, and take the building with it. Carbon monoxide comes first.",
     response: &[
         "Give no extra air: stop the blower if you can do it from a safe place. Air feeds a smoulder.",
         "Do not open, dig, water or turn the pile, and do not walk on it. Keep people and machines away, upwind.",
-        "Call the fire service now, before anything is opened, and tell whoever is in charge.",
+        "Call the fire service now, before anything is opened, and tell the person in charge.",
         "Then have the rule `fire-danger` put back or mended: `hypocaust check` names what is wrong with it.",
     ],
     time_to_respond: Span::hours(1),
@@ -55,11 +58,12 @@ pub(crate) const FIRE_UNGUARDED: Builtin = Builtin {
 /// A steady stream of payloads gives no readings.
 pub(crate) const REFUSED_PAYLOADS: Builtin = Builtin {
     rule: "refused-payloads",
-    title: "Payloads refused",
+    title: "Messages rejected",
+    deed: "check the sender and the settings",
     cause: "A probe or gateway sends something the settings do not describe: new firmware, another unit, a new topic, a failing cable.",
-    consequence: "What it measures is not stored and not judged: a bin may be unwatched.",
+    consequence: "Its readings are not stored and not judged: a bin may be without monitoring.",
     response: &[
-        "Read the reason below; `hypocaust refused` lists the latest payloads with theirs.",
+        "Read the reason below; `hypocaust refused` lists the latest messages with the reason.",
         "Mend the sender, or describe its payload under `topics` in the settings, then run `hypocaust check` and restart the daemon.",
     ],
     time_to_respond: Span::hours(6),
@@ -70,8 +74,9 @@ pub(crate) const REFUSED_PAYLOADS: Builtin = Builtin {
 pub(crate) const BROKER_LOST: Builtin = Builtin {
     rule: "broker-lost",
     title: "Broker not reached",
+    deed: "look at the bins yourself",
     cause: "The broker is stopped, the network to it is down, or it no longer takes our password or certificate.",
-    consequence: "No reading comes in: no bin is watched until the link is back.",
+    consequence: "No reading arrives: no bin is monitored until the link is back.",
     response: &[
         "Look at the bins yourself, or send somebody, if any of them is in its first hot days.",
         "On the broker's machine see whether it runs; on this one read the daemon's log for the broker's words.",
@@ -84,8 +89,9 @@ pub(crate) const BROKER_LOST: Builtin = Builtin {
 pub(crate) const UNREACHED: Builtin = Builtin {
     rule: "person-unreached",
     title: "Mail undeliverable",
+    deed: "call this person",
     cause: "The address is wrong or no longer exists, the mailbox is full, or the person's mail server rejects the sender.",
-    consequence: "This person learns of no alarm by mail. While they are on duty alone, alarms go to the others.",
+    consequence: "This person gets no alarm by mail. While they are on duty alone, alarms go to the others.",
     response: &[
         "Call the person, or somebody near them, and agree who looks after their alarms.",
         "Read the relay's words below. Correct the address under `people` in the settings, or have the mailbox mended.",
@@ -99,6 +105,7 @@ pub(crate) const UNREACHED: Builtin = Builtin {
 pub(crate) const MAIL_LOST: Builtin = Builtin {
     rule: "mail-lost",
     title: "Mail lost",
+    deed: "read the lost mail",
     cause: "The mail is larger than the relay allows, its words or pictures look like spam to the relay, or the mail could not be made.",
     consequence: "This person does not get that mail. Others like it may be lost in the same way.",
     response: &[
@@ -114,8 +121,9 @@ pub(crate) const MAIL_LOST: Builtin = Builtin {
 pub(crate) const MAIL_DOWN: Builtin = Builtin {
     rule: "mail-down",
     title: "Mail reaches nobody",
+    deed: "look at the bins yourself",
     cause: "The relay is stopped or out of reach, rejects our login or sender, or rejects every address.",
-    consequence: "Nobody learns of an alarm by mail: only the sounder, the status topic and the daemon's health tell.",
+    consequence: "Nobody gets alarms by mail. Only the sounder, the status topic and the daemon's health still warn.",
     response: &[
         "Look at the bins, or send somebody: `hypocaust alarms` lists what is active.",
         "Read the relay's words with `hypocaust outbox`, and mend the relay, the login or the addresses.",
@@ -133,11 +141,12 @@ pub(crate) const ABOUT_MAIL: [&Builtin; 3] = [&UNREACHED, &MAIL_LOST, &MAIL_DOWN
 pub(crate) const BROKEN_RULE: Builtin = Builtin {
     rule: "broken-rule",
     title: "Rule does not work",
+    deed: "mend its text",
     cause: "The rule's text has a fault, or asks for more work than a rule may do.",
-    consequence: "What this rule watches for is not watched for; the other rules run on.",
+    consequence: "The condition of this rule is not monitored; the other rules run on.",
     response: &[
         "Open the file at the line and column named below and mend it.",
-        "The daemon takes the mended file by itself; `hypocaust reload` says what it makes of it.",
+        "The daemon reads the mended file by itself; `hypocaust reload` reports the result.",
         "A rule that asks for too much work rests for an hour and is then tried again. Ask for shorter windows, or judge less often.",
     ],
     time_to_respond: Span::hours(6),
@@ -151,8 +160,9 @@ pub const CHANGE_NOT_TAKEN_RULE: &str = "change-not-taken";
 pub(crate) const CHANGE_NOT_TAKEN: Builtin = Builtin {
     rule: CHANGE_NOT_TAKEN_RULE,
     title: "Changed rule not taken",
+    deed: "mend the changed rule",
     cause: "The changed file has a fault, or one of its cases no longer comes out as written.",
-    consequence: "The earlier text of the rule stays in force; what the change was meant to do, it does not do.",
+    consequence: "The earlier text of the rule stays in force. The change has no effect.",
     response: &[
         "Read below what is wrong; `hypocaust rules test` shows each failing case with a picture.",
         "Mend the rule or its cases. The daemon looks again by itself when a file changes, and after `hypocaust reload`.",
@@ -166,6 +176,7 @@ pub(crate) const CHANGE_NOT_TAKEN: Builtin = Builtin {
 pub(crate) const CLOCK_SET_BACK: Builtin = Builtin {
     rule: "clock-set-back",
     title: "Clock set back",
+    deed: "compare the clock",
     cause: "A time server or a person corrected a clock that was ahead, or the clock failed.",
     consequence: "Times in mails and records are ahead of the machine's clock until both agree. Bins are watched and alarms are mailed as always.",
     response: &[
@@ -182,6 +193,7 @@ pub(crate) const CLOCK_SET_BACK: Builtin = Builtin {
 pub(crate) const CLOCK_NOT_SET: Builtin = Builtin {
     rule: "clock-not-set",
     title: "Clock not set",
+    deed: "set the machine's clock",
     cause: "The machine lost its time when it had no power, and no time server set its clock.",
     consequence: "Dates and times in mails and records are wrong. Bins are watched and alarms are mailed as always.",
     response: &[
@@ -197,6 +209,7 @@ pub(crate) const CLOCK_NOT_SET: Builtin = Builtin {
 pub(crate) const CLOCKS_DIFFER: Builtin = Builtin {
     rule: "clocks-differ",
     title: "Readings carry a wrong time",
+    deed: "compare the clocks",
     cause: "The clock of this machine is ahead, or the clock of the probes or of their gateway is behind.",
     consequence: "Records show these readings at the wrong hour. Rules take them as fresh, so bins are watched as always.",
     response: &[
@@ -213,7 +226,8 @@ pub(crate) const CLOCKS_DIFFER: Builtin = Builtin {
 pub(crate) const NOT_JUDGED: Builtin = Builtin {
     rule: "not-judged",
     title: "Batch not judged",
-    cause: "The log says a date that cannot be: a slip of the year, or a store that was written by hand.",
+    deed: "correct the log",
+    cause: "The log has a date that cannot be right: a slip of the year, or a store that was written by hand.",
     consequence: "No rule that needs the batch, no criterion and no water balance is judged for this bin; the other bins are.",
     response: &[
         "Look at the bin yourself until this is mended.",
@@ -228,11 +242,12 @@ pub(crate) const NOT_JUDGED: Builtin = Builtin {
 pub(crate) const PASSED_OVER: Builtin = Builtin {
     rule: "passed-over",
     title: "Part of the record cannot be used",
+    deed: "correct the log",
     cause: "A store that was written by hand or by another version, or a message that an earlier version took.",
     consequence: "The daemon watches without what is listed below: an entry may be missing from reports and results.",
     response: &[
         "Correct or withdraw each entry that is named below.",
-        "For anything else run `hypocaust store check`, and keep a copy of the data folder.",
+        "For anything else run `hypocaust store check`, and keep a backup of the data folder.",
     ],
     time_to_respond: Span::hours(6),
     severity: Severity::Major,
@@ -242,6 +257,7 @@ pub(crate) const PASSED_OVER: Builtin = Builtin {
 pub(crate) const STORE_LOST: Builtin = Builtin {
     rule: "store-lost",
     title: "Store lost or older than it was",
+    deed: "restore the backup",
     cause: "The store was deleted, emptied or damaged, an older copy was put in its place, or the disk lost it.",
     consequence: "Batches, entries, alarms and readings of before are missing: hypocaust watches as on a new site, and rules that need them cannot judge.",
     response: &[
@@ -259,16 +275,22 @@ pub(crate) const STORE_LOST: Builtin = Builtin {
 pub(crate) const PART_FAILED: Builtin = Builtin {
     rule: "part-failed",
     title: "Part of hypocaust failed",
+    deed: "report the fault",
     cause: "A fault of the program, or a store, a template or a picture in a form that the program does not expect.",
-    consequence: "What that part was to do is not done, or done more plainly; readings and alarms go on.",
+    consequence: "The work of that part is not done, or done in a simpler way. Readings and alarms go on.",
     response: &[
-        "Read below which part failed and at which place. What it was to do, do yourself for now.",
-        "Report the text below to whoever looks after the program; a newer version may have mended it.",
+        "Read below which part failed, and where. Do its work by hand for now.",
+        "Report the text below to the people who maintain the program. A newer version may have mended it.",
         "The part is tried again by itself. This alarm clears when an hour has passed without another failure.",
     ],
     time_to_respond: Span::hours(6),
     severity: Severity::Major,
 };
+
+/// The rule and the title of every alarm of this kind.
+pub fn titles() -> impl Iterator<Item = (&'static str, &'static str)> {
+    ALL.iter().map(|builtin| (builtin.rule, builtin.title))
+}
 
 /// Every alarm of this kind, for listings and for telling them from rules that were removed.
 pub(crate) const ALL: [&Builtin; 15] = [

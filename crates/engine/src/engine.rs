@@ -24,6 +24,7 @@ use crate::clock::Lag;
 use crate::effect::{Effect, Level, MailId, MailState};
 use crate::entries::Early;
 use crate::input::{Input, LinkState, PreviousRun};
+use crate::judging::Found;
 use crate::limits;
 use crate::outbox::{Outbox, Tried};
 use crate::reaching::{End, Reaching};
@@ -56,6 +57,8 @@ pub struct Engine {
     pub(crate) series: BTreeMap<SeriesId, Series>,
     pub(crate) bins: BTreeMap<BinId, BinState>,
     pub(crate) alarms: BTreeMap<AlarmKey, Alarm>,
+    /// What rules found last of alarms that are active: made again by the first judgement after a start.
+    pub(crate) found: BTreeMap<AlarmKey, Found>,
     pub(crate) last_alarm: u64,
     pub(crate) outbox: Outbox,
     /// Whom mail reaches.
@@ -258,6 +261,7 @@ impl Engine {
             watching_since: now,
             series: BTreeMap::new(),
             alarms: BTreeMap::new(),
+            found: BTreeMap::new(),
             last_alarm: 0,
             outbox: Outbox::new(restored.last_mail),
             reaching: Reaching::default(),

@@ -214,7 +214,7 @@ impl Engine {
         if anew && let Some(batch) = &batch {
             self.begin_accounts(batch, effects);
         }
-        self.retire_where_stage_ended(now, bin, effects);
+        self.retire_where_stage_ended(now, bin, was, effects);
     }
 
     /// Accounts of a batch's probes from the time on that tells of the whole of it. Unlike at a start, the windows are whole: where they hold

@@ -131,6 +131,8 @@ impl Engine {
         let Some((rule, hottest)) = self.withheld(key) else { return };
         let show = |celsius: f64| rulebook::temperature(celsius, self.site.display);
         let (now, limit) = (show(hottest.celsius), show(limits::WATER_WITHHELD_CELSIUS));
+        words.withheld = true;
+        words.deed = Some("do not water: too hot".to_owned());
         words.response = vec![
             format!(
                 "Do not water, dig or open the pile: probe {} is at {now}. hypocaust advises water only below {limit}.",
@@ -197,7 +199,7 @@ impl Engine {
             }
             // A rule that is no longer judged at this stage cannot end what it raised.
             if self.fire_alarm(&bin).is_some_and(|alarm| !self.may_not_end(&alarm.key, at)) {
-                self.retire_where_stage_ended(at, &bin, effects);
+                self.retire_where_stage_ended(at, &bin, None, effects);
             }
         }
         self.retire_removed_rules(at, effects);

@@ -10,7 +10,9 @@ use site::bounds;
 use site::model::Person;
 use site::names::{self, Who};
 
-use crate::alarm::{Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Grounds};
+use crate::alarm::{
+    Acknowledgement, Alarm, AlarmEvent, AlarmEventKind, AlarmId, AlarmKey, AlarmState, Closing, Grounds,
+};
 use crate::builtin::{self, Builtin};
 use crate::effect::Effect;
 use crate::engine::{Deadline, Engine};
@@ -18,10 +20,15 @@ use crate::input::Word;
 use crate::life::{self, Event, LifeConfig, Occurrence, Refused, Told};
 use crate::limits;
 use crate::notice::Step;
+use crate::subject;
 
 /// The words of an alarm that come from its rule, or from the daemon for its own alarms.
 pub(crate) struct Words {
     pub(crate) title: String,
+    /// What to do, for the subject of a mail.
+    pub(crate) deed: Option<String>,
+    /// Advice that a hot pile makes wrong was taken out, so a deed that the rule's answer gave does not hold either.
+    pub(crate) withheld: bool,
     pub(crate) priority: Priority,
     pub(crate) revision: String,
     pub(crate) cause: String,
@@ -36,6 +43,10 @@ pub(crate) struct Words {
 #[derive(Clone, Default)]
 pub(crate) struct Finding {
     pub(crate) text: String,
+    /// What to do, where the answer knows better than the rule's header.
+    pub(crate) deed: Option<String>,
+    /// Why the alarm is closed without clearing, where it is.
+    pub(crate) closing: Option<Closing>,
     pub(crate) evidence: Vec<String>,
     pub(crate) figures: Vec<(String, String)>,
     pub(crate) evidence_at: Option<Timestamp>,
@@ -68,9 +79,11 @@ impl Engine {
         let kind = kind_of(&event);
         let said_again = kind == AlarmEventKind::Acknowledged;
         let chatters = kind == AlarmEventKind::Raised && self.chatters(key, at);
-        let dosed = |finding: &str, evidence: &[String]| with_dose(finding, self.dose_of(key, evidence));
-        let opening = thread_subject(&self.site.id, key, &words.title, &dosed(&finding.text, &finding.evidence));
-        let shown_again = self.alarms.get(key).map(|alarm| dosed(&alarm.finding, &alarm.evidence)).unwrap_or_default();
+        let opening = self.thread_subject(key, &words, finding.deed.as_deref(), &finding.text);
+        let shown_again = self
+            .alarms
+            .get(key)
+            .map(|alarm| self.thread_subject(key, &words, self.dosed(key, alarm).as_deref(), &alarm.finding));
         let Some(alarm) = self.alarms.get_mut(key) else { return Ok(()) };
         let before = alarm.life.clone();
         let (mut next, told) = life::step(&before, event, &life_config(&words.handling), at)?;
@@ -110,7 +123,7 @@ impl Engine {
                     alarm.mails = 0;
                     alarm.thread_subject = match kind {
                         AlarmEventKind::Raised => opening,
-                        _ => thread_subject(&self.site.id, key, &words.title, &shown_again),
+                        _ => shown_again.unwrap_or_default(),
                     };
                 }
             }
@@ -131,7 +144,7 @@ impl Engine {
         for (due, deadline) in deadlines.into_iter().flatten() {
             self.insert_deadline(due, deadline);
         }
-        let shown = self.what_is_shown(key, kind, told, chatters, &finding);
+        let shown = self.what_is_shown(key, kind, told, chatters, &finding, at);
         let finding = Finding { since: Some(since), ..finding };
         self.record(key, at, kind, before.state, &finding, effects);
         if let Some(step) = step {
@@ -139,6 +152,16 @@ impl Engine {
         }
         self.bin_changed(key, at, effects);
         Ok(())
+    }
+
+    fn thread_subject(&self, key: &AlarmKey, words: &Words, deed: Option<&str>, finding: &str) -> String {
+        let deed = deed.filter(|_| !words.withheld).or(words.deed.as_deref());
+        subject::line(&self.site.id, &key.subject, &words.title, deed, finding)
+    }
+
+    /// What the dose of an alarm asks for, for its subject.
+    fn dosed(&self, key: &AlarmKey, alarm: &Alarm) -> Option<String> {
+        self.dose_of(key, &alarm.evidence).and_then(rulebook::dose::deed)
     }
 
     /// The finding that a mail shows: the alarm's own where the event was not about its condition.
@@ -149,21 +172,22 @@ impl Engine {
         told: Told,
         chatters: bool,
         finding: &Finding,
+        at: Timestamp,
     ) -> Finding {
         let Some(alarm) = self.alarms.get(key) else { return finding.clone() };
         let mut shown = finding.clone();
         match (kind, told) {
             (AlarmEventKind::Raised, Told::Raise(_)) if chatters => {
-                shown.text = format!("it is back, for the {} time in all: {}", ordinal(alarm.occurrence), finding.text);
+                shown.text = format!("back for the {} time in all: {}", ordinal(alarm.occurrence), finding.text);
             }
-            (AlarmEventKind::Worse, _) => shown.text = format!("it became worse: {}", finding.text),
-            (AlarmEventKind::Raised, Told::Update) => shown.text = format!("it is back: {}", finding.text),
+            (AlarmEventKind::Worse, _) => shown.text = format!("worse: {}", finding.text),
+            (AlarmEventKind::Raised, Told::Update) => shown.text = format!("back again: {}", finding.text),
             (AlarmEventKind::Cleared, Told::Update) => {
-                shown.text = format!("its condition is over; it stays until somebody resets it: {}", finding.text);
+                shown.text = format!("the condition has ended; the alarm waits for a reset: {}", finding.text);
             }
             (AlarmEventKind::Raised | AlarmEventKind::Cleared | AlarmEventKind::Retired, _) => {}
             (_, Told::Raise(_) | Told::Reminder(_)) => {
-                shown.text.clone_from(&alarm.finding);
+                shown.text = self.finding_with_its_time(alarm, at);
                 shown.evidence.clone_from(&alarm.evidence);
                 if !finding.text.is_empty() {
                     shown.evidence.insert(0, sentence(&finding.text));
@@ -172,6 +196,16 @@ impl Engine {
             _ => {}
         }
         shown
+    }
+
+    /// The newest finding; one that is older than [`limits::FINDING_FRESH`] says of when it is.
+    fn finding_with_its_time(&self, alarm: &Alarm, at: Timestamp) -> String {
+        match self.newest_finding(alarm) {
+            (text, Some(found)) if at.since(found) > limits::FINDING_FRESH => {
+                format!("{} (found {})", text.trim_end_matches('.'), self.site.zone.show_short(found))
+            }
+            (text, _) => text,
+        }
     }
 
     /// A person says something about an alarm.
@@ -353,7 +387,7 @@ impl Engine {
     ) {
         self.alarm(key, rule);
         let event = Event::SuppressByDesign { rule: because.to_owned() };
-        let finding = Finding::plain(format!("`{because}` tells of it"), at);
+        let finding = Finding::plain(format!("hidden while `{because}` is active"), at);
         // Hiding by design is never refused: only people's words are.
         let _ = self.happen(key, at, event, at, finding, effects);
     }
@@ -362,8 +396,8 @@ impl Engine {
     pub(crate) fn show_by_design(&mut self, key: &AlarmKey, at: Timestamp, effects: &mut Vec<Effect>) {
         if let Some(alarm) = self.alarms.get(key).filter(|a| a.life.by_design.is_some()) {
             let words = match alarm.life.active {
-                true => "what told of it is over, and its condition holds",
-                false => "what told of it is over",
+                true => "the alarm that hid it has cleared; its own condition holds",
+                false => "the alarm that hid it has cleared",
             };
             let finding = Finding::plain(words, at);
             let _ = self.happen(key, at, Event::EndByDesign, at, finding, effects);
@@ -374,7 +408,7 @@ impl Engine {
     pub(crate) fn remind(&mut self, key: &AlarmKey, at: Timestamp, effects: &mut Vec<Effect>) {
         let Some(alarm) = self.alarms.get(key).filter(|a| a.reminder_at == Some(at)) else { return };
         let said = match &alarm.acknowledged {
-            Some(by) => format!("{} acknowledged it, and it has stood since then", by.by),
+            Some(by) => format!("{} acknowledged the alarm; it is still active", by.by),
             None => String::new(),
         };
         let _ = self.happen(key, at, Event::Realarm, at, Finding::plain(said, at), effects);
@@ -431,6 +465,8 @@ impl Engine {
         let alarm = self.alarms.get(key);
         Words {
             title: alarm.map(|a| a.title.clone()).unwrap_or_default(),
+            deed: None,
+            withheld: false,
             priority: alarm.map_or(Priority::Low, |a| a.priority),
             revision: alarm.map(|a| a.revision.clone()).unwrap_or_default(),
             cause: String::new(),
@@ -553,6 +589,8 @@ pub(crate) fn rule_words(rule: &Rule) -> Words {
     let header = &rule.header;
     Words {
         title: header.title.clone(),
+        deed: header.deed.clone(),
+        withheld: false,
         priority: rule.priority,
         revision: rule.revision.clone(),
         cause: header.cause.clone(),
@@ -567,6 +605,8 @@ pub(crate) fn rule_words(rule: &Rule) -> Words {
 fn builtin_words(builtin: &Builtin) -> Words {
     Words {
         title: builtin.title.to_owned(),
+        deed: Some(builtin.deed.to_owned()).filter(|deed| !deed.is_empty()),
+        withheld: false,
         priority: builtin.priority(),
         revision: String::new(),
         cause: builtin.cause.to_owned(),
@@ -576,21 +616,6 @@ fn builtin_words(builtin: &Builtin) -> Words {
         time_to_respond: builtin.time_to_respond,
         handling: builtin.handling(),
     }
-}
-
-/// The finding's share of a subject line.
-const SUBJECT_FINDING_CHARS: usize = 70;
-
-/// A finding with the amount of water before it, so that no subject line cuts the amount off.
-fn with_dose(finding: &str, dose: Option<&str>) -> String {
-    match dose.and_then(rulebook::dose::brief) {
-        Some(dose) => format!("{dose}; {finding}"),
-        None => finding.to_owned(),
-    }
-}
-
-fn thread_subject(site: &str, key: &AlarmKey, title: &str, finding: &str) -> String {
-    format!("[{site}] {} {}: {}", key.subject.as_str(), lower_first(title), head(finding, SUBJECT_FINDING_CHARS))
 }
 
 pub(crate) fn lower_first(text: &str) -> String {

@@ -53,13 +53,13 @@ impl Engine {
     }
 
     fn refused_finding(&self) -> String {
-        format!("{} payloads were refused in the last hour", self.refused.len())
+        format!("{} messages were rejected in the last hour", self.refused.len())
     }
 
     fn refused_evidence(&self) -> Vec<String> {
         self.last_refusal
             .iter()
-            .map(|r| format!("The last one: topic `{}`, payload `{}`: {}", r.topic, r.payload_head, r.reason))
+            .map(|r| format!("The last one: topic `{}`, message `{}`: {}", r.topic, r.payload_head, r.reason))
             .collect()
     }
 
@@ -85,7 +85,7 @@ impl Engine {
                 &builtin::REFUSED_PAYLOADS,
                 &Subject::Site,
                 at,
-                "hardly any payload was refused in the last hour",
+                "hardly any message was rejected in the last hour",
                 effects,
             );
         }

@@ -10,9 +10,10 @@ use rulebook::answer::{Answer, Verdict};
 use rulebook::facts::Facts;
 use rulebook::header::{Evidence, Guards, Priority, Scope};
 use rulebook::{Rule, RuleFault, Rulebook};
+use site::entry::BatchId;
 use site::ids::BinId;
 
-use crate::alarm::{Alarm, AlarmId, AlarmKey, AlarmState, Subject};
+use crate::alarm::{Alarm, AlarmId, AlarmKey, AlarmState, Closing, Subject};
 use crate::builtin::{self, Builtin};
 use crate::conditioning::{Conditioning, Delays, Phase, Proven};
 use crate::effect::{Effect, Level};
@@ -21,6 +22,13 @@ use crate::handling::Finding;
 use crate::life::Event;
 use crate::limits;
 use crate::work::{Rests, dearest, round_most};
+
+/// What a rule found at a tick.
+#[derive(Clone, Debug, PartialEq)]
+pub(crate) struct Found {
+    pub(crate) at: Timestamp,
+    pub(crate) text: String,
+}
 
 impl Engine {
     /// Judges the rules of a bin that are due at `at`; gives how many were.
@@ -235,6 +243,9 @@ impl Engine {
         if !known && answer.verdict != Verdict::Alarm {
             return;
         }
+        if let (Verdict::Alarm, Some(at)) = (answer.verdict, evidence_at) {
+            self.found.insert(key.clone(), Found { at, text: answer.finding.clone() });
+        }
         let rulebook = Arc::clone(&self.rulebook);
         let verdict = match answer.verdict {
             Verdict::Clear if self.may_not_end(&key, at) => Verdict::Keep,
@@ -248,6 +259,7 @@ impl Engine {
         let worsens = proven.is_none() && worse && alarm.conditioning.phase == Phase::On && !alarm.graver;
         let mut finding = Finding {
             text: answer.finding,
+            deed: answer.deed,
             evidence: answer.evidence,
             figures: answer.figures,
             evidence_at,
@@ -406,7 +418,11 @@ impl Engine {
         let shown: Vec<AlarmKey> = self.alarms.values().filter(behind).map(|a| a.key.clone()).collect();
         let scopes: Vec<(&str, Scope)> =
             self.rulebook.rules().iter().map(|r| (r.name.as_str(), r.header.scope)).collect();
-        let gone: Vec<AlarmKey> = self
+        let why = |key: &AlarmKey| match &key.subject {
+            Subject::Rule(rule) if names.contains(&rule.as_str()) => Closing::RuleWorks,
+            _ => Closing::RuleRemoved,
+        };
+        let gone: Vec<(AlarmKey, Closing)> = self
             .alarms
             .keys()
             .filter(|key| match &key.subject {
@@ -421,23 +437,32 @@ impl Engine {
                         && !builtin::ALL.iter().any(|b| b.rule == key.rule)
                 }
             })
-            .cloned()
+            .map(|key| (key.clone(), why(key)))
             .collect();
         for key in shown {
             self.show_by_design(&key, at, effects);
         }
-        for key in gone {
-            let words = if matches!(key.subject, Subject::Rule(_)) {
-                "the rule compiles again"
-            } else {
-                "the rule was removed; what it watched for is no longer watched for"
-            };
-            self.retire(&key, at, words, effects);
+        for (key, why) in gone {
+            self.retire(&key, at, why, effects);
         }
     }
 
-    /// Retires alarms of rules that do not apply to the stage the bin's batch is in now.
-    pub(crate) fn retire_where_stage_ended(&mut self, at: Timestamp, bin: &BinId, effects: &mut Vec<Effect>) {
+    /// Retires alarms of rules that do not apply to the stage the bin's batch is in now. `was` is the batch that was in the bin before.
+    pub(crate) fn retire_where_stage_ended(
+        &mut self,
+        at: Timestamp,
+        bin: &BinId,
+        was: Option<BatchId>,
+        effects: &mut Vec<Effect>,
+    ) {
+        let state = self.bins.get(bin);
+        let unfit = state.and_then(|s| s.unfit.as_ref()).map(|unfit| unfit.batch);
+        let now = state.and_then(|s| s.batch.as_ref()).map(|b| (b.id, b.stage(at)));
+        let why = match (now, unfit) {
+            (Some((batch, stage)), _) if was.is_none_or(|was| was == batch) => Closing::Stage { batch, stage },
+            (None, Some(batch)) if was.is_none_or(|was| was == batch) => Closing::NotJudged { batch },
+            _ => Closing::Left { batch: was },
+        };
         let stage = self.bins.get(bin).and_then(|s| s.batch.as_ref()).map(|b| b.stage(at));
         let ended: Vec<AlarmKey> = self
             .rulebook
@@ -455,7 +480,7 @@ impl Engine {
                 let words = "the rule is no longer judged where it failed";
                 self.clear_builtin(&builtin::BROKEN_RULE, &subject, at, words, effects);
             }
-            self.retire(key, at, "the batch is no longer on air, and this rule no longer applies to it", effects);
+            self.retire(key, at, why, effects);
         }
         // What they hid in this bin is hidden no longer, unless it is retired with them.
         let behind = |a: &&Alarm| {
@@ -468,7 +493,7 @@ impl Engine {
         }
     }
 
-    pub(crate) fn retire(&mut self, key: &AlarmKey, at: Timestamp, why: &str, effects: &mut Vec<Effect>) {
+    pub(crate) fn retire(&mut self, key: &AlarmKey, at: Timestamp, why: Closing, effects: &mut Vec<Effect>) {
         if self.may_not_end(key, at) {
             return;
         }
@@ -483,7 +508,8 @@ impl Engine {
                 }
             }
             _ => {
-                let _ = self.happen(key, at, Event::Retire, at, Finding::plain(why, at), effects);
+                let finding = Finding { closing: Some(why), ..Finding::plain(why.words(), at) };
+                let _ = self.happen(key, at, Event::Retire, at, finding, effects);
             }
         }
     }

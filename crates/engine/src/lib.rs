@@ -33,6 +33,7 @@ pub mod results;
 mod rounds;
 mod series;
 mod status;
+mod subject;
 mod telling;
 mod unfit;
 pub mod water;
@@ -40,6 +41,7 @@ mod weekly;
 mod work;
 
 pub use builtin::CHANGE_NOT_TAKEN_RULE as CHANGE_NOT_TAKEN;
+pub use builtin::titles as own_alarms;
 pub use engine::Engine;
 pub use reaching::MailFares;
 pub use status::{bin_topic, status_topic};

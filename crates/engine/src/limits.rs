@@ -159,3 +159,9 @@ pub const REMINDERS_MAX: u32 = 3;
 pub const REFUSED_CHANGE_LINES: usize = 25;
 /// An alarm that stands for longer than this is counted as standing in the summary.
 pub const STANDING_AFTER: Span = Span::hours(24);
+
+/// The longest subject line of an alarm's mails, in characters. With `Re: ` before it a mail program shows 60.
+pub const SUBJECT_CHARS: usize = 56;
+
+/// A finding that is older than this is shown with its time.
+pub const FINDING_FRESH: Span = Span::hours(1);

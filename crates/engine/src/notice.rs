@@ -8,7 +8,7 @@ use site::entry::BatchId;
 use site::ids::{BinId, BlowerId};
 use site::zone::{Day, IsoWeek};
 
-use crate::alarm::{Acknowledgement, AlarmId, Subject};
+use crate::alarm::{Acknowledgement, AlarmId, Closing, Subject};
 
 /// What a mail is about.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,7 +49,7 @@ pub enum Step {
     Reminder,
     /// Its condition ended.
     Clear,
-    /// Its rule is gone.
+    /// It was closed although nothing showed that its condition ended.
     Retire,
 }
 
@@ -90,6 +90,10 @@ pub struct AlarmNotice {
     pub cleared_at: Option<Timestamp>,
     /// Who acknowledged, if anybody did.
     pub acknowledged: Option<Acknowledgement>,
+    /// Why it was closed without clearing, for that step; `None` too in notices of versions that did not say.
+    pub closing: Option<Closing>,
+    /// The finding when it was raised; empty in notices of versions that did not keep it.
+    pub raised_finding: String,
     /// Its condition holds and it is shown to people.
     pub stands: bool,
     /// What is the case, one line in the site's units.
@@ -258,7 +262,7 @@ pub struct FloodNotice {
     pub standing: usize,
     /// How many are over.
     pub over: usize,
-    /// The alarms, those that stand and are urgent first; at most [`crate::limits::FLOOD_MAIL_LISTS`].
+    /// The alarms, active ones of high priority first; at most [`crate::limits::FLOOD_MAIL_LISTS`].
     pub items: Vec<RoundItem>,
     /// More alarms are expected: the next mail of this kind comes soon.
     pub goes_on: bool,
@@ -302,8 +306,12 @@ pub struct RoundItem {
     pub cleared_at: Option<Timestamp>,
     /// Who acknowledged, if anybody did.
     pub acknowledged: Option<Acknowledgement>,
-    /// The finding when it was raised.
+    /// The newest finding.
     pub finding: String,
+    /// When that was found; `None` in notices of versions that did not say.
+    pub found_at: Option<Timestamp>,
+    /// It asks somebody to act; a notice of something good does not.
+    pub asks: bool,
     /// The first thing to do; empty when nothing is left to do.
     pub response: String,
     /// A caution shown with it; may be empty.

@@ -14,6 +14,7 @@ use crate::input::MailOutcome;
 use crate::limits;
 use crate::notice::{Notice, Step};
 use crate::reaching::{Attempt, End};
+use crate::telling::ends_low;
 
 /// Mails that are neither accepted nor given up.
 #[derive(Debug)]
@@ -73,7 +74,9 @@ impl Outbox {
 
     /// Since when the oldest of them waits.
     pub(crate) fn oldest(&self) -> Option<Timestamp> {
-        self.waiting.values().map(|mail| mail.created_at).min()
+        // What waits for the morning on purpose does not wait for the relay.
+        let tried = |mail: &&Waiting| mail.tries > 0 || mail.next_try <= mail.created_at;
+        self.waiting.values().filter(tried).map(|mail| mail.created_at).min()
     }
 
     pub(crate) fn new(last: u64) -> Outbox {
@@ -87,13 +90,13 @@ impl Outbox {
         }
     }
 
-    /// Takes a new mail in; it is due at once.
-    pub(crate) fn add(&mut self, to: &str, notice: Notice, now: Timestamp) -> (Mail, Deadline) {
+    /// Takes a new mail in, to be tried first when it is due.
+    pub(crate) fn add(&mut self, to: &str, notice: Notice, now: Timestamp, due: Timestamp) -> (Mail, Deadline) {
         self.last += 1;
         let id = MailId(self.last);
-        let state = MailState::Waiting { next_try: now, tries: 0, last_reply: String::new() };
+        let state = MailState::Waiting { next_try: due, tries: 0, last_reply: String::new() };
         let mail = Mail { id, to: to.to_owned(), notice, created_at: now, state };
-        self.waiting.insert(id, Waiting::of(&mail, 0, now));
+        self.waiting.insert(id, Waiting::of(&mail, 0, due));
         (mail, Deadline::Mail(id))
     }
 
@@ -102,7 +105,10 @@ impl Outbox {
     /// A next try that is further off than any wait was planned by a clock that was ahead: it is due now.
     pub(crate) fn put_back(&mut self, mail: Mail, now: Timestamp) -> Option<(Timestamp, Deadline)> {
         let MailState::Waiting { next_try, tries, .. } = mail.state else { return None };
-        let longest = limits::MAIL_RETRY.iter().copied().fold(Span::ZERO, Span::max);
+        let longest = match waits_for_morning(&mail.notice) {
+            true => Span::hours(24),
+            false => limits::MAIL_RETRY.iter().copied().fold(Span::ZERO, Span::max),
+        };
         let next_try = if next_try > now + longest { now } else { next_try };
         self.waiting.insert(mail.id, Waiting::of(&mail, tries, next_try));
         Some((next_try, Deadline::Mail(mail.id)))
@@ -230,13 +236,18 @@ impl Outbox {
             MailState::GivenUp { reply, .. } => Some((
                 Level::Warn,
                 format!(
-                    "mail {} was given up: {reply}; see `hypocaust outbox`, and check the address under `people`",
+                    "mail {} is undeliverable: {reply}; see `hypocaust outbox`, and check the address under `people`",
                     mail.0
                 ),
             )),
         };
         effects.extend(line.map(|(level, text)| Effect::Say { level, text }));
     }
+}
+
+/// A mail that may have been put off to the end of the quiet hours.
+fn waits_for_morning(notice: &Notice) -> bool {
+    matches!(notice, Notice::Alarm(alarm) if ends_low(alarm.step, alarm.priority))
 }
 
 fn give_up_after(notice: &Notice) -> Span {

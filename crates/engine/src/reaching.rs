@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use pile::time::{Span, Timestamp};
 use site::model::{Calls, Person};
 
-use crate::alarm::{Alarm, AlarmId, AlarmKey, Subject};
+use crate::alarm::{Alarm, AlarmId, AlarmKey, Closing, Subject};
 use crate::builtin::{self, Builtin, MAIL_DOWN, MAIL_LOST, UNREACHED};
 use crate::effect::{Effect, MailId};
 use crate::engine::{Deadline, Engine};
@@ -144,12 +144,12 @@ impl Engine {
                 let bad = self.reaching.bad.entry(to).or_default();
                 bad.unfit += 1;
                 bad.reply.clone_from(&reply);
-                let finding = format!("a mail to {name} was rejected for what it is: {}", self.said(&reply));
+                let finding = format!("a mail to {name} was rejected for its content or size: {}", self.said(&reply));
                 self.lost(at, &name, finding, &what, effects);
             }
             (End::OutOfTime { reply }, Some(name)) => {
                 if !self.is_unreached(&name) && !self.is_down() {
-                    let finding = format!("a mail to {name} was tried until its time was over: {}", self.said(&reply));
+                    let finding = format!("a mail to {name} could not be delivered in time: {}", self.said(&reply));
                     self.lost(at, &name, finding, &what, effects);
                 }
             }
@@ -212,7 +212,7 @@ impl Engine {
         };
         let gone: Vec<AlarmKey> = self.alarms.keys().filter(gone).cloned().collect();
         for key in gone {
-            self.retire(&key, at, "the settings no longer name this person", effects);
+            self.retire(&key, at, Closing::PersonRemoved, effects);
         }
     }
 

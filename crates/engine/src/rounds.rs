@@ -3,11 +3,12 @@
 //! Must never be the only word of something that cannot wait: alarms above low priority are mailed at once, and stand here again.
 
 use std::cmp::Reverse;
+use std::collections::BTreeMap;
 
 use pile::time::{Span, Timestamp};
 use rulebook::header::Priority;
 use site::ids::BinId;
-use site::model::Position;
+use site::model::{Person, Position};
 
 use crate::alarm::{Alarm, AlarmState};
 use crate::effect::Effect;
@@ -26,16 +27,17 @@ impl Engine {
         let on_list = |a: &&Alarm| a.priority != Priority::SummaryOnly;
         let mut standing: Vec<&Alarm> = self.alarms.values().filter(|a| a.stands()).filter(on_list).collect();
         standing.sort_by_key(|a| (Reverse(a.priority), a.life.state == AlarmState::Acknowledged, a.onset));
+        // Low alarms that cleared: those that cleared in quiet hours had no mail of it. A clear is proven by the rule's delay.
+        let rules = self.rulebook.rules().iter();
+        let proof: BTreeMap<&str, Span> = rules.map(|rule| (rule.name.as_str(), rule.header.off_delay)).collect();
         let over = self
             .alarms
             .values()
-            .filter(|a| !a.stands() && a.life.cleared_at.is_some_and(|t| t > since))
-            .filter(on_list)
             .filter(|a| {
-                let time_to_respond = self.words_for(&a.key).time_to_respond;
-                let waited = |t| self.only_listed(a) || self.waits_for_list(a.priority, t, time_to_respond);
-                a.raised_at.is_some_and(waited)
-            });
+                let proven_in = proof.get(a.key.rule.as_str()).copied().unwrap_or(Span::ZERO);
+                !a.stands() && a.life.cleared_at.is_some_and(|t| t > since - proven_in)
+            })
+            .filter(|a| a.priority == Priority::Low && a.occurrence > 0);
         let notice = RoundListNotice {
             day,
             life: self.life,
@@ -47,7 +49,12 @@ impl Engine {
             bins: self.site.bins.keys().map(|bin| self.bin_morning(bin, at)).collect(),
         };
         self.week.last_round_list = Some(day);
-        self.mail_to(at, &Notice::RoundList(Box::new(notice)), |person| person.round_list, effects);
+        let news = !(notice.standing.is_empty() && notice.over.is_empty() && notice.reminders.is_empty());
+        let wants: fn(&Person) -> bool = match news {
+            true => |person| person.round_list,
+            false => |person| person.round_list && !person.leaves_out.quiet_lists,
+        };
+        self.mail_to(at, &Notice::RoundList(Box::new(notice)), wants, effects);
         effects.push(Effect::RoundListDone(day));
     }
 
@@ -71,6 +78,7 @@ impl Engine {
             true => self.first_response(&alarm.key),
             false => Default::default(),
         };
+        let (finding, found_at) = self.newest_finding(alarm);
         RoundItem {
             alarm: alarm.id,
             subject: alarm.key.subject.clone(),
@@ -79,10 +87,29 @@ impl Engine {
             onset: alarm.onset.or(alarm.raised_at).unwrap_or(self.now),
             cleared_at: alarm.life.cleared_at,
             acknowledged: alarm.acknowledged.clone(),
-            finding: alarm.finding.clone(),
+            finding,
+            found_at,
+            asks: self.words_for(&alarm.key).handling.acknowledge,
             response,
             caution,
         }
+    }
+
+    /// What an alarm found last while it was active, and when; what it found when it was raised where nothing is newer.
+    pub(crate) fn newest_finding(&self, alarm: &Alarm) -> (String, Option<Timestamp>) {
+        match self
+            .found
+            .get(&alarm.key)
+            .filter(|found| alarm.stands() && alarm.raised_at.is_none_or(|at| found.at >= at))
+        {
+            Some(found) => (found.text.clone(), Some(found.at)),
+            None => (alarm.finding.clone(), alarm.raised_at),
+        }
+    }
+
+    /// Whether a mail that says that a low alarm ended waits for the morning.
+    pub(crate) fn in_quiet_hours(&self, at: Timestamp) -> bool {
+        self.site.round_list.quiet(self.site.zone.time_of_day(at))
     }
 
     fn bin_morning(&self, bin: &BinId, at: Timestamp) -> BinMorning {

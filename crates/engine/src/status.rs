@@ -82,7 +82,7 @@ impl Engine {
         let subject = Subject::Bin(bin.clone());
         let keys = self.rulebook.rules().iter().map(|r| AlarmKey { rule: r.name.clone(), subject: subject.clone() });
         let alarms = keys.filter_map(|key| self.alarms.get(&key)).filter(|a| a.life.state != AlarmState::Normal);
-        let alarms: Vec<String> = alarms.map(alarm_object).collect();
+        let alarms: Vec<String> = alarms.map(|alarm| self.alarm_object(alarm)).collect();
         let time = |t: Option<Timestamp>| t.map_or_else(|| "null".to_owned(), |t| text(&rfc3339_utc(t)));
         effects.push(Effect::Publish {
             topic: bin_topic(&self.site, bin),
@@ -102,6 +102,23 @@ impl Engine {
         });
     }
 
+    /// An alarm with its newest finding and the time of that, so that no panel shows an old one as if it were of now.
+    fn alarm_object(&self, alarm: &Alarm) -> String {
+        let time = |at: Option<Timestamp>| at.map_or_else(|| "null".to_owned(), |t| text(&rfc3339_utc(t)));
+        let (finding, found_at) = self.newest_finding(alarm);
+        format!(
+            "{{\"alarm\":{},\"rule\":{},\"title\":{},\"priority\":{},\"state\":{},\"since\":{},\"finding\":{},\"found_at\":{}}}",
+            alarm.id.0,
+            text(&alarm.key.rule),
+            text(&alarm.title),
+            text(alarm.priority.key()),
+            text(alarm.life.state.key()),
+            time(alarm.onset.or(alarm.raised_at)),
+            text(&finding),
+            time(found_at)
+        )
+    }
+
     /// Publishes how the alarm's bin stands, if it is about a bin.
     pub(crate) fn bin_changed(&self, key: &AlarmKey, at: Timestamp, effects: &mut Vec<Effect>) {
         if let Some(bin) = key.bin() {
@@ -118,19 +135,6 @@ pub fn status_topic(site: &Site) -> String {
 /// The topic on which the state of a bin is retained.
 pub fn bin_topic(site: &Site, bin: &BinId) -> String {
     format!("hypocaust/{}/bin/{bin}/status", site.id)
-}
-
-fn alarm_object(alarm: &Alarm) -> String {
-    let since = alarm.onset.or(alarm.raised_at).map_or_else(|| "null".to_owned(), |t| text(&rfc3339_utc(t)));
-    format!(
-        "{{\"alarm\":{},\"rule\":{},\"title\":{},\"priority\":{},\"state\":{},\"since\":{since},\"finding\":{}}}",
-        alarm.id.0,
-        text(&alarm.key.rule),
-        text(&alarm.title),
-        text(alarm.priority.key()),
-        text(alarm.life.state.key()),
-        text(&alarm.finding)
-    )
 }
 
 /// A text as JSON writes it (RFC 8259 section 7).

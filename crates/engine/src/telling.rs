@@ -50,7 +50,13 @@ impl Engine {
             renew_row(effects, kept);
             return;
         }
-        let to = self.route(key, step);
+        let mut to = self.route(key, step);
+        if ends_low(step, words.priority) {
+            // The list of the morning tells those who get it.
+            let quiet = self.in_quiet_hours(at);
+            let wants = |p: &Person| !(p.leaves_out.low_clears || quiet && p.round_list);
+            to.retain(|mail| self.site.people.iter().any(|p| p.mail == *mail && wants(p)));
+        }
         self.send_step(key, at, step, words, finding, &to, effects);
     }
 
@@ -101,6 +107,8 @@ impl Engine {
             raised_at,
             cleared_at: kept.life.cleared_at,
             acknowledged: kept.acknowledged.clone(),
+            closing: finding.closing,
+            raised_finding: kept.finding.clone(),
             stands: kept.stands(),
             finding: finding.text,
             evidence,
@@ -114,8 +122,12 @@ impl Engine {
         }));
         // The count of mails is a part of the alarm's row: the row that went out with the event is brought up to date.
         renew_row(effects, kept);
-        self.week.mails.extend(to.iter().map(|to| (at, to.clone())));
-        self.post(at, &notice, to, effects);
+        let due = match ends_low(step, words.priority) && self.in_quiet_hours(at) {
+            true => self.site.zone.next_daily(at, self.site.round_list.at),
+            false => at,
+        };
+        self.week.mails.extend(to.iter().map(|to| (due, to.clone())));
+        self.post(at, due, &notice, to, effects);
     }
 
     /// Tells everybody who gets any alarm, on duty or not.
@@ -249,7 +261,7 @@ impl Engine {
                 goes_on,
             }));
             self.week.mails.push_back((at, to.clone()));
-            self.post(at, &notice, &[to], effects);
+            self.post(at, at, &notice, &[to], effects);
         }
         for alarm in held {
             if let Some(alarm) = self.alarms.get_mut(&alarm.key) {
@@ -299,16 +311,16 @@ impl Engine {
         effects: &mut Vec<Effect>,
     ) -> usize {
         let people: Vec<String> = self.site.people.iter().filter(|p| wants(p)).map(|p| p.mail.clone()).collect();
-        self.post(at, notice, &people, effects);
+        self.post(at, at, notice, &people, effects);
         people.len()
     }
 
-    /// Puts a notice into the outbox, one mail an address.
-    fn post(&mut self, at: Timestamp, notice: &Notice, to: &[String], effects: &mut Vec<Effect>) {
+    /// Puts a notice into the outbox, one mail an address, to leave when it is due.
+    fn post(&mut self, at: Timestamp, due: Timestamp, notice: &Notice, to: &[String], effects: &mut Vec<Effect>) {
         for to in to {
-            let (mail, deadline) = self.outbox.add(to, notice.clone(), at);
+            let (mail, deadline) = self.outbox.add(to, notice.clone(), at, due);
             effects.push(Effect::Mail(Box::new(mail)));
-            self.insert_deadline(at, deadline);
+            self.insert_deadline(due, deadline);
         }
     }
 
@@ -388,6 +400,11 @@ impl Engine {
         }
         (!hours.is_empty()).then(|| ChartBlower { label: id.to_string(), hours })
     }
+}
+
+/// Whether a mail says that an alarm of low priority has ended: nobody has to wake up for that.
+pub(crate) fn ends_low(step: Step, priority: Priority) -> bool {
+    matches!(step, Step::Clear | Step::Retire) && priority <= Priority::Low
 }
 
 /// A picture reaches so far back, where the batch is that old.

@@ -96,6 +96,8 @@ impl Engine {
                 .alarms
                 .values()
                 .filter(|a| a.stands() && a.key.bin() == Some(bin))
+                // A notice of something good asks for nobody.
+                .filter(|a| self.words_for(&a.key).handling.acknowledge)
                 .map(|a| a.title.clone())
                 .collect(),
         }

@@ -27,7 +27,7 @@ fn a_hot_core_is_mailed_once_and_its_end_in_the_same_thread() {
     assert_eq!((mails[0].alarm, mails[0].occurrence, mails[0].number), (mails[1].alarm, 1, 0));
     assert_eq!(mails[1].number, 1, "the clear is the second mail of the occurrence");
     assert_eq!(mails[0].thread_subject, mails[1].thread_subject);
-    assert_eq!(mails[0].thread_subject, "[test-yard] b1 hot core: core 67.0 °C above 65.0 °C");
+    assert_eq!(mails[0].thread_subject, "b1: hot core: core 67.0 °C above 65.0 °C [test-yard]");
     assert_eq!(mails[0].onset, START + minutes(5), "the onset is the first reading over the limit, not the raise");
     assert!(mails[0].chart.is_some(), "the raise has a picture");
 }
@@ -566,5 +566,37 @@ fn a_broker_that_is_gone_is_told_after_the_time_that_the_site_chose() {
         yard.wait(minutes(50));
         yard.step(link(LinkState::Up));
         assert_eq!(yard.engine.figures(yard.now).link_down_since, None);
+    }
+}
+
+/// Each way in which an alarm is closed without clearing has its own reason, in the mail and on record.
+#[test]
+fn an_alarm_closed_without_clearing_knows_why() {
+    use engine::alarm::Closing;
+    use site::entry::{BatchId, Stage};
+
+    let on_air = || EntryKind::OnAir { loaded_at: None, filling: None };
+    let rule = HOT.replace("stages: []", "stages: [\"on-air\"]").replace("severity: \"severe\"", "severity: \"major\"");
+    let hot = || {
+        let mut yard = Yard::with_rules(&[("hot-core", &rule)]);
+        yard.enter("b1", on_air()).unwrap();
+        yard.cores(&[64.0, 66.0, 66.5, 67.0, 67.0]);
+        assert_eq!(steps(&yard), [Step::Raise]);
+        yard
+    };
+    let moved = |stage, into| EntryKind::Moved { stage, into };
+    let b2 = || Some(site::ids::BinId::new("b2").unwrap());
+    let batch = BatchId(1);
+    for (kind, want) in [
+        (EntryKind::OffAir, Closing::Stage { batch, stage: Stage::OffAir }),
+        (moved(Some(Stage::Curing), None), Closing::Stage { batch, stage: Stage::Curing }),
+        (moved(None, b2()), Closing::Left { batch: Some(batch) }),
+    ] {
+        let mut yard = hot();
+        yard.enter("b1", kind.clone()).unwrap();
+        let mail = yard.alarm_mails()[1].clone();
+        assert_eq!((mail.step, mail.closing), (Step::Retire, Some(want)), "{kind:?}");
+        assert_eq!(mail.finding, want.words(), "the record has the same words");
+        assert!(mail.raised_finding.contains("above 65.0"), "and what the alarm was about: {}", mail.raised_finding);
     }
 }

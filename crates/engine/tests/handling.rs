@@ -77,7 +77,10 @@ fn a_shelf_hides_and_its_end_brings_back_what_still_holds() {
     assert_eq!(steps(&yard), [Step::Raise, Step::Update, Step::Raise], "the shelf ended and the condition holds");
     let back = yard.alarm_mails()[2].clone();
     assert_eq!((back.occurrence, back.thread, back.number), (1, 1, 2), "it is the same occurrence, in its thread");
-    assert_eq!(back.finding, "core 67.0 °C above 65.0 °C", "the finding is that of the condition, not of the shelf");
+    assert_eq!(
+        back.finding, "core 68.0 °C above 65.0 °C",
+        "the finding is that of the condition now, not of the shelf"
+    );
     assert!(back.evidence[0].contains("time on the shelf is over"), "{:?}", back.evidence);
 }
 
@@ -190,7 +193,7 @@ fn a_latching_alarm_stays_until_somebody_resets_it() {
     let id = only(&yard).id;
     assert_eq!(only(&yard).life.state, AlarmState::LatchedUnacknowledged);
     assert_eq!(steps(&yard), [Step::Raise, Step::Update]);
-    assert!(yard.alarm_mails()[1].finding.contains("it stays until somebody resets it"));
+    assert!(yard.alarm_mails()[1].finding.contains("waits for a reset"));
     assert!(reply(&yard.step(says(id, Word::Reset))).unwrap_err().contains("acknowledge it, then reset it"));
     yard.step(acknowledge(id, "burnt wire"));
     assert!(reply(&yard.step(says(id, Word::Reset))).unwrap().contains("it is normal"));
@@ -248,7 +251,7 @@ fn an_acknowledgement_ends_where_the_rule_says_so() {
     assert_eq!((steps(&yard), only(&yard).life.state), (vec![Step::Raise, Step::Raise], AlarmState::Unacknowledged));
     let mail = yard.alarm_mails()[1].clone();
     assert_eq!((mail.occurrence, mail.number), (1, 1));
-    assert!(mail.evidence[0].contains("Ann acknowledged it, and it has stood since then"), "{:?}", mail.evidence);
+    assert!(mail.evidence[0].contains("Ann acknowledged the alarm; it is still active"), "{:?}", mail.evidence);
 }
 
 #[test]
@@ -261,7 +264,7 @@ fn a_graver_finding_is_told_once_and_ends_an_acknowledgement_and_a_shelf() {
     yard.cores(&RAISED);
     yard.cores(&[77.0, 78.0, 70.0, 78.0]);
     assert_eq!(steps(&yard), [Step::Raise, Step::Update], "once in an occurrence");
-    assert_eq!(yard.alarm_mails()[1].finding, "it became worse: core 77.0 °C far above");
+    assert_eq!(yard.alarm_mails()[1].finding, "worse: core 77.0 °C far above");
 
     let mut yard = started(SETTINGS, &grave);
     yard.cores(&RAISED);
@@ -345,7 +348,7 @@ fn an_alarm_that_keeps_coming_back_stays_in_one_thread() {
         (Clear, 4, 2, 5),
     ];
     assert_eq!(mails, want);
-    assert!(yard.alarm_mails()[6].finding.starts_with("it is back, for the 4th time in all: core"));
+    assert!(yard.alarm_mails()[6].finding.starts_with("back for the 4th time in all: core"));
     yard.wait(Span::days(7));
     let figures = &yard.summaries().last().unwrap().alarms;
     assert_eq!(figures.chattering, [("b1 hot core".to_owned(), 4)]);
@@ -493,7 +496,7 @@ fn status_topics_tell_of_a_bin_and_its_alarms() {
         payload,
         "{\"bin\":\"b1\",\"at\":\"2026-03-09T06:20:00Z\",\"batch\":null,\"stage\":null,\"on_air_at\":null,\"off_air_at\":null,\"core_celsius\":67.00,\
          \"core_at\":\"2026-03-09T06:15:00Z\",\"alarms\":[{\"alarm\":1,\"rule\":\"hot-core\",\"title\":\"Hot core\",\"priority\":\"high\",\
-         \"state\":\"unacknowledged\",\"since\":\"2026-03-09T06:05:00Z\",\"finding\":\"core 67.0 °C above 65.0 °C\"}]}"
+         \"state\":\"unacknowledged\",\"since\":\"2026-03-09T06:05:00Z\",\"finding\":\"core 67.0 °C above 65.0 °C\",\"found_at\":\"2026-03-09T06:20:00Z\"}]}"
     );
     let before = published(&yard).len();
     yard.step(acknowledge(only(&yard).id, ""));

@@ -159,3 +159,71 @@ fn a_list_that_fell_due_while_the_daemon_was_off_goes_out_at_the_start() {
         assert_eq!(done, want, "{why}");
     }
 }
+
+/// When a mail is tried first.
+fn first_try(mail: &engine::effect::Mail) -> Timestamp {
+    match mail.state {
+        engine::effect::MailState::Waiting { next_try, .. } => next_try,
+        _ => panic!("{mail:?}"),
+    }
+}
+
+fn clears(yard: &Yard) -> Vec<(String, Timestamp)> {
+    let is_clear = |mail: &&engine::effect::Mail| match &mail.notice {
+        engine::notice::Notice::Alarm(alarm) => alarm.step == Step::Clear,
+        _ => false,
+    };
+    yard.mails().into_iter().filter(is_clear).map(|m| (m.to.split('@').next().unwrap().into(), first_try(m))).collect()
+}
+
+#[test]
+fn that_a_low_alarm_cleared_wakes_nobody() {
+    let due = at(6) + minutes(30) + Span::days(1);
+    let hot = [64.0, 66.0, 66.5, 67.0, 67.0, 58.0, 58.0, 58.0, 58.0, 58.0, 58.0];
+    // Raised at 20:50 by day, cleared in the quiet hours.
+    let mut night = yard(&low(), at(20) + minutes(35));
+    night.cores(&hot);
+    assert_eq!(told(&night)[..2], both(), "it was raised by day");
+    assert_eq!(
+        clears(&night),
+        [("ann".to_owned(), due)],
+        "Bo has the list; Ann's mail waits for the end of the quiet hours"
+    );
+    night.wait(Span::hours(12));
+    assert_eq!(night.round_lists()[0].over.len(), 1, "and the list tells Bo");
+
+    let mut day = yard(&low(), at(12));
+    day.cores(&hot);
+    let told: Vec<String> = clears(&day).into_iter().map(|(to, _)| to).collect();
+    assert_eq!(told, ["ann", "bo"], "by day both hear at once");
+
+    // What is of high priority ends at any hour.
+    let mut high = yard(HOT, at(20) + minutes(35));
+    high.cores(&hot);
+    assert!(clears(&high).iter().all(|(_, at)| *at < due) && clears(&high).len() == 2);
+}
+
+#[test]
+fn people_leave_out_what_asks_for_nothing() {
+    let leaves = settings()
+        .replace("gets: [alarms, round_list]", "gets: [alarms, round_list], leaves_out: [low_clears, quiet_lists]");
+    let yard = |rule: &str, from| {
+        let restored = Restored { life: 7, ..Restored::default() };
+        let mut yard = Yard::described(&leaves, &[("hot-core", rule)], restored, from);
+        yard.step(Input::Started { previous: None });
+        yard
+    };
+    let mut day = yard(&low(), at(12));
+    day.cores(&[64.0, 66.0, 66.5, 67.0, 67.0, 58.0, 58.0, 58.0, 58.0, 58.0, 58.0]);
+    assert_eq!(clears(&day).into_iter().map(|(to, _)| to).collect::<Vec<_>>(), ["ann"]);
+    // Monday has nothing, Tuesday a reminder.
+    let mut quiet = yard(HOT, at(0));
+    quiet.wait(Span::days(2));
+    let to: Vec<&str> = quiet
+        .mails()
+        .into_iter()
+        .filter(|mail| matches!(mail.notice, engine::notice::Notice::RoundList(_)))
+        .map(|mail| mail.to.split('@').next().unwrap())
+        .collect();
+    assert_eq!(to, ["cy", "bo", "cy"], "on Monday Cy alone gets the list that says that all is well");
+}

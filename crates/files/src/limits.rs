@@ -50,6 +50,8 @@ pub const HEIGHT: Kind = Kind { name: "the height of the record", largest: 4 * K
 pub const OWN: Kind = Kind { name: "a file of the daemon", largest: 1 << 47, links: Links::Refused };
 /// A file of the daemon's own that is read whole: a part of an earlier report.
 pub const OWN_PART: Kind = Kind { name: "a part of a report", largest: GIB, links: Links::Refused };
+/// A mail of a trial, in the folder that takes mails in place of a relay.
+pub const MAIL: Kind = Kind { name: "a mail", largest: 64 * MIB, links: Links::Refused };
 /// A store that a person named: a backup.
 pub const STORE: Kind = Kind { name: "a store", largest: 1 << 47, links: Links::Followed };
 

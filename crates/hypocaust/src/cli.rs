@@ -581,7 +581,7 @@ pub enum CriteriaCommand {
 /// Mail commands.
 #[derive(Debug, Subcommand)]
 pub enum MailCommand {
-    /// Send a trial mail now, past the outbox, and print what the relay says.
+    /// Send a test mail now, past the outbox, and print the words of the relay.
     Test {
         /// To this address only; to everybody in the settings when left out.
         #[arg(long, value_name = "ADDRESS")]

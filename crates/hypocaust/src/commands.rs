@@ -473,7 +473,7 @@ pub fn alarm(site: &Site, command: AlarmsCommand) -> Result<(), CommandError> {
     write(site, &Request::Alarm { alarm: speaker.id, by: speaker.by, word })
 }
 
-/// Sends a trial mail now, past the outbox.
+/// Sends a test mail now, past the outbox.
 ///
 /// # Errors
 /// When it does not leave, with the relay's words.

@@ -139,7 +139,10 @@ pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError>
         return Ok(());
     }
     if alarms.is_empty() {
-        println!("no alarm stands and none waits to be acknowledged{}", if all { "; there never was one" } else { "" });
+        println!(
+            "no alarm is active and none waits to be acknowledged{}",
+            if all { "; there never was one" } else { "" }
+        );
         return Ok(());
     }
     println!("{:>5}  {:<8} {:<24} {:<10} {:<22} since", "id", "priority", "state", "about", "alarm");
@@ -152,7 +155,7 @@ pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError>
             a.key.subject.as_str(),
             a.title,
             a.onset.map(|t| site.zone.show(t)).unwrap_or_default(),
-            a.finding
+            found(a, site)
         );
         for remark in remarks(a, site) {
             println!("       {remark}");
@@ -162,6 +165,14 @@ pub fn alarms(site: &Site, all: bool, as_json: bool) -> Result<(), CommandError>
         "\nAcknowledge one with: hypocaust alarms acknowledge ID --by NAME; `hypocaust alarms --help` names the rest"
     );
     Ok(())
+}
+
+/// What the store knows of a finding is that of the raise: it is shown with its time, never as if it were of now.
+fn found(alarm: &Alarm, site: &Site) -> String {
+    match alarm.raised_at {
+        Some(at) => format!("{} (found {})", alarm.finding, site.zone.show(at)),
+        None => alarm.finding.clone(),
+    }
 }
 
 /// What people or rules have said about an alarm, one line each.
@@ -215,7 +226,7 @@ pub fn outbox(site: &Site, as_json: bool) -> Result<(), CommandError> {
         let (state, at, tries, reply) = match &mail.state {
             MailState::Waiting { next_try, tries, last_reply } => ("waiting", *next_try, *tries, last_reply),
             MailState::Accepted { at, tries, reply } => ("accepted", *at, *tries, reply),
-            MailState::GivenUp { at, tries, reply } => ("given up", *at, *tries, reply),
+            MailState::GivenUp { at, tries, reply } => ("undeliverable", *at, *tries, reply),
         };
         if as_json {
             let line = json!({
@@ -232,7 +243,7 @@ pub fn outbox(site: &Site, as_json: bool) -> Result<(), CommandError> {
         } else {
             let word = if state == "waiting" { "next try" } else { "at" };
             println!(
-                "{:>5}  {}  {:<9} {word} {}, tries {tries}  to {}\n       {}{}",
+                "{:>5}  {}  {:<13} {word} {}, tries {tries}  to {}\n       {}{}",
                 mail.id.0,
                 site.zone.show(mail.created_at),
                 state,
@@ -254,7 +265,7 @@ pub fn refused(site: &Site, as_json: bool) -> Result<(), CommandError> {
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
     let rows = ledger.refused(REFUSED_LISTED)?;
     if rows.is_empty() && !as_json {
-        println!("no payload was refused");
+        println!("no message was rejected");
     }
     for row in rows {
         let r = &row.refusal;
@@ -287,9 +298,9 @@ pub fn about(notice: &Notice) -> String {
         Notice::Alarm(a) => match a.step {
             Step::Raise => a.thread_subject.clone(),
             Step::Update => format!("changed: {}", a.thread_subject),
-            Step::Reminder => format!("nobody acknowledged: {}", a.thread_subject),
-            Step::Clear => format!("over: {}", a.thread_subject),
-            Step::Retire => format!("no longer watched: {}", a.thread_subject),
+            Step::Reminder => format!("not acknowledged: {}", a.thread_subject),
+            Step::Clear => format!("cleared: {}", a.thread_subject),
+            Step::Retire => format!("closed without clearing: {}", a.thread_subject),
         },
         Notice::Summary(s) => format!("weekly summary, week {} of {}", s.week.week, s.week.year),
         Notice::Copy(c) if c.amended > 0 => format!("weekly summary {}, amended {}", c.week, c.amended),
@@ -297,7 +308,7 @@ pub fn about(notice: &Notice) -> String {
         Notice::RoundList(list) => format!("round list, {}", list.day),
         Notice::Flood(f) => format!("{} alarms at once", f.standing + f.over),
         Notice::Outage(_) => "the daemon was off".into(),
-        Notice::Trial { .. } => "trial mail".into(),
+        Notice::Trial { .. } => "test mail".into(),
     }
 }
 

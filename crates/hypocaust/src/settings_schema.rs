@@ -497,6 +497,8 @@ struct Person {
     role: Option<Role>,
     /// What reaches them, in place of the role's list.
     gets: Option<Vec<Gets>>,
+    /// Mails that ask for nothing and are left out. Default: none.
+    leaves_out: Option<Vec<LeavesOut>>,
     /// Sections of the weekly summary, in place of all.
     sections: Option<Vec<SectionKey>>,
     /// Only alarms of these bins, and those of the whole site.
@@ -518,6 +520,15 @@ enum Role {
     Owner,
     /// Documents that somebody of the site has reviewed, and nothing else.
     Reader,
+}
+
+#[derive(JsonSchema)]
+#[schemars(rename_all = "snake_case")]
+enum LeavesOut {
+    /// That an alarm of low priority has cleared.
+    LowClears,
+    /// Round lists of mornings without news: no active alarm, no cleared one, no reminder.
+    QuietLists,
 }
 
 #[derive(JsonSchema)]

@@ -114,7 +114,7 @@ fn restore(file: &Path, into: &Path, waiting: Waiting) -> Result<ExitCode, Comma
     match (many, mails) {
         (0, _) => println!("no mail was waiting in it"),
         (_, WaitingMails::GiveUp) => println!(
-            "{many} mails were waiting in it and are given up, as they have most likely been sent; `hypocaust outbox` lists them. Alarms that \
+            "{many} mails were waiting in it and are marked undeliverable, as they have most likely been sent; `hypocaust outbox` lists them. Alarms that \
              still stand are told by reminders and by the next round list"
         ),
         (_, WaitingMails::Send) => {

@@ -205,15 +205,15 @@ impl Found<'_> {
                 MailState::Waiting { tries: 0, .. } => "not tried yet".into(),
                 MailState::Waiting { tries, last_reply, .. } => format!("waiting after {tries} tries: {last_reply}"),
                 MailState::Accepted { at, .. } => format!("taken by the relay {}", self.site.zone.show(*at)),
-                MailState::GivenUp { reply, .. } => format!("given up: {reply}"),
+                MailState::GivenUp { reply, .. } => format!("undeliverable: {reply}"),
             };
             let told = match &mail.notice {
                 Notice::Alarm(notice) => match notice.step {
                     Step::Raise => "the alarm",
                     Step::Update => "a change",
                     Step::Reminder => "a reminder",
-                    Step::Clear => "its end",
-                    Step::Retire => "that nobody watches for it any more",
+                    Step::Clear => "that it cleared",
+                    Step::Retire => "that it was closed without clearing",
                 },
                 _ => "",
             };
@@ -268,7 +268,7 @@ impl Found<'_> {
                 let state = match mail.state {
                     MailState::Waiting { .. } => "waiting",
                     MailState::Accepted { .. } => "accepted",
-                    MailState::GivenUp { .. } => "given up",
+                    MailState::GivenUp { .. } => "undeliverable",
                 };
                 json!({ "id": mail.id.0, "to": mail.to, "created_at": rfc3339_utc(mail.created_at), "state": state })
             })

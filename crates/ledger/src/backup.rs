@@ -282,7 +282,7 @@ impl Ledger {
             tx.execute(draw, params![drawn])?;
             let after = rows::life(&tx)?;
             let what = match mails {
-                WaitingMails::GiveUp => "given up",
+                WaitingMails::GiveUp => "undeliverable",
                 WaitingMails::Send => "sent",
             };
             let body = json!({ "life_before": before, "life": after, "mails_waiting": waiting, "these_are": what });

@@ -2,7 +2,7 @@
 //!
 //! Must never change the meaning of a written field: a new field gets `#[serde(default)]`, so that older rows still read.
 
-use engine::alarm::{Acknowledgement, AlarmId, Grounds, Subject};
+use engine::alarm::{Acknowledgement, AlarmId, Closing, Grounds, Subject};
 use engine::life::{Life, OutOfService, Shelf};
 use engine::notice::{
     AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, CopyNotice, FloodNotice,
@@ -13,7 +13,7 @@ use pile::units::Celsius;
 use rulebook::header::Priority;
 use serde::de::{DeserializeOwned, Error as _};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
-use site::entry::{BatchId, EntryKind};
+use site::entry::{BatchId, EntryKind, Stage};
 use site::ids::{BinId, BlowerId};
 use site::judge::Standing;
 use site::zone::{Day, IsoWeek};
@@ -185,6 +185,7 @@ listed_by!(BinWeek, BinWeekRow, "BinWeekFields");
 listed_by!(Chart, ChartRow, "ChartFields");
 listed_by!(ChartBlower, ChartBlowerRow, "ChartBlowerFields");
 listed_by!(ChartLine, ChartLineRow, "ChartLineFields");
+listed_by!(Closing, ClosingRow, "ClosingFields");
 listed_by!(Acknowledgement, AcknowledgementRow, "AcknowledgementFields");
 listed_by!(Grounds, GroundsRow, "GroundsFields");
 listed_by!(BackOnAir, BackOnAirRow, "BackOnAirFields");
@@ -277,6 +278,10 @@ struct AlarmNoticeFields {
     cleared_at: Option<Timestamp>,
     #[serde(with = "shape")]
     acknowledged: Option<Acknowledgement>,
+    #[serde(with = "shape", default)]
+    closing: Option<Closing>,
+    #[serde(default)]
+    raised_finding: String,
     #[serde(default)]
     stands: bool,
     finding: String,
@@ -290,6 +295,28 @@ struct AlarmNoticeFields {
     time_to_respond: Span,
     #[serde(with = "shape")]
     chart: Option<Chart>,
+}
+
+#[derive(Serialize, Deserialize)]
+#[serde(remote = "Closing", rename_all = "snake_case")]
+enum ClosingFields {
+    RuleRemoved,
+    RuleWorks,
+    PersonRemoved,
+    Stage {
+        #[serde(with = "shape")]
+        batch: BatchId,
+        #[serde(with = "shape")]
+        stage: Stage,
+    },
+    Left {
+        #[serde(with = "shape")]
+        batch: Option<BatchId>,
+    },
+    NotJudged {
+        #[serde(with = "shape")]
+        batch: BatchId,
+    },
 }
 
 #[derive(Serialize, Deserialize)]
@@ -512,8 +539,17 @@ struct RoundItemFields {
     #[serde(with = "shape")]
     acknowledged: Option<Acknowledgement>,
     finding: String,
+    #[serde(with = "shape", default)]
+    found_at: Option<Timestamp>,
+    #[serde(default = "asks_by_default")]
+    asks: bool,
     response: String,
     caution: String,
+}
+
+/// Items of earlier versions do not say; taking them all for work hides none.
+fn asks_by_default() -> bool {
+    true
 }
 
 #[derive(Serialize, Deserialize)]
@@ -551,4 +587,44 @@ enum BackOnAirFields {
     NotRunning,
     Silent,
     Unproven,
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::*;
+
+    /// A notice as version 0.1 wrote it, before a raise's finding and the reason of a closing were kept.
+    const OLD: &str = r#"{"alarm":{"step":"retire","number":1,"life":7,"alarm":17,"rule":"too-hot","revision":"9b1c","subject":{"bin":"north-2"},"occurrence":3,"thread":3,"thread_subject":"[hof] north-2 too hot: core 76.0 °C","title":"Too hot","priority":"medium","at":1773122400000,"onset":1773114000000,"raised_at":1773122400000,"cleared_at":null,"acknowledged":null,"stands":false,"finding":"the rule was removed","evidence":[],"figures":[],"cause":"","consequence":"","response":[],"caution":"","time_to_respond":7200000,"chart":null}}"#;
+
+    #[test]
+    fn a_notice_of_an_earlier_version_still_reads() {
+        let Notice::Alarm(notice) = value::<Notice>(OLD).unwrap() else { panic!("no alarm") };
+        assert_eq!((notice.closing, notice.raised_finding.as_str()), (None, ""));
+        assert_eq!(notice.finding, "the rule was removed");
+    }
+
+    #[test]
+    fn an_item_of_an_earlier_list_asks() {
+        let old = r#"{"alarm":17,"subject":"site","title":"Frost","priority":"low","onset":0,"cleared_at":null,"acknowledged":null,"finding":"f","response":"r","caution":""}"#;
+        let item: RoundItem = value(old).unwrap();
+        assert!(item.asks && item.found_at.is_none());
+    }
+
+    #[test]
+    fn every_reason_of_a_closing_comes_back() {
+        let batch = BatchId(4);
+        for closing in [
+            Closing::RuleRemoved,
+            Closing::RuleWorks,
+            Closing::PersonRemoved,
+            Closing::Stage { batch, stage: Stage::OffAir },
+            Closing::Left { batch: Some(batch) },
+            Closing::Left { batch: None },
+            Closing::NotJudged { batch },
+        ] {
+            assert_eq!(value::<Closing>(&text(&closing).unwrap()), Ok(closing));
+        }
+    }
 }

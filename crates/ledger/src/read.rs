@@ -301,7 +301,7 @@ pub(crate) fn counts(conn: &Connection) -> Result<Counts, Cause> {
         alarm_events: count("count(*) FROM alarm_events")?,
         mails_waiting: count("count(*) FROM outbox WHERE state = 'waiting'")?,
         mails_accepted: count("count(*) FROM outbox WHERE state = 'accepted'")?,
-        mails_given_up: count("count(*) FROM outbox WHERE state = 'given-up'")?,
+        mails_given_up: count("count(*) FROM outbox WHERE state IN ('undeliverable', 'given-up')")?,
     })
 }
 

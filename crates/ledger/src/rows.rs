@@ -394,17 +394,9 @@ pub(crate) fn subject_words(subject: &Subject) -> (&'static str, Option<&str>) {
     }
 }
 
-/// The word of an alarm's state.
+/// The word of an alarm's state: the one that listings, panels and mails use.
 pub(crate) fn state_word(state: AlarmState) -> &'static str {
-    match state {
-        AlarmState::Normal => "normal",
-        AlarmState::Unacknowledged => "unacknowledged",
-        AlarmState::Acknowledged => "acknowledged",
-        AlarmState::ReturnedUnacknowledged => "returned-unacknowledged",
-        AlarmState::LatchedUnacknowledged => "latched-unacknowledged",
-        AlarmState::LatchedAcknowledged => "latched-acknowledged",
-        AlarmState::Suppressed => "suppressed",
-    }
+    state.key()
 }
 
 fn state_of(word: &str) -> Option<AlarmState> {
@@ -520,7 +512,7 @@ pub(crate) fn mail_columns(state: &MailState) -> (&'static str, Option<i64>, u32
             ("waiting", Some(next_try.as_millis()), *tries, last_reply, None)
         }
         MailState::Accepted { at, tries, reply } => ("accepted", None, *tries, reply, Some(at.as_millis())),
-        MailState::GivenUp { at, tries, reply } => ("given-up", None, *tries, reply, Some(at.as_millis())),
+        MailState::GivenUp { at, tries, reply } => ("undeliverable", None, *tries, reply, Some(at.as_millis())),
     }
 }
 
@@ -542,7 +534,8 @@ pub(crate) fn mail(row: &Row<'_>) -> Result<Mail, Cause> {
     let state = match (word.as_str(), next_try, settled_at) {
         ("waiting", Some(next_try), None) => MailState::Waiting { next_try, tries, last_reply: reply },
         ("accepted", None, Some(at)) => MailState::Accepted { at, tries, reply },
-        ("given-up", None, Some(at)) => MailState::GivenUp { at, tries, reply },
+        // Earlier versions wrote the second word.
+        ("undeliverable" | "given-up", None, Some(at)) => MailState::GivenUp { at, tries, reply },
         _ => return Err(columns.fault(format!("`{word}` is no state of a mail"))),
     };
     Ok(Mail { id, to, notice, created_at, state })

@@ -94,6 +94,15 @@ pub(crate) fn when(zone: &Zone, at: Timestamp) -> String {
     format!("{} {}", zone.show_short(at), offset(zone, at))
 }
 
+/// An instant in a mail of which the foot names the zone and its offset at `near`: `Tue 10 Mar 04:40`, with an offset of its own only
+/// where the clocks were changed in between.
+pub(crate) fn short(zone: &Zone, at: Timestamp, near: Timestamp) -> String {
+    match offset(zone, at) == offset(zone, near) {
+        true => zone.show_short(at),
+        false => when(zone, at),
+    }
+}
+
 /// An instant to the second with year and offset, for the facts: `2026-03-10 04:40:12 +01:00`.
 pub(crate) fn exactly(zone: &Zone, at: Timestamp) -> String {
     zone.at(at).strftime("%Y-%m-%d %H:%M:%S %:z").to_string()

@@ -111,7 +111,7 @@ pub(crate) fn cut(text: &str, characters: usize) -> String {
     let text = clean(text);
     match text.char_indices().nth(characters) {
         None => text,
-        Some((end, _)) => format!("{} … (cut; the ledger has the rest)", text[..end].trim_end()),
+        Some((end, _)) => format!("{} … (cut; the record has the rest)", text[..end].trim_end()),
     }
 }
 
@@ -291,6 +291,7 @@ fn block_as_html(out: &mut String, block: &Block, clip: Clip, picture: Option<&I
         Block::Picture { title, in_words } => {
             let _ = writeln!(out, "<h2>{}</h2>", escape(title));
             let in_words = cut_all(in_words, clip);
+            let shown = picture.is_some();
             if let Some(Inline { content_id }) = picture {
                 let alt = format!("Line chart of temperatures. {}.", in_words.join("; "));
                 let _ = writeln!(
@@ -300,7 +301,10 @@ fn block_as_html(out: &mut String, block: &Block, clip: Clip, picture: Option<&I
                     escape(&alt)
                 );
             }
-            list(out, "ul", &in_words);
+            // Who sees no picture hears or reads its text.
+            if !shown {
+                list(out, "ul", &in_words);
+            }
             Ok(())
         }
         Block::Facts(title, rows) => {
@@ -429,6 +433,6 @@ mod tests {
     #[test]
     fn long_texts_are_cut_between_characters() {
         assert_eq!(cut("ééééé", 5), "ééééé");
-        assert_eq!(cut("éééééé", 5), "ééééé … (cut; the ledger has the rest)");
+        assert_eq!(cut("éééééé", 5), "ééééé … (cut; the record has the rest)");
     }
 }

@@ -1,10 +1,11 @@
-//! Words and pictures for people: alarm mails, the weekly summary, the outage mail, the trial mail; and their way out by SMTP.
+//! Words and pictures for people: alarm mails, the weekly summary, the outage mail, the test mail; and their way out by SMTP.
 //!
 //! Must never decide whether to send: the engine does, and hears of every outcome.
 
 mod chart;
 pub mod document;
 mod figures;
+mod folder_index;
 mod letter;
 mod postman;
 mod render;

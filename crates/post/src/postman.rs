@@ -17,6 +17,7 @@ use lettre::transport::smtp::extension::{ClientId, Extension, MailBodyParameter,
 use lettre::transport::smtp::response::Response;
 use site::model::{LinkSecurity, Mail as MailSettings, Transport};
 
+use crate::folder_index;
 use crate::letter::clean;
 
 /// How long each step of a delivery may take.
@@ -405,7 +406,9 @@ fn lay_into(folder: &Path, to: &str, bytes: &[u8]) -> Result<PathBuf, String> {
         format!("cannot {what} {}: {e}; check the folder of the mail settings", path.display())
     };
     let id = message_id(bytes).ok_or("the mail has no Message-ID, so it has no file name either")?;
-    let path = folder.join(format!("{}.{}.eml", file_name(id), file_name(to)));
+    // The time comes first, so that a listing is in the order of the mails.
+    let time = sent_at(bytes).map_or_else(String::new, |time| format!("{time}-"));
+    let path = folder.join(format!("{time}{}.{}.eml", file_name(id), file_name(to)));
     let half = folder.join(format!(".{}.{}.half", file_name(id), file_name(to)));
     files::create_folder(folder).map_err(|e| told("make", folder, e))?;
     let mut file = files::create(&half).map_err(|e| told("write", &half, e))?;
@@ -413,7 +416,16 @@ fn lay_into(folder: &Path, to: &str, bytes: &[u8]) -> Result<PathBuf, String> {
     std::fs::rename(&half, &path).map_err(|e| told("write", &path, e))?;
     // The new name itself lasts only once the folder is synced.
     std::fs::File::open(folder).and_then(|folder| folder.sync_all()).map_err(|e| told("sync", folder, e))?;
+    // The mail is in its place; without the page it can be read all the same.
+    let _ = folder_index::write(folder);
     Ok(path)
+}
+
+/// The Date of a mail in UTC, such as `20260310T060003Z`.
+fn sent_at(bytes: &[u8]) -> Option<String> {
+    let date = folder_index::header(&String::from_utf8_lossy(bytes.get(..bytes.len().min(8_192))?), "date")?;
+    let at = jiff::fmt::rfc2822::parse(&date).ok()?;
+    Some(at.timestamp().strftime("%Y%m%dT%H%M%SZ").to_string())
 }
 
 /// The Message-ID among the headers, without its angle brackets.

@@ -10,6 +10,7 @@ use lettre::message::header::{
 };
 use lettre::message::{Mailbox, Mailboxes, MultiPart, SinglePart};
 use pile::time::Timestamp;
+use rulebook::header::Priority;
 use site::model::Site;
 
 use crate::letter::{Block, Clip, Inline, Letter, as_html, as_text, clean};
@@ -131,11 +132,9 @@ pub fn render_after_fault(mail: &Mail, site: &Site, tried_at: Timestamp, why: &s
             letter
         }
         Err(_) => Letter {
-            subject: words::subject(&format!("{}: a mail could not be worded", site.name)),
+            subject: words::subject(&format!("{}: look at `hypocaust alarms` now", site.id)),
             blocks: vec![
-                Block::Lead(
-                    "Something happened that you should know, and hypocaust could not put it into words.".into(),
-                ),
+                Block::Lead("An alarm or notice came, and hypocaust could not write this mail.".into()),
                 Block::Paragraph("Look now: `hypocaust alarms` on the site's machine lists every active alarm.".into()),
                 Block::Paragraph(told),
             ],
@@ -238,7 +237,7 @@ fn week_subject(facts: &WeekFacts) -> String {
         0 => "nothing needs you".to_owned(),
         n => format!("{} you", figures::count(n, "thing needs", "things need")),
     };
-    format!("[{}] week {week}{amended}: {needs}", clean(&facts.site.id))
+    format!("{}: {needs}, week {week}{amended}", clean(&facts.site.id))
 }
 
 fn picture_of(notice: &Notice) -> Option<&engine::notice::Chart> {
@@ -321,6 +320,14 @@ fn headers(mail: &Mail, site: &Site, letter: &Letter, tried_at: Timestamp) -> Re
             put_ids(&mut headers, "In-Reply-To", &[id("0.raise")]);
             put_ids(&mut headers, "References", &[id("thread"), id("0.raise")]);
         }
+    }
+    if let Notice::Alarm(alarm) = &mail.notice
+        && alarm.priority == Priority::High
+        && matches!(alarm.step, Step::Raise | Step::Update | Step::Reminder)
+    {
+        // The fields of RFC 2156 that RFC 4021 registers for mail: what needs somebody now may ring a telephone that is silent.
+        put(&mut headers, "Importance", "high".into());
+        put(&mut headers, "Priority", "urgent".into());
     }
     put(&mut headers, "Auto-Submitted", "auto-generated".into());
     put(&mut headers, "X-Auto-Response-Suppress", "All".into());

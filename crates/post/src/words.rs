@@ -23,12 +23,12 @@ use crate::letter::{Block, Letter, clean};
 const LATE: Span = Span::minutes(15);
 
 /// A subject is cut to this many characters.
-const SUBJECT_LONGEST: usize = 160;
+const SUBJECT_LONGEST: usize = 60;
 
 /// Writes the letter for a notice to the person at `to`.
 pub(crate) fn write(notice: &Notice, to: &str, site: &Site, created_at: Timestamp, tried_at: Timestamp) -> Letter {
     let mut letter = match notice {
-        Notice::Alarm(notice) => alarm::write(notice, to, site),
+        Notice::Alarm(notice) => alarm::write(notice, to, site, tried_at),
         Notice::Summary(notice) => summary::write(notice, site),
         Notice::Copy(notice) => copy::write(notice, site),
         Notice::RoundList(notice) => round_list::write(notice, site),
@@ -48,9 +48,8 @@ pub(crate) fn late(site: &Site, created_at: Timestamp, tried_at: Timestamp) -> O
     // The outage mail waits on purpose for the blowers to show themselves, but that wait lies before `created_at`.
     (tried_at.since(created_at) > LATE).then(|| {
         format!(
-            "This mail is late: it tells of {}, and could first be sent {} later, {}. See how things stand now before you act.",
-            figures::when(&site.zone, created_at),
-            tried_at.since(created_at),
+            "This mail is late: it was written {} and left {}. Check the present state before you act.",
+            figures::short(&site.zone, created_at, tried_at),
             figures::when(&site.zone, tried_at),
         )
     })
@@ -59,13 +58,21 @@ pub(crate) fn late(site: &Site, created_at: Timestamp, tried_at: Timestamp) -> O
 /// A subject that is short enough, without anything that could break out of its line.
 pub(crate) fn subject(text: &str) -> String {
     let text = clean(text);
-    match text.char_indices().nth(SUBJECT_LONGEST) {
-        None => text,
-        Some((end, _)) => format!("{}…", text[..end].trim_end()),
+    if text.chars().count() <= SUBJECT_LONGEST {
+        return text;
     }
+    let cut: String = text.chars().take(SUBJECT_LONGEST - 1).collect();
+    let end = cut.rfind(' ').filter(|end| *end > cut.len() / 2).unwrap_or(cut.len());
+    format!("{}…", cut[..end].trim_end_matches([' ', ',', ';', ':']))
 }
 
 /// Which clock the mail's times are read from.
 fn zone_line(site: &Site, at: Timestamp) -> String {
-    format!("Times are those of the site's clocks: {}, {} from UTC.", site.zone.name(), figures::offset(&site.zone, at))
+    format!("Times: {}, {} from UTC.", site.zone.name(), figures::offset(&site.zone, at))
+}
+
+/// A title within a sentence.
+fn lower_first(text: &str) -> String {
+    let mut chars = text.chars();
+    chars.next().map(|c| c.to_lowercase().chain(chars).collect()).unwrap_or_default()
 }

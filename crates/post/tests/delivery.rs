@@ -21,7 +21,7 @@ const DEADLINE: Duration = Duration::from_secs(20);
 const FROM: &str = "Hof <hypocaust@hof.example>";
 const TO: &str = "jana@people.example";
 /// A line that is only a dot, lines that begin with dots, a long line and a last line without text.
-const MAIL: &[u8] = b"Message-ID: <alarm.17.0000001f.3.0.raise@hof.example>\r\nSubject: x\r\n\r\n.\r\n..\r\n.dot\r\nQUIT\r\n\r\nend\r\n";
+const MAIL: &[u8] = b"Date: Tue, 10 Mar 2026 07:00:03 +0100\r\nMessage-ID: <alarm.17.0000001f.3.0.raise@hof.example>\r\nSubject: x\r\n\r\n.\r\n..\r\n.dot\r\nQUIT\r\n\r\nend\r\n";
 
 fn settings(host: &str, port: u16, security: LinkSecurity, login: Option<&str>) -> MailSettings {
     let login = login.map(|user| Login { user: user.into(), password: SecretFile::Credential("mail".into()) });
@@ -278,7 +278,7 @@ async fn a_folder_takes_one_whole_file_a_mail() {
     let root = tempfile::tempdir().unwrap();
     let into = root.path().join("trial").join("mail");
     let postman = folder(&into);
-    let name = "alarm.17.0000001f.3.0.raise@hof.example.jana@people.example.eml";
+    let name = "20260310T060003Z-alarm.17.0000001f.3.0.raise@hof.example.jana@people.example.eml";
     let outcome = deliver(&postman).await;
     assert_eq!(outcome, MailOutcome::Accepted { reply: format!("written to {}", into.join(name).display()) });
     assert_eq!(std::fs::read(into.join(name)).unwrap(), MAIL);
@@ -290,10 +290,36 @@ async fn a_folder_takes_one_whole_file_a_mail() {
     names.sort();
     assert_eq!(
         names,
-        ["alarm.17.0000001f.3.0.raise@hof.example...%2f..%2fsoren@people.example.eml", name],
+        [
+            "20260310T060003Z-alarm.17.0000001f.3.0.raise@hof.example...%2f..%2fsoren@people.example.eml",
+            name,
+            "index.html"
+        ],
         "nothing half written is left, and nothing leaves the folder"
     );
     assert_eq!(std::fs::read_dir(root.path()).unwrap().count(), 1);
+}
+
+#[tokio::test]
+async fn a_folder_has_a_page_that_lists_its_mails_newest_first_and_lets_nothing_become_markup() {
+    let root = tempfile::tempdir().unwrap();
+    let postman = folder(root.path());
+    for (minute, subject) in [(10, "older"), (12, "<script>alert(1)</script> & \"x\""), (11, "between")] {
+        let mail = format!(
+            "Date: Tue, 10 Mar 2026 07:{minute}:00 +0100\r\nTo: Jana <jana@people.example>\r\nSubject: {subject}\r\n\
+             Message-ID: <m{minute}@hof.example>\r\n\r\ntext\r\n"
+        );
+        assert_eq!(words(&postman.deliver(FROM, TO, mail.as_bytes()).await).0, "accepted");
+    }
+    let page = std::fs::read_to_string(root.path().join("index.html")).unwrap();
+    let place = |what: &str| page.find(what).unwrap_or_else(|| panic!("{what} is missing in {page}"));
+    assert!(place("2026-03-10 06:12:00") < place(">between<") && place(">between<") < place(">older<"), "{page}");
+    assert!(!page.contains("<script"), "{page}");
+    assert!(page.contains("&lt;script&gt;") && page.contains("Jana &lt;jana@people.example&gt;"), "{page}");
+    assert!(page.contains("href=\"./20260310T061200Z-m12@hof.example."), "{page}");
+    for foreign in ["http", "src=", "url(", "@import"] {
+        assert!(!page.contains(foreign), "it fetches nothing");
+    }
 }
 
 #[tokio::test]

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use engine::alarm::{Acknowledgement, AlarmId, Subject};
+use engine::alarm::{Acknowledgement, AlarmId, Closing, Subject};
 use engine::effect::{Mail, MailId, MailState};
 use engine::notice::{
     AlarmFigures, AlarmNotice, BackOnAir, BinMorning, BinWeek, Chart, ChartBlower, ChartLine, CopyNotice, FloodNotice,
@@ -17,11 +17,11 @@ use pile::time::{Span, Timestamp};
 use pile::units::Metres;
 use post::{RenderError, render};
 use rulebook::header::Priority;
-use site::entry::BatchId;
+use site::entry::{BatchId, Stage};
 use site::ids::{BinId, BlowerId};
 use site::model::{
-    Broker, Calls, Display, Keep, LinkSecurity, Mail as MailSettings, Person, Reports, RoundList, RuleSettings, Site,
-    Transport,
+    Broker, Calls, Display, Keep, LeavesOut, LinkSecurity, Mail as MailSettings, Person, Reports, RoundList,
+    RuleSettings, Site, Transport,
 };
 use site::zone::{Day, IsoWeek, TimeOfDay, WeeklyTime, Zone};
 
@@ -61,9 +61,10 @@ fn site(display: Display) -> Site {
             Person {
                 name: "Jana".into(),
                 mail: "jana@people.example".into(),
-                owner: false,
                 calls: Calls::All,
                 unacknowledged: false,
+                owner: false,
+                leaves_out: LeavesOut::default(),
                 round_list: true,
                 summary: true,
                 reviewed: false,
@@ -75,9 +76,10 @@ fn site(display: Display) -> Site {
             Person {
                 name: "Søren O'Neill".into(),
                 mail: "soren@people.example".into(),
-                owner: false,
                 calls: Calls::All,
                 unacknowledged: false,
+                owner: false,
+                leaves_out: LeavesOut::default(),
                 round_list: false,
                 summary: false,
                 reviewed: false,
@@ -157,25 +159,25 @@ fn alarm(step: Step, display: Display) -> AlarmNotice {
     let (finding, evidence, figures) = if us {
         (
             "Core 131.4 °F, down 13.3 °F in 24 h (limit 10.1 °F)",
-            vec!["Fell 13.3 °F/d, 95 % range 12.8 to 13.9 °F/d, from 144 readings of probe p3".to_owned()],
-            vec![("Fall in 24 h", "13.3 °F/d"), ("Limit", "10.1 °F/d")],
+            vec!["Fell 13.3 °F a day, 95 % range 12.8 to 13.9 °F, from 144 readings of probe p3".to_owned()],
+            vec![("Fall in 24 h", "13.3 °F"), ("Limit", "10.1 °F")],
         )
     } else {
         (
-            "Core 55.2 °C, down 7.4 K in 24 h (limit 5.6 K)",
-            vec!["Fell 7.4 K/d, 95 % range 7.1 to 7.7 K/d, from 144 readings of probe p3".to_owned()],
-            vec![("Fall in 24 h", "7.4 K/d"), ("Limit", "5.6 K/d")],
+            "Core 55.2 °C, down 7.4 °C in 24 h (limit 5.6 °C)",
+            vec!["Fell 7.4 °C a day, 95 % range 7.1 to 7.7 °C, from 144 readings of probe p3".to_owned()],
+            vec![("Fall in 24 h", "7.4 °C"), ("Limit", "5.6 °C")],
         )
     };
     // The end of an alarm carries the finding of its end, and no picture.
     let (finding, evidence, figures) = match (step, us) {
         (Step::Raise | Step::Reminder, _) => (finding, evidence, figures),
-        (Step::Update, _) => ("it is back: core is at its limit again", evidence, vec![]),
+        (Step::Update, _) => ("back again: core is at its limit again", evidence, vec![]),
         (_, true) => {
             ("Core 137.1 °F, up 2.0 °F in 6 h", vec!["Rose for 6 h, from 36 readings of probe p3".to_owned()], vec![])
         }
         (_, false) => {
-            ("Core 58.4 °C, up 1.1 K in 6 h", vec!["Rose for 6 h, from 36 readings of probe p3".to_owned()], vec![])
+            ("Core 58.4 °C, up 1.1 °C in 6 h", vec!["Rose for 6 h, from 36 readings of probe p3".to_owned()], vec![])
         }
     };
     let mut evidence = evidence;
@@ -197,10 +199,16 @@ fn alarm(step: Step, display: Display) -> AlarmNotice {
         subject: Subject::Bin(bin("north-2")),
         occurrence: 3,
         thread: 3,
+        closing: (step == Step::Retire).then_some(Closing::Stage { batch: BatchId(4), stage: Stage::OffAir }),
+        raised_finding: if us {
+            "Core 131.4 °F, down 13.3 °F in 24 h (limit 10.1 °F)".into()
+        } else {
+            "Core 55.2 °C, down 7.4 °C in 24 h (limit 5.6 °C)".into()
+        },
         stands: matches!(step, Step::Raise | Step::Update | Step::Reminder),
         thread_subject: match display {
-            Display::Us => "[creek] north-2 temperature crash: core 131.4 °F, down 13.3 °F in 24 h".into(),
-            Display::Metric => "[hof] north-2 temperature crash: core 55.2 °C, down 7.4 K in 24 h".into(),
+            Display::Us => "north-2: squeeze a handful (temperature crash) [creek]".into(),
+            Display::Metric => "north-2: squeeze a handful (temperature crash) [hof]".into(),
         },
         title: "Temperature crash".into(),
         priority: Priority::Medium,
@@ -223,7 +231,7 @@ fn alarm(step: Step, display: Display) -> AlarmNotice {
             "Water it until a handful just drips, and write down the minutes.".into(),
             "If it is wet, see that the floor is not blocked.".into(),
         ],
-        caution: "Material and steam can scald. Let the blower's pulse pass before you open the cover.".into(),
+        caution: "Material and steam can scald. Let the blower's on-time pass before you open the cover. Local codes, your permit and licensed practice decide.".into(),
         time_to_respond: Span::hours(8),
         chart: (step == Step::Raise).then(chart),
     }
@@ -356,6 +364,8 @@ fn morning() -> RoundListNotice {
         cleared_at: None,
         acknowledged: None,
         finding: finding.into(),
+        found_at: Some(RAISED - Span::minutes(10)),
+        asks: true,
         response: response.into(),
         caution: String::new(),
     };
@@ -373,8 +383,8 @@ fn morning() -> RoundListNotice {
         standing: vec![
             RoundItem {
                 priority: Priority::Medium,
-                caution: "Steam and wet material burn. Local codes and licensed practice decide.".into(),
-                ..item(17, "north-2", "Temperature crash", "down 7.4 K in 24 h", "Check that air is blown.")
+                caution: "Steam and wet material burn. Local codes, your permit and licensed practice decide.".into(),
+                ..item(17, "north-2", "Temperature crash", "fell for 8 h", "Check that air is blown.")
             },
             item(18, "north-1", "Dry pile", "3 of 5 signs of a dry pile", "Squeeze a handful from the base."),
             RoundItem {
@@ -633,7 +643,8 @@ fn the_plain_text_is_complete_by_itself() {
             "Age",
             "At or above 55.0 °C",
             "Longest run",
-            "Measured",
+            "Coverage",
+            "58.2 (5 h old)",
             "–",
             "Caution:",
             "Core °C",
@@ -651,7 +662,7 @@ fn a_raise_is_told_in_the_order_in_which_it_is_needed() {
     let text = text_of(&rendered(Notice::Alarm(Box::new(alarm(Step::Raise, Display::Metric))), &site));
     let first = text.lines().next().unwrap();
     for (wanted, why) in
-        [("north-2: Temperature crash", "what"), ("Tue 10 Mar 04:40 +01:00", "since when"), ("55.2 °C", "how bad")]
+        [("north-2: temperature crash", "what"), ("Tue 10 Mar 04:40", "since when"), ("55.2 °C", "how bad")]
     {
         assert!(first.contains(wanted), "{why}: {first}");
     }
@@ -660,18 +671,18 @@ fn a_raise_is_told_in_the_order_in_which_it_is_needed() {
         "the preview line of a telephone shows 60 characters"
     );
     let order = [
+        "Priority: medium. Act within 8 h, by Tue 10 Mar 15:00.",
         "Do now:",
         "1. Dig in",
         "2. Water it",
         "Caution: Material",
         "If nobody acts:",
-        "You have about 8 h, until Tue 10 Mar 15:00 +01:00",
-        "Why hypocaust thinks so:",
-        "To acknowledge:",
+        "Evidence:",
+        "Acknowledge:",
         "hypocaust alarms acknowledge 17 --by Jana",
         "The last day:",
         "watered 12 min",
-        "Facts:",
+        "Details:",
         "Alarm: 17, occurrence 3",
         "Rule: temperature_crash, revision 9b1c7a0e5d4f",
         "Began: 2026-03-10 04:40:00 +01:00",
@@ -696,7 +707,7 @@ fn ranked_causes_have_a_section_of_their_own() {
     let site = site(Display::Metric);
     let text = text_of(&rendered(Notice::Alarm(Box::new(notice)), &site));
     let place = |what: &str| text.find(what).unwrap_or_else(|| panic!("`{what}` is missing:\n{text}"));
-    let (causes, grounds) = (place("Causes, the likeliest first"), place("Why hypocaust thinks so"));
+    let (causes, grounds) = (place("Likely causes"), place("Evidence"));
     for line in ["1: lack of water, likely", "1, do: squeeze-test first", "of less weight: the air"] {
         assert!((causes..grounds).contains(&place(line)), "{line} stands under its heading:\n{text}");
     }
@@ -711,21 +722,9 @@ fn mails_of_one_occurrence_form_one_thread() {
     let raise = (None, id("thread"));
     let later = (Some(id("0.raise")), format!("{} {}", id("thread"), id("0.raise")));
     for (step, number, own, (reply_to, references), subject) in [
-        (Step::Raise, 0, id("0.raise"), raise, "[hof] north-2 temperature crash: core 55.2 °C, down 7.4 K in 24 h"),
-        (
-            Step::Clear,
-            1,
-            id("1.clear"),
-            later.clone(),
-            "Re: [hof] north-2 temperature crash: core 55.2 °C, down 7.4 K in 24 h",
-        ),
-        (
-            Step::Retire,
-            2,
-            id("2.retire"),
-            later,
-            "Re: [hof] north-2 temperature crash: core 55.2 °C, down 7.4 K in 24 h",
-        ),
+        (Step::Raise, 0, id("0.raise"), raise, "north-2: squeeze a handful (temperature crash) [hof]"),
+        (Step::Clear, 1, id("1.clear"), later.clone(), "Re: north-2: squeeze a handful (temperature crash) [hof]"),
+        (Step::Retire, 2, id("2.retire"), later, "Re: north-2: squeeze a handful (temperature crash) [hof]"),
     ] {
         let notice = AlarmNotice { number, ..alarm(step, Display::Metric) };
         let bytes = rendered(Notice::Alarm(Box::new(notice)), &site);
@@ -939,10 +938,10 @@ fn however_much_there_is_to_say_the_mail_stays_small() {
         let longest = bytes.split(|b| *b == b'\n').map(<[u8]>::len).max().unwrap();
         assert!(longest <= 998, "{what}: a line of {longest}");
         let text = text_of(&bytes);
-        assert!(text.contains("… (cut; the ledger has the rest)"), "{what}");
+        assert!(text.contains("… (cut; the record has the rest)"), "{what}");
         assert!(text.contains("left out to keep this mail short"), "{what}");
         assert!(text.contains("hypocaust alarms acknowledge 17 --by Jana"), "{what}: what matters is still there");
-        assert!(parsed(&bytes).subject().unwrap().chars().count() <= 161, "{what}");
+        assert!(parsed(&bytes).subject().unwrap().chars().count() <= 60, "{what}");
     }
     // An ordinary long finding leaves everything in its place.
     let notice = AlarmNotice { finding: "hot ".repeat(100), ..alarm(Step::Raise, Display::Metric) };
@@ -971,7 +970,7 @@ fn a_site_of_300_bins_fits_into_one_summary() {
         assert!(text.contains(bin.bin.as_str()), "{} is named", bin.bin);
     }
     assert!(
-        text.contains(&format!("{}: Temperature crash still stands", bins[299].bin)),
+        text.contains(&format!("{}: Temperature crash active", bins[299].bin)),
         "what needs the reader is never left out"
     );
 }
@@ -984,7 +983,7 @@ fn summaries_say_what_needs_the_reader_and_what_cannot_be_told() {
         text(week(vec![good_bin("north-1"), BinWeek { batch: None, newest_core: None, ..good_bin("north-2") }]));
     assert!(quiet.lines().next().unwrap().contains("Nothing needs you this week."), "{quiet}");
     assert!(quiet.contains("71.9 h") && !quiet.contains("72.0"), "71.96 h is not 72: {quiet}");
-    assert!(quiet.contains("does not claim"), "{quiet}");
+    assert!(quiet.contains("does not claim compliance"), "{quiet}");
     assert!(quiet.contains("permit and local codes decide"), "{quiet}");
     let unknown =
         BinWeek { at_or_above: None, longest_run: None, coverage: None, newest_core: None, ..good_bin("north-1") };
@@ -992,13 +991,13 @@ fn summaries_say_what_needs_the_reader_and_what_cannot_be_told() {
         (week(vec![unknown.clone()]), "north-1: no core reading at all", "an unknown bin needs somebody"),
         (
             week(vec![unknown.clone()]),
-            "at or above 55.0 °C cannot tell; longest run cannot tell; measured cannot tell",
+            "at or above 55.0 °C cannot tell; longest run cannot tell; coverage cannot tell",
             "None is not zero",
         ),
         (week(vec![BinWeek { off_air: true, ..unknown }]), "Nothing needs you this week.", "a batch off air is done"),
         (
             week(vec![BinWeek { coverage: Some(0.8999), ..good_bin("a") }]),
-            "a: only 89.9 % of its time was measured",
+            "a: coverage only 89.9 %",
             "gaps need somebody",
         ),
         (
@@ -1013,15 +1012,11 @@ fn summaries_say_what_needs_the_reader_and_what_cannot_be_told() {
         ),
         (
             week(vec![BinWeek { standing: vec!["Too hot".into()], ..good_bin("a") }]),
-            "a: Too hot still stands",
+            "a: Too hot active",
             "standing alarms",
         ),
-        (
-            SummaryNotice { mails_given_up: 2, ..week(vec![]) },
-            "2 mails could not be delivered",
-            "mails that never came",
-        ),
-        (SummaryNotice { refused: 3, ..week(vec![]) }, "3 payloads were refused", "refused payloads are counted"),
+        (SummaryNotice { mails_given_up: 2, ..week(vec![]) }, "2 mails undeliverable", "mails that never came"),
+        (SummaryNotice { refused: 3, ..week(vec![]) }, "3 messages were rejected", "refused payloads are counted"),
         (
             SummaryNotice { off: vec![(RAISED, RAISED + Span::minutes(61))], ..week(vec![]) },
             "hypocaust was off for 1 h 1 min at one stretch",
@@ -1029,7 +1024,7 @@ fn summaries_say_what_needs_the_reader_and_what_cannot_be_told() {
         ),
         (
             SummaryNotice { off: vec![(RAISED, RAISED + Span::minutes(60))], ..week(vec![]) },
-            "off Tue 10 Mar 07:00 +01:00 to Tue 10 Mar 08:00 +01:00 (1 h)",
+            "not monitored Tue 10 Mar 07:00 +01:00 to Tue 10 Mar 08:00 +01:00 (1 h)",
             "a short one is told, not put first",
         ),
     ] {
@@ -1066,7 +1061,7 @@ fn the_same_notice_gives_the_same_bytes_and_only_the_date_knows_the_hour() {
         assert!(other[0].0.starts_with("Date: "), "{kind}");
         assert!(!text_of(soon.as_bytes()).contains("This mail is late"), "{kind}");
         let late = at(Span::hours(3));
-        assert!(text_of(late.as_bytes()).contains("could first be sent 3 h later"), "{kind}: a late mail says so");
+        assert!(text_of(late.as_bytes()).contains("This mail is late: it was written "), "{kind}: a late mail says so");
     }
 }
 
@@ -1075,24 +1070,24 @@ fn outages_name_each_blower_with_what_is_known() {
     let site = site(Display::Metric);
     let text = text_of(&rendered(Notice::Outage(outage()), &site));
     for (want, why) in [
-        ("off from Tue 10 Mar 03:10 +01:00 to Tue 10 Mar 06:15 +01:00 (3 h 5 min)", "from when to when"),
+        ("off for 3 h 5 min, Tue 10 Mar 03:10 to Tue 10 Mar 06:15", "from when to when"),
         ("3 of 4 blowers are not proven to run since", "how many"),
-        ("b1: seen running Tue 10 Mar 06:16 +01:00", "proven"),
-        ("Blower b2: check breaker and timer; its signal shows that it does not run", "not running"),
-        ("Blower b3: check breaker and timer; its signal has not come since", "silent"),
-        ("Blower b4: check breaker and timer; it has no signal, so somebody must look", "unproven"),
-        ("carbon monoxide", "gas"),
+        ("b1: ran Tue 10 Mar 06:16 +01:00", "proven"),
+        ("Blower b2: check breaker and timer (its signal shows that it is stopped)", "not running"),
+        ("Blower b3: check breaker and timer (there has been no signal since)", "silent"),
+        ("Blower b4: check breaker and timer (it has no signal: somebody must look)", "unproven"),
+        ("gases that kill", "gas"),
         ("start by themselves", "moving parts"),
     ] {
         assert!(text.contains(want), "{why}: no “{want}” in\n{text}");
     }
     let all_well = OutageNotice { blowers: vec![outage().blowers[0].clone()], ..outage() };
     let text = text_of(&rendered(Notice::Outage(all_well), &site));
-    assert!(text.contains("Every blower has been seen running since."), "{text}");
+    assert!(text.contains("Every blower has run since."), "{text}");
     assert!(!text.contains("check breaker"), "{text}");
     let none = OutageNotice { blowers: vec![], ..outage() };
     let text = text_of(&rendered(Notice::Outage(none), &site));
-    assert!(text.contains("check breaker and timer"), "{text}");
+    assert!(text.contains("Check breaker and timer"), "{text}");
 }
 
 #[test]
@@ -1100,10 +1095,13 @@ fn an_unacknowledged_clear_still_asks() {
     let site = site(Display::Metric);
     let notice = AlarmNotice { acknowledged: None, ..alarm(Step::Clear, Display::Metric) };
     let text = text_of(&rendered(Notice::Alarm(Box::new(notice)), &site));
-    assert!(text.contains("Nobody acknowledged it.") && text.contains("stays on the list of open alarms"), "{text}");
+    assert!(
+        text.contains("Nobody has acknowledged it.") && text.contains("stays in the list of `hypocaust alarms`"),
+        "{text}"
+    );
     let text = text_of(&rendered(Notice::Alarm(Box::new(alarm(Step::Clear, Display::Metric))), &site));
-    assert!(text.contains("Jana acknowledged it Tue 10 Mar 07:22 +01:00. In their words: “hose is running”"), "{text}");
-    assert!(text.starts_with("north-2: Temperature crash ended Tue 10 Mar 11:50 +01:00 after 7 h 10 min."), "{text}");
+    assert!(text.contains("Jana acknowledged it Tue 10 Mar 07:22. Comment: “hose is running”"), "{text}");
+    assert!(text.starts_with("north-2: temperature crash cleared Tue 10 Mar 11:50 after 7 h 10 min."), "{text}");
     assert!(!text.contains("alarms acknowledge"), "{text}");
 }
 
@@ -1160,4 +1158,110 @@ fn mails_can_be_looked_at() {
             std::fs::write(folder.join(format!("{kind}-{units}.html")), page).unwrap();
         }
     }
+}
+
+#[test]
+fn priority_and_deadline_are_one_line_that_never_contradicts_itself() {
+    let site = site(Display::Metric);
+    let line = |priority, time_to_respond: Span, late: Span| {
+        let notice = AlarmNotice { priority, time_to_respond, ..alarm(Step::Raise, Display::Metric) };
+        let mail = to("jana@people.example", Notice::Alarm(Box::new(notice)));
+        let text = text_of(&render(&mail, &site, mail.created_at + late).unwrap());
+        let lines: Vec<String> = text.lines().filter(|l| l.starts_with("Priority: ")).map(str::to_owned).collect();
+        assert_eq!(lines.len(), 1, "{text}");
+        for word in ["working hours", "given below", "Urgency"] {
+            assert!(!text.contains(word), "{text}");
+        }
+        lines[0].clone()
+    };
+    for (priority, hours, late, want) in [
+        (Priority::High, 1, 0, "Priority: high. Act now within 1 h, by Tue 10 Mar 08:00."),
+        (Priority::Medium, 8, 0, "Priority: medium. Act within 8 h, by Tue 10 Mar 15:00."),
+        (Priority::Low, 24, 0, "Priority: low. Act within 1 d, by Wed 11 Mar 07:00."),
+        (Priority::Medium, 8, 180, "Priority: medium. Act: 5 h left, until Tue 10 Mar 15:00."),
+        (Priority::Medium, 2, 180, "Priority: medium. The deadline was Tue 10 Mar 09:00: act now."),
+        (Priority::Low, 0, 0, "Priority: low. Act."),
+    ] {
+        assert_eq!(line(priority, Span::hours(hours), Span::minutes(late)), want);
+    }
+}
+
+#[test]
+fn high_alarms_carry_the_headers_of_importance_and_nothing_else_does() {
+    let site = site(Display::Metric);
+    for (step, priority, want) in [
+        (Step::Raise, Priority::High, true),
+        (Step::Update, Priority::High, true),
+        (Step::Reminder, Priority::High, true),
+        (Step::Clear, Priority::High, false),
+        (Step::Raise, Priority::Medium, false),
+        (Step::Raise, Priority::Low, false),
+    ] {
+        let bytes = rendered(Notice::Alarm(Box::new(AlarmNotice { priority, ..alarm(step, Display::Metric) })), &site);
+        assert_eq!(header(&bytes, "Importance").as_deref(), want.then_some("high"), "{step:?} {priority:?}");
+        assert_eq!(header(&bytes, "Priority").as_deref(), want.then_some("urgent"), "{step:?} {priority:?}");
+        for name in ["X-Priority", "X-MSMail-Priority"] {
+            assert_eq!(header(&bytes, name), None);
+        }
+    }
+}
+
+#[test]
+fn no_subject_is_longer_than_60_characters() {
+    for display in [Display::Metric, Display::Us] {
+        for (kind, notice) in every_kind(display) {
+            let bytes = rendered(notice, &site(display));
+            let subject = parsed(&bytes).subject().unwrap().to_owned();
+            assert!(subject.chars().count() <= 60, "{kind}: {subject}");
+        }
+    }
+    let mut notice = morning();
+    let item = notice.standing[0].clone();
+    notice.standing = (0..40).map(|_| item.clone()).collect();
+    let bytes = rendered(Notice::RoundList(Box::new(notice)), &site(Display::Metric));
+    let subject = parsed(&bytes).subject().unwrap().to_owned();
+    assert!(subject.chars().count() <= 60 && subject.contains("39 more"), "{subject}");
+}
+
+#[test]
+fn an_alarm_that_is_closed_without_clearing_says_its_true_reason() {
+    let site = site(Display::Metric);
+    let batch = BatchId(4);
+    for (closing, want) in [
+        (Some(Closing::RuleRemoved), "north-2: alarm closed because its rule was removed. It had not cleared"),
+        (Some(Closing::RuleWorks), "north-2: alarm closed because the rule compiles again. There is nothing to do."),
+        (Some(Closing::PersonRemoved), "alarm closed when the settings no longer name this person. Check who"),
+        (
+            Some(Closing::Stage { batch, stage: Stage::OffAir }),
+            "north-2: alarm closed when batch 4 came off air. It had not cleared: check the bin.",
+        ),
+        (
+            Some(Closing::Stage { batch, stage: Stage::Curing }),
+            "north-2: alarm closed when batch 4 was moved to curing. It had not cleared: check the batch where it is now.",
+        ),
+        (Some(Closing::Left { batch: Some(batch) }), "alarm closed when batch 4 left the bin. It had not cleared"),
+        (Some(Closing::NotJudged { batch }), "alarm closed because a date in the log of batch 4 could not be right."),
+        (None, "north-2: alarm closed without clearing. Check it yourself."),
+    ] {
+        let notice = AlarmNotice { closing, ..alarm(Step::Retire, Display::Metric) };
+        let text = text_of(&rendered(Notice::Alarm(Box::new(notice)), &site));
+        assert!(text.contains(want), "{closing:?}: {text}");
+        assert_eq!(text.contains("its rule was removed"), closing == Some(Closing::RuleRemoved), "{text}");
+    }
+}
+
+#[test]
+fn a_round_list_counts_no_good_news_and_gives_old_figures_their_age() {
+    let site = site(Display::Metric);
+    let mut notice = morning();
+    notice.reminders.clear();
+    notice.standing.truncate(1);
+    notice.standing[0].asks = false;
+    let text = text_of(&rendered(Notice::RoundList(Box::new(notice.clone())), &site));
+    assert!(text.contains("nothing to do this morning") && text.contains("Good to know:"), "{text}");
+    notice.standing[0].asks = true;
+    notice.standing[0].found_at = Some(RAISED - Span::hours(6));
+    let text = text_of(&rendered(Notice::RoundList(Box::new(notice)), &site));
+    assert!(text.contains("1 thing to do this morning") && text.contains("(found Tue 10 Mar 01:00)"), "{text}");
+    assert!(text.contains("58.2 °C (5 h old)"), "{text}");
 }

@@ -24,6 +24,8 @@ pub struct Answer {
     pub verdict: Verdict,
     /// One line in the site's units: what is the case. Its first words go into the subject of the mail.
     pub finding: String,
+    /// What to do, in some words for the subject of the mail, where this answer knows better than the header.
+    pub deed: Option<String>,
     /// The grounds, one a line.
     pub evidence: Vec<String>,
     /// Names and values that the record keeps, in order of writing, values already worded with their unit.

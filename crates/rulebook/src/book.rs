@@ -206,6 +206,7 @@ impl Rulebook {
                             finding: why.0.to_string(),
                             evidence: vec![],
                             figures: vec![],
+                            deed: None,
                             graver: false,
                             hides: vec![],
                             line: None,
@@ -216,8 +217,8 @@ impl Rulebook {
                 _ => return Err(source.run_fault(&error, self.place_of_fault(rule, facts, &error))),
             },
         };
-        let Draft { verdict, finding, evidence, figures, graver, hides, line } = draft;
-        Ok(Answer { verdict, finding, evidence, figures, graver, hides, evidence_at, line })
+        let Draft { verdict, finding, deed, evidence, figures, graver, hides, line } = draft;
+        Ok(Answer { verdict, finding, deed, evidence, figures, graver, hides, evidence_at, line })
     }
 
     /// Judges once more, as [`Rulebook::judge`] did, and says what was compared on the way.

@@ -111,10 +111,10 @@ pub fn taken_along(line: &str, step: &str) -> Option<String> {
     (!step.contains(words)).then(|| filled(&format!("If it is dry, water {PLACE}."), Some(line)))
 }
 
-/// The amount alone, for a subject line: `38 L if dry`. Every step that asks for water asks for a handful first.
-pub fn brief(line: &str) -> Option<String> {
+/// What it asks for, for a subject line: `water 38 L if dry`. Every step that asks for water asks for a handful first.
+pub fn deed(line: &str) -> Option<String> {
     let amount = line.strip_prefix(DOSE_LINE)?.split([';', '(']).next()?.trim();
-    (!amount.is_empty()).then(|| format!("{amount} if dry"))
+    (!amount.is_empty()).then(|| format!("water {amount} if dry"))
 }
 
 /// The hottest probe in the material that is heard.
@@ -159,22 +159,22 @@ mod tests {
             (
                 Some("Water at once: 38 L (3 min of the hose)"),
                 "If it is dry, water 38 L (3 min of the hose) over the whole top.",
-                Some("38 L if dry"),
+                Some("water 38 L if dry"),
             ),
             (
                 Some("Water at once: 16 L; only if a handful feels dry"),
                 "If it is dry, water 16 L over the whole top.",
-                Some("16 L if dry"),
+                Some("water 16 L if dry"),
             ),
             (
                 Some("Water at once: 16 L (1 min of the hose); a hot run counts, and this water may break it"),
                 "If it is dry, water 16 L (1 min of the hose) over the whole top. A hot run counts: this water may break it.",
-                Some("16 L if dry"),
+                Some("water 16 L if dry"),
             ),
             (Some("something else"), "If it is dry, water a small dose over the whole top.", None),
         ] {
             assert_eq!(filled(step, line), want);
-            assert_eq!(line.and_then(brief).as_deref(), short);
+            assert_eq!(line.and_then(deed).as_deref(), short);
         }
         assert_eq!(
             filled("Feel it.", Some("Water at once: 38 L; a hot run counts, and this water may break it")),

@@ -15,6 +15,8 @@ use crate::limits;
 pub struct Header {
     /// The name people see, such as `Temperature crash`.
     pub title: String,
+    /// What to do, in some words for the subject of a mail, such as `check the blower`; a title alone when left out.
+    pub deed: Option<String>,
     /// What it watches for, one sentence.
     pub watches_for: String,
     /// What usually brings it about.

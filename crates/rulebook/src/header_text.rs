@@ -15,8 +15,9 @@ use crate::header::{Advice, Evidence, Guards, Handling, Header, Scope, Setting, 
 use crate::limits;
 use crate::settings;
 
-const KEYS: [&str; 25] = [
+const KEYS: [&str; 26] = [
     "title",
+    "deed",
     "watches_for",
     "cause",
     "consequence",
@@ -124,6 +125,7 @@ impl<'a> Reader<'a> {
         let settings = self.settings(f.take(SETTINGS));
         let time_above = self.time_above(f.take("time_above"), settings.as_ref());
         let title = self.text(&mut f, "title", 60);
+        let deed = if f.has("deed") { self.text(&mut f, "deed", limits::DEED_CHARS).map(Some) } else { Some(None) };
         let watches_for = self.text(&mut f, "watches_for", 600);
         let cause = self.text(&mut f, "cause", 1_200);
         let consequence = self.text(&mut f, "consequence", 1_200);
@@ -162,6 +164,7 @@ impl<'a> Reader<'a> {
         }
         Some(Header {
             title: title?,
+            deed: deed?,
             watches_for: watches_for?,
             cause: cause?,
             consequence: consequence?,

@@ -259,6 +259,7 @@ fn draft(verdict: Verdict, finding: &str) -> Draft {
         finding: shortened(finding),
         evidence: vec![],
         figures: vec![],
+        deed: None,
         graver: false,
         hides: vec![],
         line: None,

@@ -34,6 +34,7 @@ pub(crate) type Outcome<T> = Result<T, Box<EvalAltResult>>;
 pub(crate) struct Draft {
     pub(crate) verdict: Verdict,
     pub(crate) finding: String,
+    pub(crate) deed: Option<String>,
     pub(crate) evidence: Vec<String>,
     pub(crate) figures: Vec<(String, String)>,
     pub(crate) graver: bool,
@@ -654,6 +655,7 @@ fn answers(engine: &mut Engine) {
             finding: shortened(finding),
             evidence: vec![],
             figures: vec![],
+            deed: None,
             graver: false,
             hides: vec![],
             line: context.call_position().line(),
@@ -679,6 +681,14 @@ fn answers(engine: &mut Engine) {
         Ok(answer)
     });
     engine.register_fn("graver", |answer: Draft| Draft { graver: true, ..answer });
+    engine.register_fn("deed", |answer: Draft, deed: ImmutableString| -> Outcome<Draft> {
+        let (deed, most) = (deed.trim(), limits::DEED_CHARS);
+        let letters = deed.chars().count();
+        if letters == 0 || letters > most {
+            return Err(Trouble::Wrong(format!("a deed has 1 to {most} characters, this one {letters}")).into());
+        }
+        Ok(Draft { deed: Some(deed.to_owned()), ..answer })
+    });
     engine.register_fn("because", |answer: Draft, ground: ImmutableString| -> Outcome<Draft> {
         let mut answer = room(answer)?;
         answer.evidence.push(shortened(&ground));

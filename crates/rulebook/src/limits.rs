@@ -79,6 +79,8 @@ pub const SLOPE_POINTS_MAX: i64 = 400;
 pub const RUN_COVERED_AT_LEAST: f64 = 0.75;
 /// Comparisons of one judgement that go on record with an alarm, at the most.
 pub const COMPARISONS_KEPT: usize = 60;
+/// The longest deed of a subject line, in characters: the bin stands before it in a line of 60.
+pub const DEED_CHARS: usize = 34;
 /// Alarms that one answer hides, at the most.
 pub const ANSWER_HIDES: usize = 1_000;
 /// A rule may allow its alarms to be shelved for this long in a row, at the most.

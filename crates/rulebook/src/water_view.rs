@@ -59,7 +59,12 @@ pub(crate) fn register(engine: &mut Engine) {
     engine.register_fn("dose", |answer: Draft, water: WaterView| -> Outcome<Draft> {
         let mut answer = room(answer)?;
         match water.dose_now() {
-            Ok(dose) => answer.evidence.push(shortened(&dose.line())),
+            Ok(dose) => {
+                let line = dose.line();
+                // Where the rule names a deed of its own, that one stands in the subject.
+                answer.deed = answer.deed.or_else(|| dose::deed(&line));
+                answer.evidence.push(shortened(&line));
+            }
             Err(why) => answer.evidence.push(shortened(&format!("No amount of water is named: {why}"))),
         }
         if let Ok(range) = dose::range(&water.0.facts, GOAL, water.0.display) {

@@ -15,7 +15,7 @@ use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
 mod people;
 
-pub use people::{Calls, DutyTime, Outside, Paper, Person, REPORT_SECTIONS, ReportSection, Reports};
+pub use people::{Calls, DutyTime, LeavesOut, Outside, Paper, Person, REPORT_SECTIONS, ReportSection, Reports};
 
 /// Everything the settings say.
 #[derive(Clone, Debug, PartialEq)]

@@ -144,6 +144,7 @@ mod tests {
             name: name.to_owned(),
             mail: mail.to_owned(),
             owner: false,
+            leaves_out: crate::model::LeavesOut::default(),
             calls: crate::model::Calls::None,
             unacknowledged: false,
             round_list: false,

@@ -326,3 +326,18 @@ fn an_id_that_is_not_there_is_answered_with_the_nearest() {
     assert!(remark.contains("your permit cites decides") && remark.contains("written for sewage sludge"), "{remark}");
     assert!(remark.contains("not a finding of compliance"), "{remark}");
 }
+
+/// How sure we are of a figure is a note for whoever mends it, and for nobody who inspects the site.
+#[test]
+fn nothing_that_is_printed_of_a_criterion_says_how_sure_we_are() {
+    for criterion in shipped().iter() {
+        let printed = [&criterion.id, &criterion.title, &criterion.citation, &criterion.edition, &criterion.asks];
+        let more = criterion.notes.iter().chain(&criterion.written_for).chain(&criterion.superseded);
+        for text in printed.into_iter().chain(more) {
+            let text = text.to_lowercase();
+            for word in ["from memory", "confidence", "official text", "not checked", "not opened"] {
+                assert!(!text.contains(word), "{}: {text}", criterion.id);
+            }
+        }
+    }
+}

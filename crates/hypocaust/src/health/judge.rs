@@ -279,7 +279,7 @@ fn outbox(facts: &Facts, now: Timestamp) -> Said {
         return bad(worse(oldest >= OUTBOX_FAILED_AFTER), since, format!("{waiting} untried"), "Restart the daemon.");
     }
     if let Some(at) = mail.lost_at {
-        return bad(State::Late, Some(at), "a mail was rejected for what it is, and is lost", READ);
+        return bad(State::Late, Some(at), "a mail was rejected for its content or size, and is lost", READ);
     }
     match facts.mails_waiting {
         0 => ok("no mail waits"),

@@ -3,7 +3,7 @@
 //! Must never draw from anything but the seed, so that a printed seed repeats a failure.
 
 use engine::alarm::{
-    ALARM_EVENT_KINDS, Acknowledgement, Alarm, AlarmEvent, AlarmId, AlarmKey, AlarmState, Grounds, Subject,
+    ALARM_EVENT_KINDS, Acknowledgement, Alarm, AlarmEvent, AlarmId, AlarmKey, AlarmState, Closing, Grounds, Subject,
 };
 use engine::conditioning::{Conditioning, Phase};
 use engine::effect::{Effect, Level, Mail, MailId, MailState};
@@ -436,6 +436,8 @@ impl Dice {
                 raised_at: self.at(),
                 cleared_at: self.maybe(Dice::at),
                 acknowledged: self.maybe(Dice::acknowledgement),
+                closing: self.maybe(Dice::closing),
+                raised_finding: self.text(),
                 stands: self.below(2) == 0,
                 finding: self.text(),
                 evidence: self.some(3, Dice::text),
@@ -531,6 +533,19 @@ impl Dice {
         }
     }
 
+    fn closing(&mut self) -> Closing {
+        let (batch, left) = (BatchId(self.bits()), self.maybe(|d| BatchId(d.bits())));
+        let stage = self.one(&site::entry::STAGES.map(|(stage, _)| stage));
+        self.one(&[
+            Closing::RuleRemoved,
+            Closing::RuleWorks,
+            Closing::PersonRemoved,
+            Closing::Stage { batch, stage },
+            Closing::Left { batch: left },
+            Closing::NotJudged { batch },
+        ])
+    }
+
     fn round_item(&mut self) -> RoundItem {
         RoundItem {
             alarm: AlarmId(self.bits()),
@@ -541,6 +556,8 @@ impl Dice {
             cleared_at: self.maybe(Dice::at),
             acknowledged: self.maybe(Dice::acknowledgement),
             finding: self.text(),
+            found_at: self.maybe(Dice::at),
+            asks: self.below(2) == 0,
             response: self.text(),
             caution: self.text(),
         }

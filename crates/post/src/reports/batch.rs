@@ -84,7 +84,7 @@ fn way(facts: &BatchFacts, out: &mut Vec<Block>) {
         Some((from, None)) => format!("in bin {} since {}", facts.hot_bin, at(site, from)),
         None => "it was not on air yet".to_owned(),
     };
-    rows.push(("Hot".to_owned(), hot));
+    rows.push(("Aerated".to_owned(), hot));
     if let Some(loaded) = batch.loaded_at {
         rows.push(("Temperature when loaded".to_owned(), words::temperature(site, loaded)));
     }

@@ -7,7 +7,7 @@ use site::entry::Stage;
 use site::ids::BinId;
 use site::judge::{Judgement, Laboratory, Outcome};
 
-use super::facts::{BinFacts, WeekFacts};
+use super::facts::{BinFacts, Ran, WeekFacts};
 use super::words::{self, at};
 use crate::figures;
 
@@ -34,8 +34,20 @@ pub fn needs(facts: &WeekFacts) -> Vec<Need> {
         let sentences = of_bin(bin, facts);
         out.extend(sentences.into_iter().map(|sentence| Need { bin: Some(bin.bin.clone()), sentence }));
     }
+    if !monitored(facts) {
+        let sentence = "not monitored: no reading of this week is stored".to_owned();
+        out.push(Need { bin: None, sentence });
+    }
     out.extend(of_site(facts).into_iter().map(|sentence| Need { bin: None, sentence }));
     out
+}
+
+/// Whether anything at all was measured in the week: of a week before the first start nothing can be said, also nothing good.
+pub(super) fn monitored(facts: &WeekFacts) -> bool {
+    let proven = |known: &Ran| matches!(known, Ran::Proven { heard, .. } if *heard > Span::ZERO);
+    facts.days.iter().any(|day| day.readings > 0)
+        || facts.bins.iter().any(|bin| bin.coldest.is_some())
+        || facts.blowers.iter().any(|blower| proven(&blower.known))
 }
 
 fn of_bin(bin: &BinFacts, facts: &WeekFacts) -> Vec<String> {

@@ -33,7 +33,7 @@ pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> 
         ),
     ];
     if detail == Detail::Whole {
-        facts.insert(1, ("Asks".to_owned(), format!("{} ({})", result.asks, result.confirmed)));
+        facts.insert(1, ("Asks".to_owned(), result.asks.clone()));
     }
     facts.extend(j.marginal.iter().map(|text| ("Margin".to_owned(), text.clone())));
     if let Some(words) = j.lab.words() {

@@ -8,7 +8,7 @@ use site::model::ReportSection;
 
 use super::block::{Block, Report, Row, Table};
 use super::facts::{BinFacts, Clock, Edition, Ran, Review, SiteFacts, WeekFacts};
-use super::needs::{Need, needs};
+use super::needs::{Need, monitored, needs};
 use super::plain::NOTHING;
 use super::result::{self, Detail, blocks};
 use super::words::{self, at, hours, share};
@@ -342,6 +342,8 @@ fn water_and_air(facts: &WeekFacts, out: &mut Vec<Block>) {
     out.push(Block::Subheading("Blower hours".into()));
     let whole = facts.to.since(facts.from);
     let lines = facts.blowers.iter().map(|b| match b.known {
+        _ if !monitored(facts) => format!("blower {}: not monitored", b.blower),
+        Ran::Proven { heard, .. } if heard <= Span::ZERO => format!("blower {}: not monitored", b.blower),
         Ran::Proven { ran, heard } => format!(
             "blower {}: ran {} by its signal, which came for {} of {}",
             b.blower,

@@ -91,7 +91,7 @@ pub(super) fn hours(hours: f64) -> String {
     }
     // Below an hour minutes would vanish in one decimal.
     let parts = if hours < 1.0 { 100.0 } else { 10.0 };
-    let cut = (hours.max(0.0) * parts).floor() / parts;
+    let cut = (hours.max(0.0) * parts + 1e-7).floor() / parts;
     if hours < 1.0 { format!("{cut:.2}") } else { format!("{cut:.1}") }
 }
 

@@ -2,67 +2,69 @@
 //!
 //! Must never say more than was measured, and never put the reasons before what to do.
 
-use engine::alarm::Subject;
+use engine::alarm::{Closing, Subject};
 use engine::notice::{AlarmNotice, Chart, Step};
+use pile::time::{Span, Timestamp};
 use rulebook::causes::CAUSE_LINE;
 use rulebook::header::Priority;
+use site::entry::Stage;
 use site::model::Site;
 
 use crate::figures;
 use crate::letter::{Block, Letter, clean};
 
-use super::zone_line;
+use super::{LATE, lower_first, zone_line};
 
 /// How many characters of a rule's hash tell it from its earlier revisions.
 const REVISION_SHOWN: usize = 12;
 
+/// So many grounds are shown in a mail that asks for something; `hypocaust why` has them all.
+const EVIDENCE_LINES: usize = 6;
+
+/// And so many in one that says it has cleared.
+const EVIDENCE_AT_END: usize = 3;
+
+/// How the sentence begins that ends every caution.
+const WHO_DECIDES: &str = "Local codes, your permit";
+
 /// A name longer than this is not offered as part of a command.
 const NAME_LONGEST: usize = 60;
 
-pub(super) fn write(notice: &AlarmNotice, to: &str, site: &Site) -> Letter {
+pub(super) fn write(notice: &AlarmNotice, to: &str, site: &Site, tried_at: Timestamp) -> Letter {
     let mut blocks = match notice.step {
-        Step::Raise => raised(notice, to, site),
-        Step::Update => updated(notice, to, site),
-        Step::Reminder => reminded(notice, to, site),
+        Step::Raise => raised(notice, to, site, tried_at),
+        Step::Update => updated(notice, to, site, tried_at),
+        Step::Reminder => reminded(notice, to, site, tried_at),
         Step::Clear => cleared(notice, to, site),
         Step::Retire => retired(notice, to, site),
     };
     if let Some(chart) = &notice.chart {
         blocks.push(Block::Picture { title: picture_title(chart), in_words: chart_in_words(chart, site) });
     }
-    blocks.push(facts(notice, site));
-    blocks.push(Block::Paragraph(zone_line(site, notice.at)));
+    blocks.push(details(notice, site));
+    let foot = match stripped(&notice.caution).1 {
+        "" => zone_line(site, notice.at),
+        decide => format!("{decide} {}", zone_line(site, notice.at)),
+    };
+    blocks.push(Block::Paragraph(foot));
     let reply = if notice.number == 0 { "" } else { "Re: " };
     Letter { subject: format!("{reply}{}", clean(&notice.thread_subject)), blocks }
 }
 
-fn raised(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
-    let zone = &site.zone;
+fn raised(notice: &AlarmNotice, to: &str, site: &Site, tried_at: Timestamp) -> Vec<Block> {
     let mut blocks = vec![
         Block::Lead(format!(
-            "{}: {} since {}: {}",
+            "{}: {} since {}. {}",
             about(notice, site),
-            notice.title,
-            figures::when(zone, notice.onset),
+            lower_first(&notice.title),
+            figures::short(&site.zone, notice.onset, notice.at),
             sentence(&notice.finding)
         )),
-        Block::Paragraph(urgency(notice.priority).into()),
+        Block::Paragraph(priority_line(notice, site, tried_at)),
     ];
     blocks.extend(to_do(notice));
-    let until = notice.raised_at + notice.time_to_respond;
-    let how_long = format!("You have about {}, until {}.", notice.time_to_respond, figures::when(zone, until));
-    let ignored = match notice.consequence.trim() {
-        "" => how_long,
-        consequence => format!("{} {how_long}", sentence(consequence)),
-    };
-    blocks.push(Block::Section("If nobody acts", ignored));
-    let (causes, grounds) = causes_and_grounds(notice);
-    blocks.extend(causes);
-    let mut grounds = or_one(&grounds, "The rule gave no grounds.");
-    if !notice.cause.trim().is_empty() {
-        grounds.push(format!("Usual cause: {}", notice.cause.trim()));
-    }
-    blocks.push(Block::Lines("Why hypocaust thinks so", grounds));
+    blocks.extend(if_nobody_acts(notice));
+    blocks.extend(evidence(notice, EVIDENCE_LINES));
     blocks.push(acknowledge(notice, to, site));
     blocks
 }
@@ -78,148 +80,173 @@ fn to_do(notice: &AlarmNotice) -> Vec<Block> {
         steps.insert(0, format!("For the likely cause: {action}"));
     }
     let mut blocks = vec![Block::Steps("Do now", steps)];
-    if !notice.caution.trim().is_empty() {
-        blocks.push(Block::Caution(notice.caution.clone()));
-    }
+    blocks.extend(caution(notice));
     blocks
 }
 
-/// Ranked causes under a heading that says what they are, and the other grounds.
-fn causes_and_grounds(notice: &AlarmNotice) -> (Option<Block>, Vec<String>) {
-    let (causes, grounds): (Vec<&String>, Vec<&String>) =
-        notice.evidence.iter().partition(|line| line.starts_with(CAUSE_LINE));
-    let causes = causes.into_iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)).map(str::to_owned).collect();
-    (listed("Causes, the likeliest first", causes), grounds.into_iter().cloned().collect())
+/// The caution without the sentence that is the same in all of them, which stands at the foot.
+fn caution(notice: &AlarmNotice) -> Option<Block> {
+    let (caution, _) = stripped(&notice.caution);
+    (!caution.is_empty()).then(|| Block::Caution(caution.to_owned()))
 }
 
-fn grounds(notice: &AlarmNotice) -> Vec<Block> {
-    let (causes, grounds) = causes_and_grounds(notice);
-    causes.into_iter().chain(listed("Why hypocaust thinks so", grounds)).collect()
+/// A caution, and the sentence at its end about who decides.
+pub(super) fn stripped(caution: &str) -> (&str, &str) {
+    let caution = caution.trim();
+    match caution.rfind(WHO_DECIDES) {
+        Some(at) if caution.ends_with(" decide.") && !caution[at..].trim_end_matches('.').contains('.') => {
+            (caution[..at].trim_end(), &caution[at..])
+        }
+        _ => (caution, ""),
+    }
+}
+
+fn if_nobody_acts(notice: &AlarmNotice) -> Option<Block> {
+    let consequence = notice.consequence.trim();
+    (!consequence.is_empty()).then(|| Block::Section("If nobody acts", sentence(consequence)))
+}
+
+/// Ranked causes under a heading that says what they are, and the other grounds.
+fn evidence(notice: &AlarmNotice, most: usize) -> Vec<Block> {
+    let (causes, mut grounds): (Vec<String>, Vec<String>) =
+        notice.evidence.iter().cloned().partition(|line| line.starts_with(CAUSE_LINE));
+    let causes: Vec<String> =
+        causes.iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)).map(str::to_owned).collect();
+    let left_out = grounds.len().saturating_sub(most);
+    grounds.truncate(most);
+    // A ranked list of this pile's causes says more than what is usual.
+    if causes.is_empty() && notice.step == Step::Raise && !notice.cause.trim().is_empty() {
+        grounds.push(format!("Usual cause: {}", sentence(&notice.cause)));
+    }
+    if left_out > 0 {
+        grounds.push(format!("{left_out} more: `hypocaust why {}`", notice.alarm.0));
+    }
+    if grounds.is_empty() && causes.is_empty() && notice.step == Step::Raise {
+        grounds.push("The rule gave no evidence.".into());
+    }
+    listed("Likely causes", causes).into_iter().chain(listed("Evidence", grounds)).collect()
 }
 
 fn listed(title: &'static str, lines: Vec<String>) -> Option<Block> {
     (!lines.is_empty()).then_some(Block::Lines(title, lines))
 }
 
-/// Something about it changed: what, and whether that leaves anything to do.
-fn updated(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
-    let mut blocks = vec![
-        Block::Lead(format!("{}: {}: {}", about(notice, site), notice.title, sentence(&notice.finding))),
-        what_it_was(notice, site),
-    ];
+/// Something about the alarm changed: what, and whether that leaves anything to do.
+fn updated(notice: &AlarmNotice, to: &str, site: &Site, tried_at: Timestamp) -> Vec<Block> {
+    let mut blocks = vec![Block::Lead(format!(
+        "{}: {}, {}",
+        about(notice, site),
+        lower_first(&notice.title),
+        sentence(&notice.finding)
+    ))];
     if notice.stands {
-        blocks.insert(1, Block::Paragraph(urgency(notice.priority).into()));
+        blocks.push(Block::Paragraph(priority_line(notice, site, tried_at)));
         blocks.extend(to_do(notice));
     }
-    blocks.extend(grounds(notice));
-    blocks.push(Block::Section("Acknowledged", acknowledged(notice, site)));
+    blocks.push(the_alarm(notice, site));
+    blocks.extend(evidence(notice, EVIDENCE_LINES));
     if notice.stands && notice.acknowledged.is_none() {
         blocks.push(acknowledge(notice, to, site));
     }
     blocks
 }
 
-/// Nobody has acknowledged it in time: what was to be done, once more, and to more people.
-fn reminded(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
-    let zone = &site.zone;
+/// Nobody has acknowledged in time: what was to be done, once more, and to more people.
+fn reminded(notice: &AlarmNotice, to: &str, site: &Site, tried_at: Timestamp) -> Vec<Block> {
     let late = notice.at.since(notice.raised_at);
     let mut blocks = vec![
         Block::Lead(format!(
-            "{}: {}: nobody has acknowledged it for {late}. {}",
+            "{}: {} not acknowledged for {late}. {}",
             about(notice, site),
-            notice.title,
+            lower_first(&notice.title),
             sentence(&notice.finding)
         )),
         Block::Paragraph(format!(
-            "{} It was raised {} and asked for somebody within {}. This mail goes to everybody whose alarm it is, and to those who \
-             step in. Call each other: one of you has to go.",
-            urgency(notice.priority),
-            figures::when(zone, notice.raised_at),
-            notice.time_to_respond
+            "{} Everybody who gets this alarm has this mail, and so have those who step in. Call each other: one of you has to go.",
+            priority_line(notice, site, tried_at),
         )),
     ];
     blocks.extend(to_do(notice));
-    if !notice.consequence.trim().is_empty() {
-        blocks.push(Block::Section("If nobody acts", sentence(&notice.consequence)));
-    }
-    blocks.extend(grounds(notice));
+    blocks.extend(if_nobody_acts(notice));
+    blocks.extend(evidence(notice, EVIDENCE_LINES));
     blocks.push(acknowledge(notice, to, site));
     blocks
 }
 
 fn cleared(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
-    let zone = &site.zone;
     let ended = notice.cleared_at.unwrap_or(notice.at);
     let mut blocks = vec![
         Block::Lead(format!(
-            "{}: {} ended {} after {}.",
+            "{}: {} cleared {} after {}.",
             about(notice, site),
-            notice.title,
-            figures::when(zone, ended),
+            lower_first(&notice.title),
+            figures::short(&site.zone, ended, notice.at),
             ended.since(notice.onset)
         )),
-        what_it_was(notice, site),
-        Block::Section("Acknowledged", acknowledged(notice, site)),
+        Block::Paragraph("The readings cleared the alarm. Its cause may still be there.".into()),
+        the_alarm(notice, site),
     ];
-    let cause = match notice.cause.trim() {
-        "" => String::new(),
-        cause => format!(" Usual cause: {}", sentence(cause)),
-    };
-    blocks.push(Block::Section(
-        "What to watch",
-        format!(
-            "The readings show that it ended, not that its cause is gone.{cause} If it comes back, a new mail says so."
-        ),
-    ));
-    if !notice.caution.trim().is_empty() {
-        blocks.push(Block::Caution(notice.caution.clone()));
+    if notice.priority == Priority::High {
+        blocks.extend(caution(notice));
     }
-    blocks.extend(grounds(notice));
+    blocks.extend(evidence(notice, EVIDENCE_AT_END));
     if notice.acknowledged.is_none() {
         blocks.push(acknowledge(notice, to, site));
     }
     blocks
 }
 
-/// The finding of the raise lives on in the frozen subject; the notice's own finding is that of the end.
-fn what_it_was(notice: &AlarmNotice, site: &Site) -> Block {
-    let subject = notice.thread_subject.trim();
-    let raise = subject.split_once("] ").filter(|_| subject.starts_with('[')).map_or(subject, |(_, raise)| raise);
-    let since = format!("Since {}: {}", figures::when(&site.zone, notice.onset), sentence(raise));
-    Block::Section(
-        "What it was",
-        match notice.finding.trim() {
-            now if !now.is_empty() && matches!(notice.step, Step::Clear | Step::Retire) => {
-                format!("{since} At the end: {}", sentence(now))
-            }
-            _ => since,
-        },
-    )
+/// What was the case at the raise, what is now, and who has it in hand.
+fn the_alarm(notice: &AlarmNotice, site: &Site) -> Block {
+    let raise = match notice.raised_finding.trim() {
+        // Notices of earlier versions have the finding in their subject alone.
+        "" => {
+            let subject = notice.thread_subject.trim();
+            subject.split_once("] ").filter(|_| subject.starts_with('[')).map_or(subject, |(_, raise)| raise)
+        }
+        raise => raise,
+    };
+    let since = format!("Since {}: {}", figures::short(&site.zone, notice.onset, notice.at), sentence(raise));
+    let end = match notice.finding.trim() {
+        now if !now.is_empty() && notice.step == Step::Clear => format!(" At the end: {}", sentence(now)),
+        _ => String::new(),
+    };
+    Block::Section("The alarm", format!("{since}{end} {}", acknowledged(notice, site)))
 }
 
 fn retired(notice: &AlarmNotice, to: &str, site: &Site) -> Vec<Block> {
-    let zone = &site.zone;
+    let (how, check) = match notice.closing {
+        None => ("without clearing".to_owned(), "Check it yourself."),
+        Some(closing) => {
+            let when = match closing {
+                Closing::RuleRemoved | Closing::RuleWorks | Closing::NotJudged { .. } => "because",
+                Closing::PersonRemoved | Closing::Stage { .. } | Closing::Left { .. } => "when",
+            };
+            let check = match closing {
+                Closing::RuleWorks => "There is nothing to do.",
+                Closing::PersonRemoved => "Check who gets this person's alarms now.",
+                Closing::RuleRemoved => "It had not cleared, and nothing watches for it now: check it yourself.",
+                Closing::NotJudged { .. } => "It had not cleared: check the bin, and correct the log.",
+                Closing::Stage { stage: Stage::OffAir | Stage::OnAir | Stage::Loading, .. } => {
+                    "It had not cleared: check the bin."
+                }
+                Closing::Stage { .. } | Closing::Left { .. } => "It had not cleared: check the batch where it is now.",
+            };
+            (format!("{when} {}", closing.words()), check)
+        }
+    };
+    let place = about(notice, site);
     let mut blocks = vec![
-        Block::Lead(format!(
-            "{}: {} is no longer watched since {}: its rule was removed.",
-            about(notice, site),
-            notice.title,
-            figures::when(zone, notice.at)
-        )),
-        Block::Paragraph(
-            "The alarm stood when its rule was removed. Nothing has shown that the condition ended: look for yourself."
-                .into(),
-        ),
-        what_it_was(notice, site),
-        Block::Section("Acknowledged", acknowledged(notice, site)),
+        Block::Lead(format!("{place}: alarm closed {how}. {check}")),
+        Block::Section("The alarm", {
+            let Block::Section(_, text) = the_alarm(notice, site) else { return Vec::new() };
+            format!("{}. {text}", notice.title)
+        }),
     ];
-    if !notice.response.is_empty() {
-        blocks.push(Block::Steps("What the rule asked for", notice.response.clone()));
+    if notice.closing.is_none() && !notice.finding.trim().is_empty() {
+        blocks.push(Block::Lines("Evidence", vec![sentence(&notice.finding)]));
     }
-    if !notice.caution.trim().is_empty() {
-        blocks.push(Block::Caution(notice.caution.clone()));
-    }
-    if notice.acknowledged.is_none() {
+    if notice.acknowledged.is_none() && notice.closing != Some(Closing::RuleWorks) {
         blocks.push(acknowledge(notice, to, site));
     }
     blocks
@@ -234,12 +261,26 @@ fn about(notice: &AlarmNotice, site: &Site) -> String {
     }
 }
 
-fn urgency(priority: Priority) -> &'static str {
-    match priority {
-        Priority::High => "Urgency high: act now, at any hour.",
-        Priority::Medium => "Urgency medium: today, within the time given below.",
-        Priority::Low => "Urgency low: it can wait for working hours.",
-        Priority::SummaryOnly => "Urgency: for the weekly summary only.",
+/// Priority and deadline in one line. A mail that was held, or that comes again, says how much of the time is left.
+fn priority_line(notice: &AlarmNotice, site: &Site, tried_at: Timestamp) -> String {
+    let at = if tried_at.since(notice.at) > LATE { tried_at } else { notice.at };
+    let priority = format!("Priority: {}.", notice.priority.key());
+    let act = if notice.priority == Priority::High { "Act now" } else { "Act" };
+    if notice.time_to_respond <= Span::ZERO {
+        return format!("{priority} {act}.");
+    }
+    let until = notice.raised_at + notice.time_to_respond;
+    let by = figures::short(&site.zone, until, notice.at);
+    let left = until.since(at);
+    match () {
+        () if left < Span::minutes(1) => format!("{priority} The deadline was {by}: act now."),
+        () if at.since(notice.raised_at) < LATE => {
+            format!("{priority} {act} within {}, by {by}.", notice.time_to_respond)
+        }
+        () => {
+            let left = Span::minutes(left.as_millis() / Span::minutes(1).as_millis());
+            format!("{priority} {act}: {left} left, until {by}.")
+        }
     }
 }
 
@@ -255,13 +296,13 @@ fn or_one(items: &[String], otherwise: &str) -> Vec<String> {
 
 fn acknowledged(notice: &AlarmNotice, site: &Site) -> String {
     match &notice.acknowledged {
-        None => "Nobody acknowledged it.".into(),
+        None => "Nobody has acknowledged it.".into(),
         Some(by) => {
             let words = match by.comment.trim() {
                 "" => String::new(),
-                comment => format!(" In their words: “{comment}”"),
+                comment => format!(" Comment: “{comment}”"),
             };
-            format!("{} acknowledged it {}.{words}", by.by, figures::when(&site.zone, by.at))
+            format!("{} acknowledged it {}.{words}", by.by, figures::short(&site.zone, by.at, notice.at))
         }
     }
 }
@@ -274,7 +315,7 @@ fn acknowledge(notice: &AlarmNotice, to: &str, site: &Site) -> Block {
         .map(|person| clean(&person.name))
         .filter(|name| !name.is_empty() && name.chars().count() <= NAME_LONGEST);
     Block::Command {
-        title: "To acknowledge",
+        title: "Acknowledge",
         before: "On the machine that runs hypocaust:".into(),
         command: format!(
             "hypocaust alarms acknowledge {} --by {}",
@@ -283,9 +324,9 @@ fn acknowledge(notice: &AlarmNotice, to: &str, site: &Site) -> Block {
         ),
         after: match notice.step {
             Step::Raise | Step::Update | Step::Reminder => {
-                "This tells the others that you have it in hand. It neither ends the alarm nor stops the watching."
+                "The others then know. The alarm stays active until readings clear it."
             }
-            Step::Clear | Step::Retire => "Until somebody does, it stays on the list of open alarms.",
+            Step::Clear | Step::Retire => "Until then the alarm stays in the list of `hypocaust alarms`.",
         }
         .into(),
     }
@@ -317,7 +358,7 @@ fn chart_in_words(chart: &Chart, site: &Site) -> Vec<String> {
                 } else {
                     format!("{newest} {sign} at the end")
                 };
-                format!("{}: {end}; between {low} and {high} {sign}", line.label)
+                format!("{}: {end} ({low} to {high} {sign})", line.label)
             }
             _ => format!("{}: no readings", line.label),
         });
@@ -344,7 +385,7 @@ fn chart_in_words(chart: &Chart, site: &Site) -> Vec<String> {
     out
 }
 
-fn facts(notice: &AlarmNotice, site: &Site) -> Block {
+fn details(notice: &AlarmNotice, site: &Site) -> Block {
     let zone = &site.zone;
     let mut rows = Vec::new();
     let mut row = |name: &str, value: String| rows.push((name.to_owned(), value));
@@ -354,8 +395,8 @@ fn facts(notice: &AlarmNotice, site: &Site) -> Block {
     row("Began", figures::exactly(zone, notice.onset));
     row("Raised", figures::exactly(zone, notice.raised_at));
     if let Some(at) = notice.cleared_at {
-        row("Ended", figures::exactly(zone, at));
+        row("Cleared", figures::exactly(zone, at));
     }
     rows.extend(notice.figures.iter().cloned());
-    Block::Facts("Facts", rows)
+    Block::Facts("Details", rows)
 }

@@ -15,7 +15,7 @@ pub(super) fn write(notice: &CopyNotice, site: &Site) -> Letter {
     let made = figures::when(&site.zone, notice.made_at);
     let reviewed = match &notice.reviewed {
         Some((by, at)) => format!("Reviewed by {by}, {}.", figures::when(&site.zone, *at)),
-        None => "Not reviewed: nobody of the site has looked it over.".into(),
+        None => "Not reviewed: nobody of the site has read it.".into(),
     };
     let (lead, subject) = match notice.amended {
         0 => {
@@ -23,7 +23,7 @@ pub(super) fn write(notice: &CopyNotice, site: &Site) -> Letter {
         }
         n => (
             format!(
-                "{}: amendment {n} of the summary of week {week}. What was sent before stays as it was; this says what changed.",
+                "{}: amendment {n} of the summary of week {week}. The documents sent before stay as they were; this mail lists the changes.",
                 site.name
             ),
             format!("week {week}: summary, amended {n}"),
@@ -31,19 +31,17 @@ pub(super) fn write(notice: &CopyNotice, site: &Site) -> Letter {
     };
     let mut blocks = vec![Block::Lead(lead)];
     if notice.amended > 0 {
-        blocks.push(Block::Lines("What changed", notice.changes.clone()));
-        blocks.push(Block::Paragraph(format!("The first was made {made}. {reviewed}")));
+        blocks.push(Block::Lines("Changes", notice.changes.clone()));
+        blocks.push(Block::Paragraph(format!("The first summary was made {made}. {reviewed}")));
     }
     blocks.push(Block::Section(
-        "What it does not say",
-        "It states what was measured. It does not claim that a batch complies with anything: the permit and local codes decide that, and the \
-         people who apply them."
-            .into(),
+        "Scope",
+        "The summary states what was measured. It does not claim compliance: the permit and local codes decide.".into(),
     ));
     if let Some(responsible) = &site.reports.responsible {
         blocks.push(Block::Paragraph(format!("Questions go to {responsible}; you can answer this mail.")));
     }
     blocks.push(Block::Paragraph(zone_line(site, notice.at)));
     let mark = if notice.reviewed.is_none() { ", not reviewed" } else { "" };
-    Letter { subject: format!("[{}] {subject}{mark}", clean(&site.id)), blocks }
+    Letter { subject: format!("{}: {subject}{mark}", clean(&site.id)), blocks }
 }

@@ -34,7 +34,7 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
     };
     let mut blocks = vec![Block::Lead(format!("{}, week {week}: {lead}", site.name))];
     if !needs.is_empty() {
-        blocks.push(Block::Lines("What needs you", needs.iter().map(|need| need.sentence.clone()).collect()));
+        blocks.push(Block::Lines("To do", needs.iter().map(|need| need.sentence.clone()).collect()));
     }
     if !notice.copies_wait_for.is_empty() {
         blocks.push(Block::Section("Copies", copies(notice, site)));
@@ -43,20 +43,19 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
     blocks.push(Block::Lines("Alarms of this week", alarms(&notice.alarms)));
     blocks.push(Block::Lines("The record of this week", record(notice, site)));
     blocks.push(Block::Section(
-        "How to read the figures",
+        "How figures are counted",
         format!(
-            "Time at or above {threshold} and the longest run at it are counted since the air of the batch was switched on, from the \
-             coldest core probe; the share measured is that of the core probe with the most gaps. A silence of more than {} is a \
-             gap, and a gap is counted neither as hot nor as cold. Hours and shares are cut off, not rounded. Where too little is \
-             known it says “{CANNOT_TELL}”. Ages and standing alarms are those of {}.",
+            "Time at or above {threshold} and the longest run count from on-air, by the coldest core probe. Coverage is that of the \
+             core probe with the most gaps. A silence of more than {} is a gap, which counts neither as hot nor as cold. Hours and \
+             percentages are rounded down. Where too little is measured the mail says “{CANNOT_TELL}”. Ages and active alarms are \
+             those of {}.",
             notice.max_gap,
             figures::when(&site.zone, notice.to)
         ),
     ));
     blocks.push(Block::Section(
-        "What this mail does not say",
-        "It states what was measured. It does not claim that a batch complies with anything: your permit and local codes decide \
-         that, and the people who apply them."
+        "Scope",
+        "The summary states what was measured. It does not claim compliance: your permit and local codes decide."
             .into(),
     ));
     blocks.push(Block::Paragraph(format!(
@@ -66,8 +65,8 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
         zone_line(site, notice.to)
     )));
     let subject = match needs.len() as u64 {
-        0 => format!("[{}] week {week}: nothing needs you", clean(&site.id)),
-        n => format!("[{}] week {week}: {} you", clean(&site.id), figures::count(n, "thing needs", "things need")),
+        0 => format!("{}: nothing needs you, week {week}", clean(&site.id)),
+        n => format!("{}: {} you, week {week}", clean(&site.id), figures::count(n, "thing needs", "things need")),
     };
     Letter { subject, blocks }
 }
@@ -75,14 +74,14 @@ pub(super) fn write(notice: &SummaryNotice, site: &Site) -> Letter {
 /// Who gets copies, and what it takes.
 fn copies(notice: &SummaryNotice, site: &Site) -> String {
     let then = match site.reports.outside {
-        Outside::AfterReview => "Until then they get none.".to_owned(),
+        Outside::AfterReview => "Until then they get no copy.".to_owned(),
         Outside::ByThen(then) => {
             let at = site.zone.next_weekly(notice.to, then);
-            format!("Without that it goes out {}, marked as not reviewed.", figures::when(&site.zone, at))
+            format!("Without a review it goes out {}, marked as not reviewed.", figures::when(&site.zone, at))
         }
     };
     format!(
-        "This is a draft for the site. {} it once somebody has read it and lets it go: hypocaust report reviewed --week {} --by NAME. {then}",
+        "This is a draft for the site. {} a copy once somebody has reviewed and released it: hypocaust report reviewed --week {} --by NAME. {then}",
         match notice.copies_wait_for.as_slice() {
             [one] => format!("{one} gets"),
             all => format!("{} get", all.join(", ")),
@@ -112,11 +111,7 @@ fn briefly(needs: &[Need]) -> String {
 fn bin_needs(bin: &BinWeek, notice: &SummaryNotice, site: &Site) -> Option<Need> {
     let mut needs = Vec::new();
     if !bin.standing.is_empty() {
-        needs.push(format!(
-            "{} still {}",
-            bin.standing.join(", "),
-            if bin.standing.len() == 1 { "stands" } else { "stand" }
-        ));
+        needs.push(format!("{} active", bin.standing.join(", ")));
     }
     if bin.batch.is_some() && !bin.off_air {
         match bin.newest_core {
@@ -125,9 +120,9 @@ fn bin_needs(bin: &BinWeek, notice: &SummaryNotice, site: &Site) -> Option<Need>
                 needs.push(format!("no core reading since {}", figures::when(&site.zone, at)));
             }
             Some(_) => match bin.coverage {
-                None => needs.push("its share of time measured is not known".into()),
+                None => needs.push("its coverage is not known".into()),
                 Some(share) if !share.is_finite() || share < COVERAGE_LOW => {
-                    needs.push(format!("only {} of its time was measured; see to its probes", figures::percent(share)));
+                    needs.push(format!("coverage only {}: check its probes", figures::percent(share)));
                 }
                 Some(_) => {}
             },
@@ -141,23 +136,22 @@ fn site_needs(notice: &SummaryNotice) -> Vec<Need> {
     let mut needs = Vec::new();
     if notice.mails_given_up > 0 {
         let sentence = format!(
-            "{} could not be delivered and {} given up: check the mail settings and the addresses",
+            "{} undeliverable: check the mail settings and the addresses",
             figures::count(notice.mails_given_up, "mail", "mails"),
-            if notice.mails_given_up == 1 { "was" } else { "were" }
         );
         needs.push(Need { what: "undelivered mail".into(), sentence });
     }
     let long = notice.off.iter().map(|(from, to)| to.since(*from)).filter(|off| *off > notice.max_gap).max();
     if let Some(long) = long {
         let sentence = format!("hypocaust was off for {long} at one stretch: find out why");
-        needs.push(Need { what: "time without watch".into(), sentence });
+        needs.push(Need { what: "not monitored".into(), sentence });
     }
     needs
 }
 
 fn table(notice: &SummaryNotice, site: &Site, threshold: &str) -> Block {
     let rows = notice.bins.iter().map(|bin| row(bin, site, threshold, notice.bins.len())).collect();
-    let heads = ["Bin", "Batch", "Age", &format!("At or above {threshold}"), "Longest run", "Measured"];
+    let heads = ["Bin", "Batch", "Age", &format!("At or above {threshold}"), "Longest run", "Coverage"];
     Block::Table(Table { title: "Bins".into(), heads: heads.map(String::from).to_vec(), rows })
 }
 
@@ -169,18 +163,18 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
         Some((batch, age)) => {
             let (above, run) = (known(bin.at_or_above), known(bin.longest_run));
             let measured = bin.coverage.map_or_else(|| CANNOT_TELL.to_owned(), figures::percent);
-            let air = if bin.off_air { "air off after" } else { "on air for" };
+            let air = if bin.off_air { "aeration ended after" } else { "on air for" };
             let sentences = vec![
                 format!("batch {batch}, {air} {age}"),
                 format!("at or above {threshold} {above}"),
                 format!("longest run {run}"),
-                format!("measured {measured}"),
+                format!("coverage {measured}"),
             ];
             (vec![batch.to_string(), age.to_string(), above, run, measured], sentences)
         }
     };
     if bin.batch.is_some() && bin.off_air {
-        remarks.push("Air is off; its age is that at the end of its air.".into());
+        remarks.push("Aeration has ended; the age is that at its end.".into());
     }
     if bin.batch.is_some() && bins <= BINS_TOLD_IN_FULL {
         remarks.push(match bin.newest_core {
@@ -196,7 +190,7 @@ fn row(bin: &BinWeek, site: &Site, threshold: &str, bins: usize) -> Row {
         remarks.push(format!("Alarms of the week: {}", alarms.join(", ")));
     }
     if !bin.standing.is_empty() {
-        remarks.push(format!("Standing now: {}", bin.standing.join(", ")));
+        remarks.push(format!("Active now: {}", bin.standing.join(", ")));
     }
     Row { head: bin.bin.to_string(), cells, sentences, remarks }
 }
@@ -225,16 +219,16 @@ pub(crate) fn alarms(alarms: &AlarmFigures) -> Vec<String> {
     }
     if alarms.never_acknowledged > 0 {
         let ended = figures::count(u64::from(alarms.never_acknowledged), "alarm", "alarms");
-        out.push(format!("{ended} ended without anybody acknowledging."));
+        out.push(format!("{ended} cleared without anybody acknowledging."));
     }
-    for (what, list) in [("Standing for more than a day", &alarms.standing), ("Hidden by people", &alarms.hidden)] {
+    for (what, list) in [("Active for more than a day", &alarms.standing), ("Hidden by people", &alarms.hidden)] {
         if !list.is_empty() {
             out.push(format!("{what}: {}.", list.join("; ")));
         }
     }
     if !alarms.chattering.is_empty() {
         out.push(format!(
-            "Came back too often, so tune the limit or the delays of their rules: {}.",
+            "Raised too often: tune the limit or the delays of the rules. {}.",
             each(&alarms.chattering, named)
         ));
     }
@@ -254,22 +248,27 @@ fn each<T>(items: &[T], said: impl Fn(&T) -> String) -> String {
 fn record(notice: &SummaryNotice, site: &Site) -> Vec<String> {
     let off = notice.off.iter().fold(Span::ZERO, |off, (from, to)| off + to.since(*from).max(Span::ZERO));
     let mut out = vec![match notice.off.len() as u64 {
-        0 => "hypocaust ran without a gap.".into(),
-        n => format!("hypocaust was off {} ({} in all):", figures::times(n as u32), off),
+        0 => "Monitored without a gap.".into(),
+        n => format!("Not monitored {} ({} in all):", figures::times(n as u32), off),
     }];
     out.extend(notice.off.iter().map(|(from, to)| {
-        format!("off {} to {} ({})", figures::when(&site.zone, *from), figures::when(&site.zone, *to), to.since(*from))
+        format!(
+            "not monitored {} to {} ({})",
+            figures::when(&site.zone, *from),
+            figures::when(&site.zone, *to),
+            to.since(*from)
+        )
     }));
     out.push(match notice.refused {
-        0 => "No payload was refused.".into(),
+        0 => "No message was rejected.".into(),
         n => format!(
-            "{} refused; the ledger keeps each with its reason.",
-            figures::count(n, "payload was", "payloads were")
+            "{} rejected; `hypocaust refused` lists them with the reason.",
+            figures::count(n, "message was", "messages were")
         ),
     });
     out.push(match notice.mails_given_up {
-        0 => "No mail was given up.".into(),
-        n => format!("{} given up.", figures::count(n, "mail was", "mails were")),
+        0 => "No mail was undeliverable.".into(),
+        n => format!("{} undeliverable.", figures::count(n, "mail was", "mails were")),
     });
     out
 }

@@ -1,4 +1,4 @@
-//! Words for a trial mail.
+//! Words for a test mail.
 //!
 //! Must never look like an alarm.
 
@@ -12,19 +12,19 @@ use super::zone_line;
 
 pub(super) fn write(by: &str, at: Timestamp, site: &Site) -> Letter {
     let blocks = vec![
-        Block::Lead(format!("Trial mail from {}: nothing is wrong.", site.name)),
-        Block::Paragraph(format!("{by} asked for it {}. You need not do anything.", figures::when(&site.zone, at))),
+        Block::Lead(format!("Test mail from {}: nothing is wrong.", site.name)),
+        Block::Paragraph(format!("{by} asked for it {}. There is nothing to do.", figures::short(&site.zone, at, at))),
         Block::Section(
-            "What it shows",
-            "Mail from this site reaches you. If it lay among unwanted mail, mark it as wanted, so that an alarm at night does \
-             not end up there; then see that your telephone rings for it."
+            "What to check",
+            "Mail from this site reaches you. If this mail was among the spam, mark it as wanted: alarms would land there too. Then \
+             let your telephone ring for this sender."
                 .into(),
         ),
         Block::Facts(
-            "Facts",
+            "Details",
             vec![("Asked for by".into(), by.into()), ("Asked for".into(), figures::exactly(&site.zone, at))],
         ),
         Block::Paragraph(zone_line(site, at)),
     ];
-    Letter { subject: format!("[{}] trial mail", clean(&site.id)), blocks }
+    Letter { subject: format!("{}: test mail", clean(&site.id)), blocks }
 }

@@ -152,6 +152,12 @@ struct Teller<'t> {
 }
 
 impl Teller<'_> {
+    /// The earliest it can be met: said only while the pile is as hot as is asked for, or once the heat itself is behind it. A colder pile
+    /// may never be hot again.
+    fn earliest(&self, found: &Progress) -> Option<Timestamp> {
+        (found.going_on || found.counted >= found.needed).then(|| self.frame.instant(found.earliest))
+    }
+
     fn decide(&self, judgement: &mut Judgement, found: &Progress, could_be: bool, before: &[Judgement]) {
         let missing: Vec<&str> =
             judgement.zones.iter().filter(|z| z.probes.is_empty()).map(|z| z.wanted.as_str()).collect();
@@ -174,7 +180,7 @@ impl Teller<'_> {
             judgement.result = Outcome::CannotTell;
             judgement.because =
                 format!("{}: with the time that is not known it could be met. {}", self.gap(found), self.so_far(found));
-            judgement.earliest_at = (!self.history.over).then(|| self.frame.instant(found.earliest));
+            judgement.earliest_at = self.earliest(found).filter(|_| !self.history.over);
         } else if self.history.over {
             judgement.result = Outcome::NotMet;
             // Spells add up to what they count; of all else the longest run is told.
@@ -186,7 +192,7 @@ impl Teller<'_> {
             judgement.because = self.not_met(found);
         } else {
             judgement.result = Outcome::Running;
-            judgement.earliest_at = Some(self.frame.instant(found.earliest));
+            judgement.earliest_at = self.earliest(found);
             judgement.because = self.so_far(found);
         }
         let first = before.iter().filter_map(|j| j.met_at).min();

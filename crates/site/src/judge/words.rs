@@ -69,7 +69,20 @@ pub fn beside(value: f64, limit: f64) -> String {
 pub(super) fn hours(counted: f64, needed: f64) -> String {
     let (counted, needed) = (counted / 3.6e6, needed / 3.6e6);
     // Minutes would vanish in one decimal.
-    if counted < 1.0 && counted > 0.0 { format!("{counted:.2}") } else { beside(counted, needed) }
+    let least = if counted < 1.0 && counted > 0.0 { 2 } else { 1 };
+    let cut = |digits: usize| rounded_down(counted, digits);
+    (least..=DIGITS_MAX)
+        .map(cut)
+        .find(|text| text.parse::<f64>().is_ok_and(|shown| (shown >= needed) == (counted >= needed)))
+        .unwrap_or_else(|| cut(least))
+}
+
+/// A number of hours cut to so many decimals: what counts is never rounded up, and is the same wherever it is printed.
+fn rounded_down(hours: f64, digits: usize) -> String {
+    let scale = 10_f64.powi(digits as i32);
+    // A number such as 179.8 is a hair below itself in binary; the addend is less than a thousandth of a second.
+    let cut = (hours.max(0.0) * scale + 1e-7).floor() / scale;
+    format!("{cut:.digits$}")
 }
 
 pub(super) fn counting(counting: Counting) -> &'static str {

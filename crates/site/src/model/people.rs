@@ -24,6 +24,8 @@ pub struct Person {
     pub unacknowledged: bool,
     /// The round list of every morning.
     pub round_list: bool,
+    /// What they would rather not get of it.
+    pub leaves_out: LeavesOut,
     /// Weekly summaries.
     pub summary: bool,
     /// Documents, once somebody of the site has reviewed them.
@@ -36,6 +38,15 @@ pub struct Person {
     pub bins: Option<Vec<BinId>>,
     /// When alarms reach them; always when empty.
     pub on_duty: Vec<DutyTime>,
+}
+
+/// Mails that ask for nothing, which a person can leave out.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct LeavesOut {
+    /// That an alarm of low priority has cleared.
+    pub low_clears: bool,
+    /// Round lists of mornings on which no alarm is active, none has cleared and no reminder is due.
+    pub quiet_lists: bool,
 }
 
 /// What weekly summaries and process records say of the site, and who outside gets them when.

@@ -5,15 +5,25 @@
 use std::collections::BTreeMap;
 
 use crate::ids::BinId;
-use crate::model::{Bin, Calls, DutyTime, Person, REPORT_SECTIONS};
+use crate::model::{Bin, Calls, DutyTime, LeavesOut, Person, REPORT_SECTIONS};
 
 use super::fault::{Faults, Place};
 use super::node::{Node, shortened};
 use super::section::{Item, Section};
 use super::{WEEKDAYS, links, time_of_day};
 
-const KEYS: [&str; 9] =
-    ["name", "mail", "role", "gets", "sections", "bins", "on_duty", "log_token_file", "log_token_credential"];
+const KEYS: [&str; 10] = [
+    "name",
+    "mail",
+    "role",
+    "gets",
+    "leaves_out",
+    "sections",
+    "bins",
+    "on_duty",
+    "log_token_file",
+    "log_token_credential",
+];
 
 #[derive(Clone, Copy, PartialEq)]
 enum Gets {
@@ -33,6 +43,14 @@ const GETS: [(&str, Gets); 6] = [
     ("summary", Gets::Summary),
     ("reviewed", Gets::Reviewed),
 ];
+
+#[derive(Clone, Copy, PartialEq)]
+enum Leaves {
+    LowClears,
+    QuietLists,
+}
+
+const LEAVES: [(&str, Leaves); 2] = [("low_clears", Leaves::LowClears), ("quiet_lists", Leaves::QuietLists)];
 
 /// What a role gets, and whether it answers for the site.
 const ROLES: [(&str, (&[Gets], bool)); 3] = [
@@ -111,6 +129,10 @@ fn person<'t>(
             .filter_map(|item| item.choice(&REPORT_SECTIONS.map(|(section, key)| (key, section)), faults))
             .collect::<Vec<_>>()
     });
+    let left_out: Vec<Leaves> = match section.optional("leaves_out") {
+        Some(item) => each(&item, faults).filter_map(|item| item.choice(&LEAVES, faults)).collect(),
+        None => Vec::new(),
+    };
     let token = links::secret(&section, "log_token_file", "log_token_credential", faults);
     let has = |what| gets.contains(&what);
     if let (Some(item), false, false) = (section.optional("sections"), has(Gets::Summary), has(Gets::Reviewed)) {
@@ -131,6 +153,10 @@ fn person<'t>(
         },
         unacknowledged: has(Gets::Unacknowledged),
         round_list: has(Gets::RoundList),
+        leaves_out: LeavesOut {
+            low_clears: left_out.contains(&Leaves::LowClears),
+            quiet_lists: left_out.contains(&Leaves::QuietLists),
+        },
         summary: has(Gets::Summary),
         reviewed: has(Gets::Reviewed),
         sections,
