@@ -5,8 +5,9 @@
 use std::sync::Arc;
 
 use pile::time::Timestamp;
+use site::batches::{Applied, makes_batches, withdraws};
 use site::bounds;
-use site::entry::{Batch, Entry, EntryId, EntryKind};
+use site::entry::{Batch, Entry, EntryId, EntryKind, Stage, in_force};
 use site::ids::BinId;
 use site::names::{self, Who};
 use site::quantity::Quantity;
@@ -14,6 +15,17 @@ use site::quantity::Quantity;
 use crate::effect::Effect;
 use crate::engine::Engine;
 use crate::limits;
+
+/// A valve of which nobody wrote anything is open.
+pub(crate) const VALVE_OPEN_PERCENT: f64 = 100.0;
+
+/// The entry that another corrects or withdraws.
+fn corrects(entry: &Entry) -> Option<EntryId> {
+    match entry.kind {
+        EntryKind::Corrected { of, .. } => Some(of),
+        _ => None,
+    }
+}
 
 /// Whether whoever wrote an entry said once more that it was as early as they wrote.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -54,9 +66,16 @@ impl Engine {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
         }
         self.check_instrument(&entry)?;
-        let applied = self.batches.apply(&entry, zone)?;
+        let withdrawn = withdraws(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
+        let withdrawn = withdrawn.filter(|wrong| makes_batches(&wrong.kind));
+        let applied = match &withdrawn {
+            Some(wrong) => self.take_back(wrong)?,
+            None => self.batches.apply(&entry, zone)?,
+        };
+        let wrong = corrects(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
         self.last_entry += 1;
-        let entry = Entry { id: EntryId(self.last_entry), batch: applied.batch, ..entry };
+        let batch = wrong.as_ref().map_or(applied.batch, |wrong| wrong.batch);
+        let entry = Entry { id: EntryId(self.last_entry), batch, ..entry };
         for batch in &applied.changed {
             effects.push(Effect::Batch(batch.clone()));
         }
@@ -68,6 +87,13 @@ impl Engine {
         for bin in &bins {
             self.settle_bin(now, bin, applied.bins.contains(bin), effects);
         }
+        if withdrawn.is_some() {
+            for bin in &applied.bins {
+                self.look_up_entries(bin);
+                self.water_goes_on(bin, effects);
+                self.probes_moved(bin, effects);
+            }
+        }
         effects.push(Effect::Entry(entry.clone()));
         if let (EntryKind::OnAir { filling, .. }, Some(batch)) = (&entry.kind, self.batches.in_bin(&entry.bin).cloned())
         {
@@ -78,13 +104,18 @@ impl Engine {
         {
             self.begin_water_if_none(&entry.bin, filling.as_ref(), effects);
         }
-        let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
+        let says = wrong.as_ref().map_or(&entry.kind, |wrong| &wrong.kind);
+        let moved = matches!(says, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
         self.water_entry(&entry, effects);
         let mended = matches!(entry.kind, EntryKind::Corrected { of, .. } if self.mend(of));
         self.instrument_entry(&entry, effects);
         self.results_after(&entry, &bins, now, effects);
         let said = format!("{} (entry {})", applied.said, entry.id);
+        self.write_down(&entry);
         self.remember(entry);
+        if let Some(Entry { bin, kind: EntryKind::Valve { .. }, .. }) = &wrong {
+            self.look_up_valve(bin);
+        }
         if mended {
             self.tell_passed_over(now, effects);
         }
@@ -166,7 +197,16 @@ impl Engine {
         let here = self.bins.get(bin).and_then(|state| state.entries.iter().find(|e| e.id == of));
         let here = here.or_else(|| self.unfit_entry(bin, of));
         let known = here.or_else(|| self.about_probes.iter().find(|e| e.id == of && e.bin == *bin));
-        let Some(known) = known else {
+        if let Some(by) = self.log.iter().find(|e| withdraws(e) == Some(of)) {
+            return Err(format!(
+                "entry {of} was withdrawn by entry {} already; write what happened as an entry of its own",
+                by.id
+            ));
+        }
+        // What a laboratory found is of its batch for ever, and what never happened did not happen to any batch.
+        let may_be_past = |e: &&Entry| really.is_none() || matches!(e.kind, EntryKind::LabResult { .. });
+        let past = self.log.iter().find(|e| e.id == of && e.bin == *bin).filter(may_be_past);
+        let Some(known) = known.or(past) else {
             if self.has_unfit_correction(bin, of) {
                 return Ok(());
             }
@@ -182,9 +222,12 @@ impl Engine {
                 | EntryKind::Split { .. }
                 | EntryKind::Merged { .. }
                 | EntryKind::Shipped { .. },
-                _,
-            ) if !unfit => Some("write the way back as an entry of its own"),
-            (EntryKind::OnAir { .. }, None) => Some("take the batch off air instead"),
+                Some(_),
+            ) if !unfit => Some("withdraw it with --never, and write it anew as it was"),
+            (EntryKind::OnAir { .. }, None) if unfit => Some("take the batch off air instead"),
+            (kind, Some(_)) if makes_batches(kind) && !self.is_of_batch_there(known) => {
+                Some("its batch is not in that bin now; withdraw it with --never, and write it anew as it was")
+            }
             (kind, Some(really)) if kind.key() != really.key() => {
                 Some("the kind must stay; withdraw it and write a new one")
             }
@@ -201,7 +244,9 @@ impl Engine {
         if was != there {
             // How far the valve is open outlasts a batch, and is remembered beside the entries.
             state.entries = Arc::new(Vec::new());
-            state.water = None;
+            if let Some(water) = state.water.take() {
+                state.water_before = Some(water);
+            }
             state.results = Arc::default();
         }
         self.find_batch(bin);
@@ -234,6 +279,65 @@ impl Engine {
         }
         for id in recall {
             self.recall(id, effects);
+        }
+    }
+
+    /// Takes back what an entry did to batches, as if it had never been written.
+    fn take_back(&mut self, wrong: &Entry) -> Result<Applied, String> {
+        let zone = &self.site.zone;
+        let without = self.batches.without(&self.log, wrong.id, zone)?;
+        self.batches.put_back(&without.changed);
+        let now = self.now;
+        let mut said = format!("entry {} stays in the log, marked as something that did not happen", wrong.id);
+        for batch in &without.changed {
+            let is = match batch.stage(now) {
+                Stage::Gone if batch.on_air_at.is_none() => "is no batch any more".to_owned(),
+                stage => format!("is {} in bin {}", stage.key(), batch.bin),
+            };
+            said.push_str(&format!("; batch {} {is}", batch.id));
+        }
+        Ok(Applied { batch: wrong.batch, changed: without.changed, bins: without.bins, said })
+    }
+
+    /// Whether an entry is about the batch that is in its bin now.
+    fn is_of_batch_there(&self, entry: &Entry) -> bool {
+        entry.batch.is_none() || self.batches.in_bin(&entry.bin).map(|b| b.id) == entry.batch
+    }
+
+    /// Keeps an entry among the newest of the site.
+    pub(crate) fn write_down(&mut self, entry: &Entry) {
+        self.log.push(entry.clone());
+        if self.log.len() > limits::LOG_KEPT {
+            self.log.remove(0);
+        }
+    }
+
+    /// Has the rules see the entries again of a batch that is back in a bin.
+    fn look_up_entries(&mut self, bin: &BinId) {
+        let Some(state) = self.bins.get_mut(bin) else { return };
+        state.entries = Arc::new(Vec::new());
+        let Some(there) = self.batches.in_bin(bin) else { return };
+        let (id, since) = (there.id, there.in_bin_since);
+        let own = |e: &&Entry| e.bin == *bin && (e.batch == Some(id) || e.at >= since);
+        let own: Vec<Entry> = self.log.iter().filter(own).cloned().collect();
+        let valve = self.bins.get(bin).map(|state| state.valve_percent);
+        for entry in own {
+            self.remember(entry);
+        }
+        if let (Some(state), Some(valve)) = (self.bins.get_mut(bin), valve) {
+            state.valve_percent = valve;
+        }
+    }
+
+    /// How far the valve of a bin is open as the entries say that hold; open where none says so.
+    fn look_up_valve(&mut self, bin: &BinId) {
+        let own = self.log.iter().filter(|e| e.bin == *bin).cloned().collect();
+        let opened = in_force(own).into_iter().rev().find_map(|e| match e.kind {
+            EntryKind::Valve { open_percent } => Some(open_percent),
+            _ => None,
+        });
+        if let Some(state) = self.bins.get_mut(bin) {
+            state.valve_percent = opened.unwrap_or(VALVE_OPEN_PERCENT);
         }
     }
 
