@@ -7,8 +7,9 @@ use std::sync::Arc;
 use pile::time::Timestamp;
 use site::batches::{Applied, makes_batches, withdraws};
 use site::bounds;
-use site::entry::{Batch, Entry, EntryId, EntryKind, Stage, in_force};
+use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Rest, Stage, WHOLE_SITE, in_force};
 use site::ids::BinId;
+use site::model::Display;
 use site::names::{self, Who};
 use site::quantity::Quantity;
 
@@ -51,7 +52,9 @@ impl Engine {
                 Err(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")))
             }
         };
-        known_bin(&entry.bin)?;
+        if !(entry.bin.as_str() == WHOLE_SITE && entry.kind.needs_no_bin()) {
+            known_bin(&entry.bin)?;
+        }
         if let EntryKind::Moved { into: Some(into), .. } | EntryKind::Split { into, .. } | EntryKind::Merged { into } =
             &entry.kind
         {
@@ -68,10 +71,20 @@ impl Engine {
         self.check_instrument(&entry)?;
         let withdrawn = withdraws(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
         let withdrawn = withdrawn.filter(|wrong| makes_batches(&wrong.kind));
-        let applied = match &withdrawn {
+        let of_laboratory = self.batch_of_result(&entry)?;
+        let mut applied = match &withdrawn {
             Some(wrong) => self.take_back(wrong)?,
             None => self.batches.apply(&entry, zone)?,
         };
+        if of_laboratory.is_some() {
+            applied.batch = of_laboratory;
+        }
+        if let Some(said) = self.shipped_so_far(&entry, applied.batch) {
+            applied.said.push_str(&said);
+        }
+        if let Some(said) = self.check_says(&entry) {
+            applied.said = said;
+        }
         let wrong = corrects(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
         self.last_entry += 1;
         let batch = wrong.as_ref().map_or(applied.batch, |wrong| wrong.batch);
@@ -280,6 +293,86 @@ impl Engine {
         for id in recall {
             self.recall(id, effects);
         }
+    }
+
+    /// The batch that a laboratory's result is of: the one that is named, or `None` where that is the one in the bin.
+    fn batch_of_result(&self, entry: &Entry) -> Result<Option<BatchId>, String> {
+        let EntryKind::LabResult { sampled_at, .. } = &entry.kind else { return Ok(None) };
+        let zone = &self.site.zone;
+        let there = self.batches.in_bin(&entry.bin);
+        if let Some(of) = entry.batch {
+            let known = there.is_some_and(|b| b.id == of) || self.log.iter().any(|e| e.batch == Some(of));
+            return match known || self.batches.all().any(|b| b.id == of) {
+                true => Ok(Some(of)),
+                false => Err(format!("there is no batch {of}; `hypocaust batch list --all` shows them")),
+            };
+        }
+        let began =
+            there.map(|b| [b.on_air_at, b.loaded_last_at].into_iter().flatten().fold(b.in_bin_since, Timestamp::min));
+        let earlier = |e: &&Entry| e.bin == entry.bin && e.batch.is_some() && e.batch != there.map(|b| b.id);
+        match (began, self.log.iter().rev().find(earlier).and_then(|e| e.batch)) {
+            (Some(began), Some(before)) if *sampled_at < began => Err(format!(
+                "the sample was taken at {}, before the batch in bin {} began at {}; say which batch it is of: --batch {before}, or another that \
+                 `hypocaust batch list --all` shows",
+                zone.show(*sampled_at),
+                entry.bin,
+                zone.show(began)
+            )),
+            (None, Some(before)) => Err(format!(
+                "there is no batch in bin {}; say which batch the result is of: --batch {before}, or another that `hypocaust batch list --all` shows",
+                entry.bin
+            )),
+            _ => Ok(None),
+        }
+    }
+
+    /// What of a batch was shipped, this entry included.
+    fn shipped_so_far(&self, entry: &Entry, batch: Option<BatchId>) -> Option<String> {
+        let EntryKind::Shipped { amount, rest, .. } = &entry.kind else { return None };
+        let own = self.log.iter().filter(|e| e.batch.is_some() && e.batch == batch).cloned();
+        let before = in_force(own.chain(self.log.iter().filter(|e| corrects(e).is_some()).cloned()).collect());
+        let parts = before.iter().filter_map(|e| match &e.kind {
+            EntryKind::Shipped { amount, .. } if e.batch == batch => Some(*amount),
+            _ => None,
+        });
+        let all: Vec<Amount> = parts.chain([*amount]).collect();
+        let stays = match rest {
+            Rest::Stays => "; the rest of it stays, and the bin is empty once the last part is entered with --all",
+            Rest::Nothing => "",
+        };
+        let so_far = match all.len() {
+            1 => String::new(),
+            many => format!("; {} in {many} parts so far", Amount::sum_words(&all, self.site.display)),
+        };
+        Some(format!("{so_far}{stays}"))
+    }
+
+    /// What a check of a probe comes to: that it passed, or that it failed, by how much, and which readings it takes back.
+    fn check_says(&self, entry: &Entry) -> Option<String> {
+        let EntryKind::Calibrated { probe, showed, truth, allowed, .. } = &entry.kind else { return None };
+        let zone = &self.site.zone;
+        let (scale, sign) = if self.site.display == Display::Us { (1.8, "°F") } else { (1.0, "°C") };
+        let off = showed.0 - truth.0;
+        let (by, most) = (off.abs() * scale, allowed.0 * scale);
+        let way = if off > 0.0 { "too high" } else { "too low" };
+        if off.abs() <= allowed.0 {
+            return Some(format!(
+                "probe {probe} passed its check at {}: {by:.1} {sign} off, {most:.1} {sign} allowed",
+                zone.show(entry.at)
+            ));
+        }
+        let checks = self.instruments.checks(probe);
+        let before = checks.iter().rev().find(|c| c.at < entry.at && c.passed).map(|c| c.at);
+        let next = checks.iter().find(|c| c.at > entry.at && c.passed).map(|c| c.at);
+        let from = before
+            .map_or_else(|| "its first reading".to_owned(), |at| format!("its last good check, {}", zone.show(at)));
+        let until = next
+            .map_or_else(|| "its next good check".to_owned(), |at| format!("its next good check, {}", zone.show(at)));
+        Some(format!(
+            "probe {probe} FAILED its check at {}: it showed {by:.1} {sign} {way}, and {most:.1} {sign} is allowed. Criteria do not count its \
+             readings from {from} to {until}. Replace it, or check it again",
+            zone.show(entry.at)
+        ))
     }
 
     /// Takes back what an entry did to batches, as if it had never been written.

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use pile::time::{Span, Timestamp};
 
 use crate::bounds;
-use crate::entry::{Batch, BatchId, Entry, EntryId, EntryKind, Really, Rest, Stage, Taken};
+use crate::entry::{Batch, BatchId, Entry, EntryId, EntryKind, Really, Rest, Stage, Taken, WHOLE_SITE};
 use crate::ids::BinId;
 use crate::zone::Zone;
 
@@ -159,7 +159,10 @@ impl Batches {
                 }
             }
             EntryKind::Corrected { of, really } => self.correct(*of, really.as_deref(), there, &mut done, zone)?,
-            kind => done.said = format!("kept for bin {bin}: {} at {}", kind.key(), zone.show(at)),
+            kind => {
+                let about = if bin.as_str() == WHOLE_SITE { "the whole site".into() } else { format!("bin {bin}") };
+                done.said = format!("kept for {about}: {} at {}", kind.key(), zone.show(at));
+            }
         }
         Ok(done)
     }

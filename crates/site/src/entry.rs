@@ -9,7 +9,8 @@ use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres, Reada
 
 use crate::bounds;
 use crate::ids::{BinId, ProbeId};
-use crate::model::Position;
+use crate::model::{Display, Position};
+use crate::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND};
 
 /// A number that names one entry for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,6 +34,9 @@ pub struct Entry {
     /// The batch that it is about, filled in when it is taken into the log.
     pub batch: Option<BatchId>,
 }
+
+/// In the place of a bin: the entry is about the whole site. Only what needs no bin may be: a smell, a complaint, a repair, a note.
+pub const WHOLE_SITE: &str = "whole-site";
 
 /// What happened.
 #[derive(Clone, Debug, PartialEq)]
@@ -585,6 +589,15 @@ impl EntryKind {
         }
     }
 
+    /// Whether it may be about the whole site.
+    pub fn needs_no_bin(&self) -> bool {
+        match self {
+            EntryKind::Smell | EntryKind::Complaint | EntryKind::Repair | EntryKind::Note => true,
+            EntryKind::Corrected { really, .. } => really.as_ref().is_none_or(|really| really.kind.needs_no_bin()),
+            _ => false,
+        }
+    }
+
     /// The kind of this word, where the word alone says it.
     pub fn plain(word: &str) -> Option<EntryKind> {
         PLAIN.into_iter().find(|kind| kind.key() == word)
@@ -740,6 +753,30 @@ impl Against {
 }
 
 impl Amount {
+    /// Several amounts together, masses and volumes apart, in the site's units.
+    pub fn sum_words(all: &[Amount], display: Display) -> String {
+        let (mut kilograms, mut cubic_metres) = (0.0, 0.0);
+        for amount in all {
+            match amount {
+                Amount::Mass(mass) => kilograms += mass.0,
+                Amount::Volume(volume) => cubic_metres += volume.0,
+            }
+        }
+        let mass = match display {
+            Display::Metric => format!("{kilograms:.0} kg"),
+            Display::Us => format!("{:.0} lb", kilograms / KILOGRAMS_PER_POUND),
+        };
+        let volume = match display {
+            Display::Metric => format!("{cubic_metres:.2} m³"),
+            Display::Us => format!("{:.2} yd³", cubic_metres / CUBIC_METRES_PER_CUBIC_YARD),
+        };
+        match (kilograms > 0.0, cubic_metres > 0.0) {
+            (true, true) => format!("{mass} and {volume}"),
+            (false, true) => volume,
+            _ => mass,
+        }
+    }
+
     fn check(self, what: &str) -> Result<(), String> {
         match self {
             Amount::Mass(mass) => within(what, mass.0, 0.1, 1e7, "kg"),
