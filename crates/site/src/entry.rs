@@ -492,7 +492,7 @@ impl EntryKind {
             }
             EntryKind::Watered { minutes, litres } => {
                 if minutes.is_none() && litres.is_none() {
-                    return Err("say how much: --minutes N or --litres L".into());
+                    return Err("say how much: --minutes N or --water AMOUNT".into());
                 }
                 minutes.map_or(Ok(()), |m| within("minutes", m, 0.0, 1_440.0, "min"))?;
                 litres.map_or(Ok(()), |l| within("litres", l.0, 0.0, 100_000.0, "L"))
