@@ -7,13 +7,19 @@
 #[path = "support/yard.rs"]
 mod yard;
 
+use std::any::TypeId;
 use std::process::{Command, Stdio};
 
+use clap::CommandFactory;
+use hypocaust::amounts;
+use hypocaust::cli::{Cli, Typed};
 use hypocaust::driven::connect;
 use hypocaust::socket::Request;
 use ledger::{Access, Ledger};
 use serde_json::Value;
 use site::entry::EntryKind;
+use site::measure::Kind;
+use site::model::Display;
 use yard::{HOT_NOW, START, Yard, hypocaust_with, live, root};
 
 /// A command, its exit code, words that it prints, and why.
@@ -224,7 +230,7 @@ fn the_demo_runs_in_any_folder_and_in_us_units() {
             .unwrap();
         (
             out.status.success(),
-            String::from_utf8_lossy(&out.stdout).into_owned() + &String::from_utf8_lossy(&out.stderr),
+            String::from_utf8_lossy(&out.stdout).into_owned() + String::from_utf8_lossy(&out.stderr).as_ref(),
         )
     };
     let (ok, said) = run(&["check"]);
@@ -234,4 +240,73 @@ fn the_demo_runs_in_any_folder_and_in_us_units() {
     let (ok, said) = run(&["readings", "--from", "2026-03-02 06:00", "--to", "2026-03-02 12:00", "--json"]);
     let first: Value = serde_json::from_str(said.lines().next().unwrap()).unwrap();
     assert!(ok && first["unit"] == "Cel", "canonical units for programs: {said}");
+}
+
+/// Amounts of no unit that another could be written for.
+const PURE_NUMBERS: [&str; 2] = ["carbon-to-nitrogen", "respiration"];
+
+fn walk(command: &clap::Command, path: &str, found: &mut Vec<(String, String, bool, bool)>) {
+    for arg in command.get_arguments() {
+        let Some(long) = arg.get_long() else { continue };
+        let parser = arg.get_value_parser();
+        let names = arg.get_value_names().map(|names| names.iter().map(ToString::to_string).collect::<Vec<_>>());
+        let bare_number = parser.type_id() == TypeId::of::<f64>();
+        found.push((
+            format!("{path} --{long}"),
+            names.unwrap_or_default().join(" "),
+            bare_number,
+            parser.type_id() == TypeId::of::<Typed>(),
+        ));
+    }
+    for sub in command.get_subcommands() {
+        walk(sub, &format!("{path} {}", sub.get_name()), found);
+    }
+}
+
+#[test]
+fn every_option_with_an_amount_is_read_by_the_one_reader() {
+    let mut found = Vec::new();
+    walk(&Cli::command(), "hypocaust", &mut found);
+    let amounts = ["AMOUNT", "DEGREES", "PERCENT", "DEPTH", "SIZE", "MASS", "DENSITY", "WATER"];
+    let mut typed = 0;
+    for (option, names, bare_number, is_typed) in &found {
+        let pure = PURE_NUMBERS.iter().any(|name| option.ends_with(&format!("--{name}")));
+        assert!(
+            !bare_number || pure,
+            "{option} takes a bare number: give it the type `Typed`, and read it with `amounts`"
+        );
+        if option.starts_with("hypocaust log") || option.starts_with("hypocaust batch") {
+            let is_amount = amounts.contains(&names.as_str());
+            assert!(!is_amount || *is_typed, "{option} {names} is an amount and not read as one");
+        }
+        typed += usize::from(*is_typed);
+    }
+    assert!(typed >= 20, "only {typed} options with an amount were found");
+}
+
+#[test]
+fn bare_numbers_are_in_the_unit_of_the_site_and_any_other_can_be_written() {
+    let settings = include_str!("../demo-data/site.yaml");
+    let mut site = site::settings::read(settings, "demo-data/site.yaml").unwrap();
+    for (display, text, kind, want, why) in [
+        (Display::Metric, "100", Kind::Water, 100.0, "litres"),
+        (Display::Us, "100", Kind::Water, 378.541_178_4, "gallons"),
+        (Display::Metric, "30gal", Kind::Water, 113.562_353_52, "written with it"),
+        (Display::Us, "140", Kind::Temperature, 60.0, "°F"),
+        (Display::Us, "60C", Kind::Temperature, 60.0, "written with it"),
+        (Display::Metric, "3ft", Kind::Length, 0.914_4, "feet"),
+        (Display::Metric, "12in", Kind::Length, 0.304_8, "inches"),
+        (Display::Us, "850", Kind::Density, 504.284_9, "lb/yd³"),
+        (Display::Metric, "850lb/yd3", Kind::Density, 504.284_9, "written with it"),
+        (Display::Us, "1.8", Kind::Difference, 1.0, "a difference in °F"),
+    ] {
+        site.display = display;
+        let got = amounts::read(&site, "x", &Typed(text.into()), kind).unwrap();
+        assert!((got - want).abs() < 1e-4, "{text}: {why}: {got}");
+    }
+    for (text, want) in [("55", 55.0), ("55%", 55.0), ("7.1", 7.1)] {
+        assert_eq!(amounts::percent("moisture", &Typed(text.into())).unwrap(), want, "{text}");
+    }
+    let said = amounts::amount("amount", &Typed("5".into())).unwrap_err().to_string();
+    assert!(said.contains("--amount: `5` is no amount; write a mass or a volume with its unit"), "{said}");
 }

@@ -34,8 +34,11 @@ pub(crate) fn unit(site: &Site, kind: Kind) -> Option<&'static str> {
     Some(if site.display == Display::Us { us } else { metric })
 }
 
-/// Reads what somebody typed for an option.
-pub(crate) fn read(site: &Site, option: &str, typed: &Typed, kind: Kind) -> Result<f64, CommandError> {
+/// Reads what somebody typed for an option; a bare number is in the site's unit.
+///
+/// # Errors
+/// A sentence with the option and the units that fit.
+pub fn read(site: &Site, option: &str, typed: &Typed, kind: Kind) -> Result<f64, CommandError> {
     with_unit(option, typed, kind, unit(site, kind))
 }
 
@@ -61,7 +64,10 @@ pub(crate) fn minutes(site: &Site, option: &str, typed: &Typed) -> Result<f64, C
 }
 
 /// Percent, whatever stands behind the number: `55`, `55%`.
-pub(crate) fn percent(option: &str, typed: &Typed) -> Result<f64, CommandError> {
+///
+/// # Errors
+/// A sentence with the option and the units that fit.
+pub fn percent(option: &str, typed: &Typed) -> Result<f64, CommandError> {
     let fraction = with_unit(option, typed, Kind::Fraction, Some("%"))?;
     // What was typed in decimals comes back as it was typed.
     let percent = fraction * 100.0;
@@ -70,7 +76,10 @@ pub(crate) fn percent(option: &str, typed: &Typed) -> Result<f64, CommandError> 
 }
 
 /// A mass or a volume, with its unit: a bare number could be either.
-pub(crate) fn amount(option: &str, typed: &Typed) -> Result<Amount, CommandError> {
+///
+/// # Errors
+/// A sentence with the option and an example of each.
+pub fn amount(option: &str, typed: &Typed) -> Result<Amount, CommandError> {
     let mass = measure::read(&typed.0, Kind::Mass, None).map(|kg| Amount::Mass(Kilograms(kg)));
     let volume = || measure::read(&typed.0, Kind::Volume, None).map(|m3| Amount::Volume(CubicMetres(m3)));
     mass.or_else(|_| volume()).map_err(|_| {
@@ -99,83 +108,4 @@ pub(crate) fn meant(site: &Site, bin: &str, kind: &EntryKind, really: bool) -> R
         return Err(CommandError::Refused("nothing was kept; type the command again with the right amount".into()));
     }
     Err(CommandError::Refused(format!("{doubt}; correct the number or its unit, or confirm it with --really")))
-}
-
-#[cfg(test)]
-mod tests {
-    use std::any::TypeId;
-
-    use clap::CommandFactory;
-
-    use super::*;
-    use crate::cli::Cli;
-
-    /// Amounts of no unit that another could be written for.
-    const PURE_NUMBERS: [&str; 2] = ["carbon-to-nitrogen", "respiration"];
-
-    fn walk(command: &clap::Command, path: &str, found: &mut Vec<(String, String, bool, bool)>) {
-        for arg in command.get_arguments() {
-            let Some(long) = arg.get_long() else { continue };
-            let parser = arg.get_value_parser();
-            let names = arg.get_value_names().map(|names| names.iter().map(ToString::to_string).collect::<Vec<_>>());
-            let bare_number = parser.type_id() == TypeId::of::<f64>();
-            found.push((
-                format!("{path} --{long}"),
-                names.unwrap_or_default().join(" "),
-                bare_number,
-                parser.type_id() == TypeId::of::<Typed>(),
-            ));
-        }
-        for sub in command.get_subcommands() {
-            walk(sub, &format!("{path} {}", sub.get_name()), found);
-        }
-    }
-
-    #[test]
-    fn every_option_with_an_amount_is_read_by_the_one_reader() {
-        let mut found = Vec::new();
-        walk(&Cli::command(), "hypocaust", &mut found);
-        let amounts = ["AMOUNT", "DEGREES", "PERCENT", "DEPTH", "SIZE", "MASS", "DENSITY", "WATER"];
-        let mut typed = 0;
-        for (option, names, bare_number, is_typed) in &found {
-            let pure = PURE_NUMBERS.iter().any(|name| option.ends_with(&format!("--{name}")));
-            assert!(
-                !bare_number || pure,
-                "{option} takes a bare number: give it the type `Typed`, and read it with `amounts`"
-            );
-            if option.starts_with("hypocaust log") || option.starts_with("hypocaust batch") {
-                let is_amount = amounts.contains(&names.as_str());
-                assert!(!is_amount || *is_typed, "{option} {names} is an amount and not read as one");
-            }
-            typed += usize::from(*is_typed);
-        }
-        assert!(typed >= 20, "only {typed} options with an amount were found");
-    }
-
-    #[test]
-    fn bare_numbers_are_in_the_unit_of_the_site_and_any_other_can_be_written() {
-        let settings = include_str!("../../../demo-data/site.yaml");
-        let mut site = site::settings::read(settings, "demo-data/site.yaml").unwrap();
-        for (display, text, kind, want, why) in [
-            (Display::Metric, "100", Kind::Water, 100.0, "litres"),
-            (Display::Us, "100", Kind::Water, 378.541_178_4, "gallons"),
-            (Display::Metric, "30gal", Kind::Water, 113.562_353_52, "written with it"),
-            (Display::Us, "140", Kind::Temperature, 60.0, "°F"),
-            (Display::Us, "60C", Kind::Temperature, 60.0, "written with it"),
-            (Display::Metric, "3ft", Kind::Length, 0.914_4, "feet"),
-            (Display::Metric, "12in", Kind::Length, 0.304_8, "inches"),
-            (Display::Us, "850", Kind::Density, 504.284_9, "lb/yd³"),
-            (Display::Metric, "850lb/yd3", Kind::Density, 504.284_9, "written with it"),
-            (Display::Us, "1.8", Kind::Difference, 1.0, "a difference in °F"),
-        ] {
-            site.display = display;
-            let got = read(&site, "x", &Typed(text.into()), kind).unwrap();
-            assert!((got - want).abs() < 1e-4, "{text}: {why}: {got}");
-        }
-        for (text, want) in [("55", 55.0), ("55%", 55.0), ("7.1", 7.1)] {
-            assert_eq!(percent("moisture", &Typed(text.into())).unwrap(), want, "{text}");
-        }
-        let said = amount("amount", &Typed("5".into())).unwrap_err().to_string();
-        assert!(said.contains("--amount: `5` is no amount; write a mass or a volume with its unit"), "{said}");
-    }
 }

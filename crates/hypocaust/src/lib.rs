@@ -6,7 +6,7 @@
 #[macro_use]
 pub mod out;
 
-mod amounts;
+pub mod amounts;
 pub mod by_mqtt;
 pub mod calc;
 mod case_chart;
