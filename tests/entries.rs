@@ -13,14 +13,17 @@ use std::process::{Command, Stdio};
 use clap::CommandFactory;
 use hypocaust::amounts;
 use hypocaust::cli::{Cli, Typed};
-use hypocaust::driven::connect;
+use hypocaust::driven::{acknowledged, connect, publish};
 use hypocaust::socket::Request;
 use ledger::{Access, Ledger};
 use serde_json::Value;
 use site::entry::EntryKind;
 use site::measure::Kind;
 use site::model::Display;
-use yard::{HOT_NOW, START, Yard, hypocaust_with, live, root};
+use yard::{
+    HOT_NOW, PATIENCE, Process, START, Yard, eventually, eventually_within, free_port, hypocaust_with, live, payload,
+    root,
+};
 
 /// A command, its exit code, words that it prints, and why.
 type Line<'a> = (&'a str, i32, &'a [&'a str], &'a str);
@@ -178,7 +181,7 @@ fn amounts_and_times_are_read_as_people_write_them_and_slips_are_asked_back() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_check_that_failed_says_what_it_takes_back_and_a_bin_without_a_batch_is_told() {
+async fn a_check_that_failed_says_what_it_takes_back() {
     let yard = Yard::new(1).with_rule("hot-now", HOT_NOW);
     let mut driven = yard.driven(START).await;
     let client = connect(driven.listens_on().unwrap(), "b1-node");
@@ -207,6 +210,40 @@ async fn a_check_that_failed_says_what_it_takes_back_and_a_bin_without_a_batch_i
             ("readings --from 2026-03-09 --to 2026-03-10", 0, &["b1-core", "61.50 °C"], "of the whole site"),
         ],
     );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_status_shows_the_site_on_one_screen() {
+    let port = free_port();
+    let yard = Yard::new(2).embedded_at(port).with_rule("hot-now", HOT_NOW);
+    let settings = yard.write_settings();
+    follow(&settings, &[("batch on-air --bin b1", 0, &["batch 1"], "one of the two bins has a batch")]);
+    let process = Process::start(&yard, &[]);
+    eventually("the daemon", || yard.data().join("socket").exists().then_some(())).await;
+    let client = connect(([127, 0, 0, 1], port).into(), "node");
+    for probe in ["b1-core", "b2-core"] {
+        let now = hypocaust::clock::Clock::live().now();
+        acknowledged(vec![publish(&client, format!("t/{probe}"), payload(now, 71.5)).await.unwrap()]).await.unwrap();
+    }
+    let screen = || {
+        let (code, said) = tokio::task::block_in_place(|| hypocaust_with(&settings, &["status"]));
+        (code == 0 && said.contains("Active alarms: 2")).then_some(said)
+    };
+    let said = eventually_within(PATIENCE * 2, "both alarms on the screen", screen).await;
+    for wanted in [
+        "batch 1 on air, day 1",
+        "core 71.5 °C (",
+        "readings, but no batch since the beginning: process rules are off (hypocaust batch on-air --bin b2)",
+        "b1  Hot now: core 71.5 °C above 65.0 °C",
+        "first: Look at the blower.",
+        "Daemon: all 7 parts are ok (hypocaust status --health)",
+    ] {
+        assert!(said.contains(wanted), "`{wanted}` is not in: {said}");
+    }
+    let (code, said) = hypocaust_with(&settings, &["status", "--json"]);
+    let health: Value = serde_json::from_str(&said).unwrap();
+    assert_eq!((code, &health["state"]), (0, &Value::from("ok")), "programs read what they read before");
+    assert_eq!(process.stop().0, Some(0));
 }
 
 #[test]

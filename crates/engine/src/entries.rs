@@ -190,9 +190,13 @@ impl Engine {
 
     /// The number of an entry that says the very same, of the batch that is in its bin now: it is written twice.
     pub fn written_already(&self, entry: &Entry) -> Option<EntryId> {
-        let entries = &self.bins.get(&entry.bin)?.entries;
         let same = |e: &&Entry| (e.at, &e.kind, &e.by, &e.note) == (entry.at, &entry.kind, &entry.by, &entry.note);
-        entries.iter().find(same).map(|e| e.id)
+        match self.bins.get(&entry.bin) {
+            Some(state) if entry.batch.is_none() => state.entries.iter().find(same),
+            // What is about the whole site, or about a batch that has left, no bin remembers.
+            _ => self.log.iter().filter(|e| e.bin == entry.bin).find(same),
+        }
+        .map(|e| e.id)
     }
 
     fn can_be_corrected(&self, bin: &BinId, of: EntryId, really: Option<&EntryKind>) -> Result<(), String> {

@@ -54,9 +54,10 @@ pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
     site.data_folder = out.join("data");
     site.mail.transport = Transport::Folder(out.join("mail"));
     // They are in the program: the demo runs in any folder. The listings, and whoever wants to change one, find them there.
-    let texts = rules::shipped_texts();
-    for text in &texts {
+    let mut texts = rules::shipped_texts();
+    for text in &mut texts {
         let path = out.join("rules").join(format!("{}.rhai", text.name));
+        text.path = path.display().to_string();
         files::write(&path, &text.text)
             .map_err(|source| CommandError::Io { what: format!("{} cannot be written", path.display()), source })?;
     }

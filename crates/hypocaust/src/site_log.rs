@@ -552,6 +552,9 @@ fn list_batches(site: &Site, all: bool, as_json: bool) -> Result<(), CommandErro
 fn batch_line(site: &Site, batch: &Batch, now: Timestamp) -> String {
     let zone = &site.zone;
     let stage = batch.stage(now);
+    if batch.never_was() {
+        return format!("batch {:<5} never was: the entry by which it began was withdrawn", batch.id);
+    }
     let since = match stage {
         Stage::Loading => Some(batch.in_bin_since),
         Stage::OnAir => batch.on_air_at,

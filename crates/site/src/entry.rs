@@ -707,6 +707,11 @@ impl Batch {
         times.into_iter().find_map(|(what, at)| Some((what, at.filter(|at| !bounds::is_of_calendar(*at))?)))
     }
 
+    /// Whether the entry by which it began did not happen: its number is taken, and nothing else is left of it.
+    pub fn never_was(&self) -> bool {
+        self.gone_at == Some(self.in_bin_since) && self.on_air_at.is_none() && self.loaded_last_at.is_none()
+    }
+
     /// The stage it is in at `now`.
     pub fn stage(&self, now: Timestamp) -> Stage {
         let reached = |at: Option<Timestamp>| at.is_some_and(|at| at <= now);
