@@ -23,6 +23,7 @@ use site::zone::parse_rfc3339;
 
 use crate::clock::Clock;
 use crate::commands::CommandError;
+use crate::daemon::chain;
 use crate::socket::{self, Answer, Request};
 
 /// A probe that said nothing for longer shows no temperature.
@@ -52,9 +53,10 @@ pub fn status(site: &Site, json: bool, health: bool) -> Result<ExitCode, Command
         return Ok(code);
     }
     // A store that cannot be read must not keep anybody from hearing how the daemon is.
-    match Ledger::open(&site.data_folder, Access::Read) {
-        Ok(ledger) => print!("{}", screen(site, &ledger, Clock::live().now())?),
-        Err(error) => println!("{}: the store cannot be read: {error}", site.name),
+    let ledger = Ledger::open(&site.data_folder, Access::Read);
+    match ledger.and_then(|ledger| screen(site, &ledger, Clock::live().now())) {
+        Ok(screen) => print!("{screen}"),
+        Err(error) => println!("{}: the store cannot be read: {}", site.name, chain(&error)),
     }
     match asked {
         Some(Answer::Done(said)) => {
@@ -80,7 +82,7 @@ fn daemon(site: &Site, said: &str) -> String {
         .map(|part| {
             let since = part["since"].as_str().and_then(parse_rfc3339).map(|at| site.zone.show(at)).unwrap_or_default();
             let (name, state, finding) = (word(part, "part"), word(part, "state"), word(part, "finding"));
-            format!("  {name}: {state} since {since}: {finding}. {}", word(part, "do")).trim_end().to_owned()
+            format!("{name}: {state} since {since}: {finding}. {}", word(part, "do")).trim_end().to_owned()
         })
         .collect();
     match wrong.len() {
