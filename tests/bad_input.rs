@@ -253,7 +253,11 @@ async fn people_write_through_a_running_daemon_and_without_one() {
         (&["log", "watered", "--bin", "b1"], 64, "--minutes"),
         (&["log", "watered", "--bin", "b1", "--litres", "-3"], 65, "-3 L is less than 0.1 L"),
         (&["log", "valve", "--bin", "b1", "--open", "130"], 65, "130 % is outside 0 to 100 %"),
-        (&["log", "watered", "--bin", "b1", "--litres", "5", "--at", "yesterday"], 64, "write `2026-03-10 07:00`"),
+        (
+            &["log", "watered", "--bin", "b1", "--litres", "5", "--at", "yesterday"],
+            64,
+            "or `2026-03-10 07:00` for the site's own clock",
+        ),
         (&["log", "watered", "--bin", "b1", "--litres", "5", "--at", "2090-01-01 00:00"], 65, "has not come yet"),
         (&["alarms", "acknowledge", "7", "--by", "Ann"], 65, "there is no alarm 7"),
         (&["alarms", "acknowledge", "7", "--by", "Zoe"], 65, "there is no `Zoe` under `people`"),

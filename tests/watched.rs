@@ -176,7 +176,7 @@ async fn a_store_that_takes_nothing_is_ill_health() {
     assert!(status == 503 && text.contains("disk: failed since"), "{status} {text}");
     assert!(text.contains("none is acknowledged while the store takes nothing"), "{text}");
     // The command is answered while the loop is held up, too; so is a program that asks for figures, with nothing made up.
-    let (code, said) = tokio::task::block_in_place(|| yard::hypocaust(&yard, &["status"]));
+    let (code, said) = tokio::task::block_in_place(|| yard::hypocaust(&yard, &["status", "--health"]));
     assert!(code == 1 && said.contains("disk: failed since"), "{code}: {said}");
     assert_eq!(got(port, "/metrics").await.0, 503);
     pages.send_replace(None);

@@ -58,6 +58,10 @@ pub struct Written {
     pub note: String,
     /// They say once more that it was as early as they wrote.
     pub really_that_early: bool,
+    /// They say once more that the amount is what they meant.
+    pub really: bool,
+    /// The batch of a laboratory's result, where that is not the one in the bin.
+    pub batch: Option<u64>,
 }
 
 impl std::fmt::Debug for Written {
@@ -71,7 +75,7 @@ impl std::fmt::Debug for Written {
 }
 
 /// `{"token": "...", "by": "Nora Quill", "bin": "north-1", "at": "2026-03-10T16:30:00Z", "says": {"watered": {"litres": 120}}}`, and `id`,
-/// `note` and `really_that_early` where there is something to say.
+/// `note`, `really_that_early`, `really` and `batch` where there is something to say.
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct WrittenLine {
@@ -86,6 +90,10 @@ struct WrittenLine {
     note: String,
     #[serde(default)]
     really_that_early: bool,
+    #[serde(default)]
+    really: bool,
+    #[serde(default)]
+    batch: Option<u64>,
 }
 
 /// No key of ours is longer.
@@ -120,9 +128,10 @@ fn what_is_wrong(e: &serde_json::Error) -> String {
 
 pub(crate) fn read_written(payload: &[u8]) -> Result<Written, Fault> {
     let line: WrittenLine = line(payload).map_err(|why| Fault::NotAnEntry { why })?;
-    let WrittenLine { id, token, by, bin, at, says, note, really_that_early } = line;
+    let WrittenLine { id, token, by, bin, at, says, note, really_that_early, really, batch } = line;
     let cut = |text: String| text.chars().take(COMMENT_CHARS).collect();
-    Ok(Written { id: cut(id), token, by, bin, at, says: says.to_string(), note: cut(note), really_that_early })
+    let (says, note) = (says.to_string(), cut(note));
+    Ok(Written { id: cut(id), token, by, bin, at, says, note, really_that_early, really, batch })
 }
 
 #[cfg(test)]

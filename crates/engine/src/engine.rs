@@ -106,6 +106,8 @@ pub struct Engine {
     /// The batches on the site.
     pub(crate) batches: Batches,
     pub(crate) last_entry: u64,
+    /// The newest entries of all bins in the order in which they were written: what a withdrawn one did is found by living through them again.
+    pub(crate) log: Vec<Entry>,
     /// When the oldest reading was measured that is kept; `None` before the first.
     pub(crate) first_reading: Option<Timestamp>,
     /// What the store holds and nobody can use.
@@ -146,6 +148,8 @@ pub(crate) struct BinState {
     pub(crate) phase: Span,
     /// The water account of its batch.
     pub(crate) water: Option<crate::water::BinWater>,
+    /// That of the batch that was in it before, or is off air, should that have been a mistake.
+    pub(crate) water_before: Option<crate::water::BinWater>,
     /// How its batch stood against the criteria when it was judged last.
     pub(crate) results: Arc<Vec<Standing>>,
 }
@@ -235,9 +239,10 @@ impl Engine {
                     batch: None,
                     unfit: None,
                     entries: Arc::new(Vec::new()),
-                    valve_percent: 100.0,
+                    valve_percent: crate::entries::VALVE_OPEN_PERCENT,
                     phase,
                     water: None,
+                    water_before: None,
                     results: Arc::default(),
                 },
             )
@@ -292,6 +297,7 @@ impl Engine {
             started: false,
             batches: Batches::default(),
             last_entry: restored.last_entry,
+            log: Vec::new(),
             first_reading: restored.first_reading,
             passed_over: Vec::new(),
             unfit_entries: Vec::new(),
@@ -355,6 +361,9 @@ impl Engine {
     }
 
     fn put_back(&mut self, restored: Restored) {
+        let mut log: BTreeMap<_, Entry> = restored.log.into_iter().map(|e| (e.id, e)).collect();
+        log.extend(restored.entries.iter().chain(&restored.about_probes).map(|e| (e.id, e.clone())));
+        self.log = log.into_values().filter(crate::unfit::is_fit).collect();
         let entries = self.take_fit(restored.passed_over, restored.about_probes, restored.entries);
         self.learn_instruments();
         for (id, window) in restored.windows {

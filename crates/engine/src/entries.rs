@@ -5,15 +5,28 @@
 use std::sync::Arc;
 
 use pile::time::Timestamp;
+use site::batches::{Applied, makes_batches, withdraws};
 use site::bounds;
-use site::entry::{Batch, Entry, EntryId, EntryKind};
+use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Rest, Stage, WHOLE_SITE, in_force};
 use site::ids::BinId;
+use site::model::Display;
 use site::names::{self, Who};
 use site::quantity::Quantity;
 
 use crate::effect::Effect;
 use crate::engine::Engine;
 use crate::limits;
+
+/// A valve of which nobody wrote anything is open.
+pub(crate) const VALVE_OPEN_PERCENT: f64 = 100.0;
+
+/// The entry that another corrects or withdraws.
+fn corrects(entry: &Entry) -> Option<EntryId> {
+    match entry.kind {
+        EntryKind::Corrected { of, .. } => Some(of),
+        _ => None,
+    }
+}
 
 /// Whether whoever wrote an entry said once more that it was as early as they wrote.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -39,7 +52,9 @@ impl Engine {
                 Err(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")))
             }
         };
-        known_bin(&entry.bin)?;
+        if !(entry.bin.as_str() == WHOLE_SITE && entry.kind.needs_no_bin()) {
+            known_bin(&entry.bin)?;
+        }
         if let EntryKind::Moved { into: Some(into), .. } | EntryKind::Split { into, .. } | EntryKind::Merged { into } =
             &entry.kind
         {
@@ -54,9 +69,26 @@ impl Engine {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
         }
         self.check_instrument(&entry)?;
-        let applied = self.batches.apply(&entry, zone)?;
+        let withdrawn = withdraws(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
+        let withdrawn = withdrawn.filter(|wrong| makes_batches(&wrong.kind));
+        let of_laboratory = self.batch_of_result(&entry)?;
+        let mut applied = match &withdrawn {
+            Some(wrong) => self.take_back(wrong)?,
+            None => self.batches.apply(&entry, zone)?,
+        };
+        if of_laboratory.is_some() {
+            applied.batch = of_laboratory;
+        }
+        if let Some(said) = self.shipped_so_far(&entry, applied.batch) {
+            applied.said.push_str(&said);
+        }
+        if let Some(said) = self.check_says(&entry) {
+            applied.said = said;
+        }
+        let wrong = corrects(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
         self.last_entry += 1;
-        let entry = Entry { id: EntryId(self.last_entry), batch: applied.batch, ..entry };
+        let batch = wrong.as_ref().map_or(applied.batch, |wrong| wrong.batch);
+        let entry = Entry { id: EntryId(self.last_entry), batch, ..entry };
         for batch in &applied.changed {
             effects.push(Effect::Batch(batch.clone()));
         }
@@ -68,6 +100,13 @@ impl Engine {
         for bin in &bins {
             self.settle_bin(now, bin, applied.bins.contains(bin), effects);
         }
+        if withdrawn.is_some() {
+            for bin in &applied.bins {
+                self.look_up_entries(bin);
+                self.water_goes_on(bin, effects);
+                self.probes_moved(bin, effects);
+            }
+        }
         effects.push(Effect::Entry(entry.clone()));
         if let (EntryKind::OnAir { filling, .. }, Some(batch)) = (&entry.kind, self.batches.in_bin(&entry.bin).cloned())
         {
@@ -78,13 +117,18 @@ impl Engine {
         {
             self.begin_water_if_none(&entry.bin, filling.as_ref(), effects);
         }
-        let moved = matches!(entry.kind, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
+        let says = wrong.as_ref().map_or(&entry.kind, |wrong| &wrong.kind);
+        let moved = matches!(says, EntryKind::ProbesOut | EntryKind::ProbesBack).then(|| entry.bin.clone());
         self.water_entry(&entry, effects);
         let mended = matches!(entry.kind, EntryKind::Corrected { of, .. } if self.mend(of));
         self.instrument_entry(&entry, effects);
         self.results_after(&entry, &bins, now, effects);
         let said = format!("{} (entry {})", applied.said, entry.id);
+        self.write_down(&entry);
         self.remember(entry);
+        if let Some(Entry { bin, kind: EntryKind::Valve { .. }, .. }) = &wrong {
+            self.look_up_valve(bin);
+        }
         if mended {
             self.tell_passed_over(now, effects);
         }
@@ -146,9 +190,13 @@ impl Engine {
 
     /// The number of an entry that says the very same, of the batch that is in its bin now: it is written twice.
     pub fn written_already(&self, entry: &Entry) -> Option<EntryId> {
-        let entries = &self.bins.get(&entry.bin)?.entries;
         let same = |e: &&Entry| (e.at, &e.kind, &e.by, &e.note) == (entry.at, &entry.kind, &entry.by, &entry.note);
-        entries.iter().find(same).map(|e| e.id)
+        match self.bins.get(&entry.bin) {
+            Some(state) if entry.batch.is_none() => state.entries.iter().find(same),
+            // What is about the whole site, or about a batch that has left, no bin remembers.
+            _ => self.log.iter().filter(|e| e.bin == entry.bin).find(same),
+        }
+        .map(|e| e.id)
     }
 
     fn can_be_corrected(&self, bin: &BinId, of: EntryId, really: Option<&EntryKind>) -> Result<(), String> {
@@ -166,7 +214,16 @@ impl Engine {
         let here = self.bins.get(bin).and_then(|state| state.entries.iter().find(|e| e.id == of));
         let here = here.or_else(|| self.unfit_entry(bin, of));
         let known = here.or_else(|| self.about_probes.iter().find(|e| e.id == of && e.bin == *bin));
-        let Some(known) = known else {
+        if let Some(by) = self.log.iter().find(|e| withdraws(e) == Some(of)) {
+            return Err(format!(
+                "entry {of} was withdrawn by entry {} already; write what happened as an entry of its own",
+                by.id
+            ));
+        }
+        // What a laboratory found is of its batch for ever, and what never happened did not happen to any batch.
+        let may_be_past = |e: &&Entry| really.is_none() || matches!(e.kind, EntryKind::LabResult { .. });
+        let past = self.log.iter().find(|e| e.id == of && e.bin == *bin).filter(may_be_past);
+        let Some(known) = known.or(past) else {
             if self.has_unfit_correction(bin, of) {
                 return Ok(());
             }
@@ -182,9 +239,12 @@ impl Engine {
                 | EntryKind::Split { .. }
                 | EntryKind::Merged { .. }
                 | EntryKind::Shipped { .. },
-                _,
-            ) if !unfit => Some("write the way back as an entry of its own"),
-            (EntryKind::OnAir { .. }, None) => Some("take the batch off air instead"),
+                Some(_),
+            ) if !unfit => Some("withdraw it with --never, and write it anew as it was"),
+            (EntryKind::OnAir { .. }, None) if unfit => Some("take the batch off air instead"),
+            (kind, Some(_)) if makes_batches(kind) && !self.is_of_batch_there(known) => {
+                Some("its batch is not in that bin now; withdraw it with --never, and write it anew as it was")
+            }
             (kind, Some(really)) if kind.key() != really.key() => {
                 Some("the kind must stay; withdraw it and write a new one")
             }
@@ -201,7 +261,9 @@ impl Engine {
         if was != there {
             // How far the valve is open outlasts a batch, and is remembered beside the entries.
             state.entries = Arc::new(Vec::new());
-            state.water = None;
+            if let Some(water) = state.water.take() {
+                state.water_before = Some(water);
+            }
             state.results = Arc::default();
         }
         self.find_batch(bin);
@@ -234,6 +296,145 @@ impl Engine {
         }
         for id in recall {
             self.recall(id, effects);
+        }
+    }
+
+    /// The batch that a laboratory's result is of: the one that is named, or `None` where that is the one in the bin.
+    fn batch_of_result(&self, entry: &Entry) -> Result<Option<BatchId>, String> {
+        let EntryKind::LabResult { sampled_at, .. } = &entry.kind else { return Ok(None) };
+        let zone = &self.site.zone;
+        let there = self.batches.in_bin(&entry.bin);
+        if let Some(of) = entry.batch {
+            let known = there.is_some_and(|b| b.id == of) || self.log.iter().any(|e| e.batch == Some(of));
+            return match known || self.batches.all().any(|b| b.id == of) {
+                true => Ok(Some(of)),
+                false => Err(format!("there is no batch {of}; `hypocaust batch list --all` shows them")),
+            };
+        }
+        let began =
+            there.map(|b| [b.on_air_at, b.loaded_last_at].into_iter().flatten().fold(b.in_bin_since, Timestamp::min));
+        let earlier = |e: &&Entry| e.bin == entry.bin && e.batch.is_some() && e.batch != there.map(|b| b.id);
+        match (began, self.log.iter().rev().find(earlier).and_then(|e| e.batch)) {
+            (Some(began), Some(before)) if *sampled_at < began => Err(format!(
+                "the sample was taken at {}, before the batch in bin {} began at {}; say which batch it is of: --batch {before}, or another that \
+                 `hypocaust batch list --all` shows",
+                zone.show(*sampled_at),
+                entry.bin,
+                zone.show(began)
+            )),
+            (None, Some(before)) => Err(format!(
+                "there is no batch in bin {}; say which batch the result is of: --batch {before}, or another that `hypocaust batch list --all` shows",
+                entry.bin
+            )),
+            _ => Ok(None),
+        }
+    }
+
+    /// What of a batch was shipped, this entry included.
+    fn shipped_so_far(&self, entry: &Entry, batch: Option<BatchId>) -> Option<String> {
+        let EntryKind::Shipped { amount, rest, .. } = &entry.kind else { return None };
+        let own = self.log.iter().filter(|e| e.batch.is_some() && e.batch == batch).cloned();
+        let before = in_force(own.chain(self.log.iter().filter(|e| corrects(e).is_some()).cloned()).collect());
+        let parts = before.iter().filter_map(|e| match &e.kind {
+            EntryKind::Shipped { amount, .. } if e.batch == batch => Some(*amount),
+            _ => None,
+        });
+        let all: Vec<Amount> = parts.chain([*amount]).collect();
+        let stays = match rest {
+            Rest::Stays => "; the rest of it stays, and the bin is empty once the last part is entered with --all",
+            Rest::Nothing => "",
+        };
+        let so_far = match all.len() {
+            1 => String::new(),
+            many => format!("; {} in {many} parts so far", Amount::sum_words(&all, self.site.display)),
+        };
+        Some(format!("{so_far}{stays}"))
+    }
+
+    /// What a check of a probe comes to: that it passed, or that it failed, by how much, and which readings it takes back.
+    fn check_says(&self, entry: &Entry) -> Option<String> {
+        let EntryKind::Calibrated { probe, showed, truth, allowed, .. } = &entry.kind else { return None };
+        let zone = &self.site.zone;
+        let (scale, sign) = if self.site.display == Display::Us { (1.8, "°F") } else { (1.0, "°C") };
+        let off = showed.0 - truth.0;
+        let (by, most) = (off.abs() * scale, allowed.0 * scale);
+        let way = if off > 0.0 { "too high" } else { "too low" };
+        if off.abs() <= allowed.0 {
+            return Some(format!(
+                "probe {probe} passed its check at {}: {by:.1} {sign} off, {most:.1} {sign} allowed",
+                zone.show(entry.at)
+            ));
+        }
+        let checks = self.instruments.checks(probe);
+        let before = checks.iter().rev().find(|c| c.at < entry.at && c.passed).map(|c| c.at);
+        let next = checks.iter().find(|c| c.at > entry.at && c.passed).map(|c| c.at);
+        let from = before
+            .map_or_else(|| "its first reading".to_owned(), |at| format!("its last good check, {}", zone.show(at)));
+        let until = next
+            .map_or_else(|| "its next good check".to_owned(), |at| format!("its next good check, {}", zone.show(at)));
+        Some(format!(
+            "probe {probe} FAILED its check at {}: it showed {by:.1} {sign} {way}, and {most:.1} {sign} is allowed. Criteria do not count its \
+             readings from {from} to {until}. Replace it, or check it again",
+            zone.show(entry.at)
+        ))
+    }
+
+    /// Takes back what an entry did to batches, as if it had never been written.
+    fn take_back(&mut self, wrong: &Entry) -> Result<Applied, String> {
+        let zone = &self.site.zone;
+        let without = self.batches.without(&self.log, wrong.id, zone)?;
+        self.batches.put_back(&without.changed);
+        let now = self.now;
+        let mut said = format!("entry {} stays in the log, marked as something that did not happen", wrong.id);
+        for batch in &without.changed {
+            let is = match batch.stage(now) {
+                Stage::Gone if batch.on_air_at.is_none() => "is no batch any more".to_owned(),
+                stage => format!("is {} in bin {}", stage.key(), batch.bin),
+            };
+            said.push_str(&format!("; batch {} {is}", batch.id));
+        }
+        Ok(Applied { batch: wrong.batch, changed: without.changed, bins: without.bins, said })
+    }
+
+    /// Whether an entry is about the batch that is in its bin now.
+    fn is_of_batch_there(&self, entry: &Entry) -> bool {
+        entry.batch.is_none() || self.batches.in_bin(&entry.bin).map(|b| b.id) == entry.batch
+    }
+
+    /// Keeps an entry among the newest of the site.
+    pub(crate) fn write_down(&mut self, entry: &Entry) {
+        self.log.push(entry.clone());
+        if self.log.len() > limits::LOG_KEPT {
+            self.log.remove(0);
+        }
+    }
+
+    /// Has the rules see the entries again of a batch that is back in a bin.
+    fn look_up_entries(&mut self, bin: &BinId) {
+        let Some(state) = self.bins.get_mut(bin) else { return };
+        state.entries = Arc::new(Vec::new());
+        let Some(there) = self.batches.in_bin(bin) else { return };
+        let (id, since) = (there.id, there.in_bin_since);
+        let own = |e: &&Entry| e.bin == *bin && (e.batch == Some(id) || e.at >= since);
+        let own: Vec<Entry> = self.log.iter().filter(own).cloned().collect();
+        let valve = self.bins.get(bin).map(|state| state.valve_percent);
+        for entry in own {
+            self.remember(entry);
+        }
+        if let (Some(state), Some(valve)) = (self.bins.get_mut(bin), valve) {
+            state.valve_percent = valve;
+        }
+    }
+
+    /// How far the valve of a bin is open as the entries say that hold; open where none says so.
+    fn look_up_valve(&mut self, bin: &BinId) {
+        let own = self.log.iter().filter(|e| e.bin == *bin).cloned().collect();
+        let opened = in_force(own).into_iter().rev().find_map(|e| match e.kind {
+            EntryKind::Valve { open_percent } => Some(open_percent),
+            _ => None,
+        });
+        if let Some(state) = self.bins.get_mut(bin) {
+            state.valve_percent = opened.unwrap_or(VALVE_OPEN_PERCENT);
         }
     }
 

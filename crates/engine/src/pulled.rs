@@ -36,6 +36,7 @@ impl Engine {
         let batch = self.bins.get(bin).and_then(|state| state.batch.as_ref()).map(|batch| batch.id);
         let entry = Entry { id: EntryId(self.last_entry), batch, ..Entry::new(when, bin.clone(), kind, BY, &note) };
         effects.push(Effect::Entry(entry.clone()));
+        self.write_down(&entry);
         self.remember(entry);
         self.probes_moved(bin, effects);
     }

@@ -100,17 +100,33 @@ impl Engine {
     pub(crate) fn put_water_back(&mut self, kept: Vec<KeptWater>) {
         for kept in kept {
             let Some(state) = self.bins.get_mut(&kept.bin) else { continue };
+            let account = match out_of_reach(kept.at, self.now, &self.site.zone) {
+                Some(why) => Err(why),
+                None => WaterAccount::from_numbers(kept.at, &kept.numbers)
+                    .map(Arc::new)
+                    .ok_or_else(|| "the kept water account cannot be read".to_owned()),
+            };
+            let water = BinWater { batch: kept.batch, account };
             if state.batch.as_ref().is_some_and(|b| b.id == kept.batch && b.off_air_at.is_none()) {
-                let account = match out_of_reach(kept.at, self.now, &self.site.zone) {
-                    Some(why) => Err(why),
-                    None => WaterAccount::from_numbers(kept.at, &kept.numbers)
-                        .map(Arc::new)
-                        .ok_or_else(|| "the kept water account cannot be read".to_owned()),
-                };
-                state.water = Some(BinWater { batch: kept.batch, account });
+                state.water = Some(water);
                 self.schedule_water(&kept.bin);
+            } else {
+                state.water_before = Some(water);
             }
         }
+    }
+
+    /// Goes on with the account of a batch that is on air in a bin again, because what ended it did not happen.
+    pub(crate) fn water_goes_on(&mut self, bin: &BinId, effects: &mut Vec<Effect>) {
+        let Some(state) = self.bins.get_mut(bin) else { return };
+        let Some(batch) = state.batch.as_ref().filter(|b| b.on_air_at.is_some() && b.off_air_at.is_none()) else {
+            return;
+        };
+        if state.water.is_none() && state.water_before.as_ref().is_some_and(|water| water.batch == batch.id) {
+            state.water = state.water_before.take();
+        }
+        self.keep_water(bin, effects);
+        self.schedule_water(bin);
     }
 
     /// What people wrote goes into the account at once, where it stands.

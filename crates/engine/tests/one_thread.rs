@@ -122,7 +122,7 @@ fn one_stopped_blower_is_one_thread_and_at_most_three_mails_in_six_hours() {
         assert_eq!(ends.last(), Some(&Step::Clear), "{why}: {:#?}", told(&all[before..]));
         assert_eq!(ends.iter().filter(|step| **step == Step::Clear).count(), 1, "{why}: {ends:?}");
         // What the stop left behind is told when it is over, once a bin: a run that is about to break.
-        let others: Vec<&AlarmNotice> = all[before..].iter().filter(|m| m.rule != "blower-silent").collect();
+        let others: Vec<&AlarmNotice> = all[before..].iter().copied().filter(|m| m.rule != "blower-silent").collect();
         assert!(ends.len() <= 2, "{why}: {:#?}", told(&all[before..]));
         let at_risk = others.iter().all(|m| m.rule == "hold-at-risk" && m.step == Step::Raise);
         assert!(at_risk && others.len() <= BINS.len(), "{why}: {:#?}", told(&all[before..]));

@@ -8,9 +8,10 @@ use decode::Written;
 use engine::effect::Effect;
 use pile::time::{Span, Timestamp};
 use seal::merkle::{Hash, sha256};
-use site::entry::Entry;
+use site::entry::{BatchId, Entry};
 use site::ids::BinId;
 use site::model::Site;
+use site::plausible;
 use site::zone::parse_instant;
 
 use crate::secrets::{self, SecretError};
@@ -142,7 +143,14 @@ impl Tokens {
         let at = parse_instant(&written.at, &site.zone)?;
         let kind = ledger::entry_of_text(&written.says)
             .map_err(|e| format!("`says` cannot be read: {e}; write it as `hypocaust log list --json` shows it"))?;
-        Ok(Entry::new(at, bin, kind, by, &written.note))
+        // What is out of range altogether is told by the log itself.
+        let in_range = kind.check_least().and_then(|()| kind.check(&written.note)).is_ok();
+        let doubt = plausible::doubt(site.bins.get(&bin), &kind, site.display).filter(|_| in_range && !written.really);
+        if let Some(doubt) = doubt {
+            return Err(format!("{doubt}; correct the number, or confirm it with `\"really\": true`"));
+        }
+        let batch = written.batch.map(BatchId);
+        Ok(Entry { batch, ..Entry::new(at, bin, kind, by, &written.note) })
     }
 }
 

@@ -15,7 +15,7 @@ mod store;
 
 pub use copy::{CopyCommand, CopySpan, RestoreArgs};
 pub use init::InitArgs;
-pub use log::{BatchCommand, FilledArgs, LogCommand, Written};
+pub use log::{BatchCommand, FilledArgs, LogCommand, Said, Typed, Written, WrittenAnywhere};
 pub use report::{ReportBatchArgs, ReportCommand, ReportReviewedArgs, ReportWeekArgs};
 pub use store::{StoreCommand, Waiting};
 
@@ -161,13 +161,13 @@ pub enum Command {
     Check,
     /// Show six weeks of an invented site of six bins in about two minutes, through the same code as `run`.
     Demo(DemoArgs),
-    /// Batches: load one, put it on air, take it off, move, part, join and ship it, list and show them.
+    /// Log what happens to batches (load, on-air, off-air, move, split, merge, ship), list and show them.
     #[command(subcommand)]
     Batch(BatchCommand),
     /// Write in the site's log what was done to a bin, correct it, list it.
     #[command(subcommand)]
     Log(LogCommand),
-    /// Print stored readings of a bin.
+    /// Print stored readings of the site, or of a bin.
     Readings(ReadingsArgs),
     /// List alarms, or say something about one: acknowledge, confirm, shelve, reset, take out of service.
     Alarms(AlarmsArgs),
@@ -222,10 +222,14 @@ pub enum Command {
     /// either fails, the earlier text stays in force and one mail says so. Numbers under `rules` in the settings are read too; other
     /// changes there wait until the daemon starts again.
     Reload,
-    /// Show how the running daemon is doing, one line a part: ok, late or failed, since when, and what to do; exit 1 if a part has failed.
+    /// Show the site on one screen: bins, stage and day, temperatures with their age, hold, active alarms with what to do first, and the daemon.
     ///
-    /// The parts are broker, intake, rules, clock, disk, outbox and record. `metrics` in the settings gives the same to programs: /health.
+    /// With --health, how the running daemon is doing, one line a part (broker, intake, rules, clock, disk, outbox, record): ok, late or failed, since
+    /// when, and what to do. `metrics` in the settings gives the same to programs: /health. Exit 1 if a part has failed.
     Status {
+        /// Only the daemon's own parts, one line each.
+        #[arg(long)]
+        health: bool,
         /// One JSON object: state, at, parts (part, state, since, finding, do); times are UTC.
         #[arg(long)]
         json: bool,
@@ -337,6 +341,9 @@ pub struct DemoArgs {
     /// How many simulated days to run.
     #[arg(long, value_name = "DAYS", default_value_t = 42, value_parser = clap::value_parser!(u32).range(1..=120))]
     pub days: u32,
+    /// Units of mails, listings and documents.
+    #[arg(long, value_enum, default_value_t = DisplayUnits::Metric, value_name = "UNITS")]
+    pub units: DisplayUnits,
     /// Seed of the simulated weather, probes and faults; the same seed gives the same season.
     #[arg(long, value_name = "N", default_value_t = 1)]
     pub seed: u64,
@@ -345,9 +352,9 @@ pub struct DemoArgs {
 /// Arguments of `readings`.
 #[derive(Debug, Args)]
 pub struct ReadingsArgs {
-    /// The bin: its probes and its blower.
+    /// Bin: its probes and its blower; the whole site without it.
     #[arg(long, value_name = "BIN")]
-    pub bin: String,
+    pub bin: Option<String>,
     /// From when on; the last 24 hours when left out.
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,

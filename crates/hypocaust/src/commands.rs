@@ -15,7 +15,7 @@ use ledger::{Access, BackupError, Folder, FolderError, Ledger, LedgerError};
 use pile::time::{Span, Timestamp};
 use rulebook::{RuleText, Rulebook};
 use site::model::{Person, Site};
-use site::zone::parse_instant;
+use site::spoken::{self, Toward};
 
 use crate::cli::{AlarmsCommand, RunArgs};
 use crate::clock::Clock;
@@ -291,25 +291,6 @@ pub fn reload(site: &Site) -> Result<(), CommandError> {
     Ok(())
 }
 
-/// Shows how the running daemon is doing.
-///
-/// # Errors
-/// When none runs.
-pub fn status(site: &Site, json: bool) -> Result<ExitCode, CommandError> {
-    let (said, code) = match socket::ask(&site.data_folder, &Request::Status { json })? {
-        Some(Answer::Done(said)) => (said, ExitCode::SUCCESS),
-        Some(Answer::No(said)) => (said, ExitCode::from(1)),
-        None => {
-            return Err(CommandError::NotRunning(format!(
-                "no daemon runs on {}; start it with `hypocaust run`, or `systemctl start hypocaust`",
-                site.data_folder.display()
-            )));
-        }
-    };
-    println!("{}", said.trim_end());
-    Ok(code)
-}
-
 /// Room that a thread has for calls within calls: a template or a rule of the site may nest values deep before its limits end it.
 const STACK: usize = 32 << 20;
 
@@ -459,13 +440,13 @@ pub fn alarm(site: &Site, command: AlarmsCommand) -> Result<(), CommandError> {
                     }
                     Clock::live().now() + Span::from_seconds_f64(seconds)
                 }
-                None => when(site, until.as_deref())?,
+                None => when_due(site, until.as_deref().unwrap_or_default())?,
             };
             (speaker, AlarmWord::Shelve { until: until.as_millis(), reason })
         }
         AlarmsCommand::Unshelve { speaker } => (speaker, AlarmWord::Unshelve),
         AlarmsCommand::OutOfService { speaker, back, reason } => {
-            let back = back.map(|text| when(site, Some(&text))).transpose()?.map(Timestamp::as_millis);
+            let back = back.map(|text| when_due(site, &text)).transpose()?.map(Timestamp::as_millis);
             (speaker, AlarmWord::OutOfService { back, reason })
         }
         AlarmsCommand::InService { speaker } => (speaker, AlarmWord::InService),
@@ -540,15 +521,21 @@ pub fn rerun(path: &Path) -> Result<ExitCode, CommandError> {
     }
 }
 
-/// The instant a person means; now when they say nothing.
+/// The instant a person means of what has happened; now when they say nothing.
 ///
 /// # Errors
 /// What was expected.
 pub fn when(site: &Site, text: Option<&str>) -> Result<Timestamp, CommandError> {
-    match text {
-        None => Ok(Clock::live().now()),
-        Some(text) => parse_instant(text, &site.zone).map_err(CommandError::Usage),
-    }
+    let now = Clock::live().now();
+    text.map_or(Ok(now), |text| spoken::parse(text, &site.zone, now, Toward::Past).map_err(CommandError::Usage))
+}
+
+/// The instant a person means of what is still to come.
+///
+/// # Errors
+/// What was expected.
+pub fn when_due(site: &Site, text: &str) -> Result<Timestamp, CommandError> {
+    spoken::parse(text, &site.zone, Clock::live().now(), Toward::Future).map_err(CommandError::Usage)
 }
 
 /// Writes through the running daemon, or is the daemon for one step.

@@ -18,16 +18,18 @@ use site::entry::{EntryKind, Filled};
 use site::model::{Site, Transport};
 use site::zone::{Zone, parse_instant};
 
-use crate::cli::DemoArgs;
+use crate::cli::{DemoArgs, DisplayUnits};
 use crate::commands::{CommandError, runtime};
 use crate::driven::{Driven, acknowledged, connect, publish};
 use crate::listing::about;
+use crate::rules;
 use crate::socket::{AlarmWord, Request};
-use crate::wiring;
 
-/// The settings of the invented site.
 /// Who writes the log of the demo.
 const CREW: &str = "Ines Okafor";
+/// What each bin is meant to show.
+const README: &str = include_str!("../../../demo-data/README.md");
+/// The settings of the invented site.
 const SETTINGS: &str = include_str!("../../../demo-data/site.yaml");
 /// A file that marks a folder as an earlier demo's, which may be replaced.
 const MARK: &str = ".hypocaust-demo";
@@ -45,12 +47,20 @@ const HOSE: Celsius = Celsius(11.0);
 pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
     let begun = Instant::now();
     let out = prepare(&args.out)?;
-    let mut site = site::settings::read(SETTINGS, "demo-data/site.yaml").map_err(|faults| {
+    let settings = kept_settings(&out, args.units);
+    let mut site = site::settings::read(&settings, "the demo's settings").map_err(|faults| {
         CommandError::Refused(faults.iter().map(ToString::to_string).collect::<Vec<_>>().join("\n"))
     })?;
     site.data_folder = out.join("data");
     site.mail.transport = Transport::Folder(out.join("mail"));
-    let texts = wiring::rules(&site.rules.folder)?;
+    // They are in the program: the demo runs in any folder. The listings, and whoever wants to change one, find them there.
+    let mut texts = rules::shipped_texts();
+    for text in &mut texts {
+        let path = out.join("rules").join(format!("{}.rhai", text.name));
+        text.path = path.display().to_string();
+        files::write(&path, &text.text)
+            .map_err(|source| CommandError::Io { what: format!("{} cannot be written", path.display()), source })?;
+    }
     let start = parse_instant(BEGINS, &site.zone).map_err(CommandError::Refused)?;
     let site = Arc::new(site);
     println!(
@@ -59,7 +69,7 @@ pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
         args.days,
         args.seed,
         texts.len(),
-        site.rules.folder.display()
+        out.join("rules").display()
     );
     let lived = runtime()?.block_on(async {
         let driven = Driven::start(Arc::clone(&site), &texts, start, None, None).await?;
@@ -68,7 +78,7 @@ pub fn demo(args: &DemoArgs) -> Result<(), CommandError> {
         season.driven.stop().await?;
         Ok::<_, CommandError>(lived)
     })?;
-    tell(&site, &out, &lived, begun.elapsed())
+    tell(&site, &out, &settings, &lived, begun.elapsed())
 }
 
 /// What the season came to.
@@ -96,6 +106,8 @@ fn prepare(out: &Path) -> Result<PathBuf, CommandError> {
             .map_err(failed(format!("{} cannot be made; give a folder that can with --out", path.display())))
     };
     make(&out.join("mail"))?;
+    make(&out.join("rules"))?;
+    files::write(&out.join("README.md"), README).map_err(failed(format!("{} cannot be written to", out.display())))?;
     files::write(&out.join(MARK), "made by `hypocaust demo`; replaced by the next one\n")
         .map_err(failed(format!("{} cannot be written to", out.display())))?;
     Ok(out.to_owned())
@@ -383,7 +395,7 @@ impl Bay {
 }
 
 /// The printed end: what was mailed, and where to look next.
-fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), CommandError> {
+fn tell(site: &Site, out: &Path, settings: &str, lived: &Lived, took: Duration) -> Result<(), CommandError> {
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
     let counts = ledger.counts()?;
     println!(
@@ -415,28 +427,35 @@ fn tell(site: &Site, out: &Path, lived: &Lived, took: Duration) -> Result<(), Co
     }
     println!("{:<17} {:<6} round list, {mornings} times", format!("daily {}", site.round_list.at), "-");
     let config = out.join("site.yaml");
-    files::write(&config, kept_settings(out))
+    files::write(&config, settings)
         .map_err(|source| CommandError::Io { what: format!("{} cannot be written", config.display()), source })?;
     let config = config.display();
     println!(
         "\nLook next:\n  \
          {mail}   the mails as they would have been sent; any mail program opens them\n  \
-         demo-data/README.md   what each bin was meant to show\n  \
+         {shown}   what each bin was meant to show\n  \
          {program} --config {config} alarms --all\n  \
          {program} --config {config} readings --bin bay-2 --from 2026-03-20 --to 2026-03-21\n  \
          {program} --config {config} outbox\n\
          Hot piles steam, make gases and can burn; local codes, your permit and licensed practice decide. hypocaust advises.",
         mail = out.join("mail").display(),
+        shown = out.join("README.md").display(),
         program = std::env::args().next().unwrap_or_else(|| "hypocaust".into())
     );
     Ok(())
 }
 
 /// The demo's settings with its folders filled in, so that the listings work on what it left.
-fn kept_settings(out: &Path) -> String {
-    SETTINGS.replacen("data_folder: data", &format!("data_folder: {}", out.join("data").display()), 1).replacen(
-        "folder: mail",
-        &format!("folder: {}", out.join("mail").display()),
-        1,
-    )
+fn kept_settings(out: &Path, units: DisplayUnits) -> String {
+    // In quotes, because a folder may be called anything.
+    let place = |name: &str| serde_json::Value::from(out.join(name).display().to_string()).to_string();
+    let units = match units {
+        DisplayUnits::Metric => "units: metric",
+        DisplayUnits::Us => "units: us",
+    };
+    SETTINGS
+        .replacen("units: metric", units, 1)
+        .replacen("data_folder: data", &format!("data_folder: {}", place("data")), 1)
+        .replacen("  folder: mail", &format!("  folder: {}", place("mail")), 1)
+        .replacen("  folder: rules", &format!("  folder: {}", place("rules")), 1)
 }

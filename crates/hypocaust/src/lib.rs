@@ -6,6 +6,7 @@
 #[macro_use]
 pub mod out;
 
+pub mod amounts;
 pub mod by_mqtt;
 pub mod calc;
 mod case_chart;
@@ -18,6 +19,7 @@ pub mod daemon;
 pub mod demo;
 mod descriptors;
 pub mod driven;
+pub mod glance;
 mod health;
 pub mod init;
 pub mod judging;

@@ -11,33 +11,45 @@ use ledger::{Access, Ledger, ReadingFilter};
 use pile::time::{Span, Timestamp};
 use serde_json::json;
 use site::ids::BinId;
-use site::model::{Display, Site};
+use site::model::{Bin, Display, Site};
 use site::quantity::{Quantity, Unit};
 use site::reading::{Quality, Source};
 use site::zone::rfc3339_utc;
 
 use crate::cli::ReadingsArgs;
 use crate::commands::{CommandError, when};
+use crate::glance;
 
 /// How many refused payloads are listed.
 const REFUSED_LISTED: usize = 50;
 
-/// Prints readings of a bin: its probes and its blower.
+/// Prints readings of the site, or of a bin: its probes and its blower.
 ///
 /// # Errors
 /// When the bin is not known or the store cannot be read.
 pub fn readings(site: &Site, args: &ReadingsArgs) -> Result<(), CommandError> {
-    let bin = BinId::new(&args.bin).ok().and_then(|id| site.bins.get(&id)).ok_or_else(|| {
-        let known: Vec<_> = site.bins.keys().map(BinId::as_str).collect();
-        CommandError::Usage(format!("there is no bin `{}`; the settings have {}", args.bin, known.join(", ")))
-    })?;
+    let bins = glance::bins(site, args.bin.as_deref())?;
     let to = when(site, args.to.as_deref())?;
     let from = match &args.from {
         Some(text) => when(site, Some(text))?,
         None => to - Span::hours(24),
     };
-    let sources = bin.probes.iter().cloned().map(Source::Probe).chain(bin.blower.iter().cloned().map(Source::Blower));
-    let filter = ReadingFilter { sources: sources.collect(), quantity: None, from: Some(from), to: Some(to) };
+    let sources: Vec<Source> = match args.bin {
+        // What serves the whole site is part of it.
+        None => {
+            let probes = site.probes.keys().cloned().map(Source::Probe);
+            probes.chain(site.blowers.keys().cloned().map(Source::Blower)).collect()
+        }
+        Some(_) => {
+            let own = bins.iter().filter_map(|id| site.bins.get(id));
+            let of = |bin: &Bin| {
+                let probes = bin.probes.iter().cloned().map(Source::Probe);
+                probes.chain(bin.blower.iter().cloned().map(Source::Blower)).collect::<Vec<_>>()
+            };
+            own.flat_map(of).collect()
+        }
+    };
+    let filter = ReadingFilter { sources, quantity: None, from: Some(from), to: Some(to) };
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
     let mut out = BufWriter::new(crate::out::stdout());
     let mut outcome = Ok(());
@@ -89,8 +101,8 @@ pub fn readings(site: &Site, args: &ReadingsArgs) -> Result<(), CommandError> {
     outcome.and_then(|()| out.flush()).or_else(reader_gone)?;
     if count == 0 && !args.json && !args.csv {
         println!(
-            "no readings of bin {} from {} to {}; `hypocaust refused` lists payloads that gave none",
-            bin.id,
+            "no readings of {} from {} to {}; `hypocaust refused` lists payloads that gave none",
+            args.bin.as_ref().map_or_else(|| "the site".to_owned(), |bin| format!("bin {bin}")),
             site.zone.show(from),
             site.zone.show(to)
         );

@@ -9,8 +9,8 @@ use clap::error::ErrorKind;
 use hypocaust::cli::{Cli, Command, LogFormat, MailCommand};
 use hypocaust::commands::{self, CommandError};
 use hypocaust::{
-    calc, copying, criteria, demo, init, judging, listing, manual, mixing, record, replay, report, rules, site_log,
-    store, verify, why, wiring,
+    calc, copying, criteria, demo, glance, init, judging, listing, manual, mixing, record, replay, report, rules,
+    site_log, store, verify, why, wiring,
 };
 use tracing_subscriber::EnvFilter;
 
@@ -90,7 +90,7 @@ fn carry_out(cli: Cli) -> Result<ExitCode, CommandError> {
         Command::Report(command) => return report::report(&wiring::settings(&config)?.site, &command),
         Command::Replay(args) => replay::replay(&config, &args)?,
         Command::Reload => commands::reload(&wiring::settings(&config)?.site)?,
-        Command::Status { json } => return commands::status(&wiring::settings(&config)?.site, json),
+        Command::Status { json, health } => return glance::status(&wiring::settings(&config)?.site, json, health),
         Command::Record(command) => return record::record(&wiring::settings(&config)?.site, &command),
         Command::Copy(command) => return copying::commands::copy(&wiring::settings(&config)?.site, &command),
         Command::Restore(args) => copying::commands::restore(&wiring::settings(&config)?.site, &args)?,

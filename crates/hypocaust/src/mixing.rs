@@ -9,6 +9,7 @@ use pile::mix::{AirSpace, Amount, Figure, Figures, Grade, Part, ROUNDING, Side, 
 use pile::mix_goal::{Choice, Fit, solve};
 use pile::units::{Fraction, Kilograms, KilogramsPerCubicMetre};
 use serde::Serialize;
+use site::entry::Filled;
 use site::recipe::{
     CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON, Library, Recipe, Wanted, read_feedstocks,
     read_recipe,
@@ -90,6 +91,48 @@ pub fn print(args: &MixArgs) -> Result<(), CommandError> {
         print!("{}", mixed.table(args.units));
     }
     Ok(())
+}
+
+/// A mix as a bin is filled with it.
+pub(crate) struct MixedFilling {
+    /// What it is called.
+    pub(crate) name: String,
+    /// What is kept with the batch.
+    pub(crate) filled: Filled,
+    /// What to say to whoever filled the bin.
+    pub(crate) said: String,
+}
+
+/// The filling that a recipe makes: a file, or a name in the folder of the settings.
+///
+/// # Errors
+/// When it cannot be read, or makes no mix.
+pub(crate) fn filled(name: &Path, settings: &Path) -> Result<MixedFilling, CommandError> {
+    let beside = settings.parent().unwrap_or(Path::new("")).join(name);
+    let named = |path: &Path| [path.to_owned(), path.with_extension("yaml")];
+    let paths = named(name).into_iter().chain(named(&beside));
+    let path = paths.into_iter().find(|path| path.is_file()).unwrap_or_else(|| name.to_owned());
+    let library = read_feedstocks(FEEDSTOCKS, FEEDSTOCKS_PATH).map_err(faulty)?;
+    let mixed = Mixed::of(recipe(&path, &library)?)?;
+    let figures = &mixed.figures;
+    let filled = Filled {
+        moisture_percent: Some(figures.moisture.0 * 100.0),
+        carbon_to_nitrogen: figures.carbon_to_nitrogen,
+        ..Filled::of(figures.wet_mass)
+    };
+    let water = match mixed.water_to_add.0 {
+        more if more > 1e-3 * figures.wet_mass.0 => format!(
+            "; without the {more:.0} L of water that `hypocaust mix` asks for: log them with `hypocaust log watered` if they were added"
+        ),
+        _ => String::new(),
+    };
+    let said = format!(
+        "mix {}: {:.0} kg at {:.1} % moisture as the recipe has it{water}",
+        mixed.recipe.name,
+        figures.wet_mass.0,
+        figures.moisture.0 * 100.0
+    );
+    Ok(MixedFilling { name: mixed.recipe.name.clone(), filled, said })
 }
 
 fn recipe(path: &Path, library: &Library) -> Result<Recipe, CommandError> {

@@ -130,6 +130,8 @@ enum InputLine {
         kind: String,
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         really_that_early: bool,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        batch: Option<u64>,
     },
     Alarm {
         alarm: u64,
@@ -383,6 +385,7 @@ impl InputLine {
                 note: e.note.clone(),
                 kind: ledger::entry_text(&e.kind),
                 really_that_early: matches!(input, Input::EntryThatEarly(_)),
+                batch: e.batch.map(|batch| batch.0),
             },
             Input::Alarm { alarm, by, word } => {
                 InputLine::Alarm { alarm: alarm.0, by: by.clone(), word: WordLine::of(word) }
@@ -442,9 +445,10 @@ impl InputLine {
                 payload_bytes: bytes,
                 reason,
             }),
-            InputLine::Entry { at, bin, by, note, kind, really_that_early } => {
+            InputLine::Entry { at, bin, by, note, kind, really_that_early, batch } => {
                 let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
-                let entry = Entry::new(Timestamp::from_millis(at), bin, ledger::entry_of_text(&kind)?, &by, &note);
+                let (at, kind) = (Timestamp::from_millis(at), ledger::entry_of_text(&kind)?);
+                let entry = Entry { batch: batch.map(BatchId), ..Entry::new(at, bin, kind, &by, &note) };
                 if really_that_early { Input::EntryThatEarly(entry) } else { Input::Entry(entry) }
             }
             InputLine::Alarm { alarm, by, word } => Input::Alarm { alarm: AlarmId(alarm), by, word: word.into_word() },

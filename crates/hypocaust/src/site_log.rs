@@ -4,26 +4,29 @@
 
 use std::path::Path;
 
-use ledger::{Access, Ledger};
+use ledger::{Access, Ledger, ReadingFilter};
 use pile::humid_air::boiling_at;
-use pile::time::Timestamp;
-use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres};
+use pile::time::{Span, Timestamp};
+use pile::units::{Celsius, Kelvin, Kilograms, Litres};
 use serde_json::{Value, json};
 use site::entry::{
     Against, Amount, Batch, BatchId, CHECK_DUE, Entry, EntryId, EntryKind, Filled, Really, Rest, Stage, Taken,
+    WHOLE_SITE, in_force,
 };
 use site::ids::{BinId, ProbeId};
 use site::instruments::Instruments;
 use site::measure::{self, Kind};
 use site::model::{Display, Position, Site};
+use site::quantity::Quantity;
+use site::reading::{Quality, Source};
 use site::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON};
 use site::zone::rfc3339_utc;
 
-use crate::cli::{BatchCommand, FilledArgs, LogCommand, Written};
+use crate::cli::{BatchCommand, FilledArgs, LogCommand, Typed, Written, WrittenAnywhere};
 use crate::clock::Clock;
-use crate::commands::{CommandError, when, write};
+use crate::commands::{CommandError, when, when_due, write};
 use crate::socket::Request;
-use crate::wiring;
+use crate::{amounts, mixing, wiring};
 
 /// Carries out one of the batch commands.
 ///
@@ -34,14 +37,17 @@ pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
     let (written, kind) = match command {
         BatchCommand::Load { written, source, material, amount, rejected } => {
             let taken = if rejected { Taken::Rejected } else { Taken::In };
-            (written, EntryKind::Loaded { source, material, amount: amount_of(&amount)?, taken })
+            (written, EntryKind::Loaded { source, material, amount: amounts::amount("amount", &amount)?, taken })
         }
-        BatchCommand::OnAir { written, loaded, filled } => {
-            let loaded_at = loaded.map(|t| match site.display {
-                Display::Metric => Celsius(t),
-                Display::Us => Celsius::from_fahrenheit(t),
-            });
-            let filling = filling(&site, &written.bin, &filled)?;
+        BatchCommand::OnAir { mut written, loaded, filled } => {
+            let loaded_at = loaded.map(|t| amounts::celsius(&site, "loaded", &t)).transpose()?;
+            let recipe = filled.recipe.as_deref().map(|name| mixing::filled(name, config)).transpose()?;
+            let filling = filling(&site, &written.bin, &filled, recipe.as_ref().map(|mixed| mixed.filled))?;
+            if let Some(mixed) = recipe {
+                println!("{}", mixed.said);
+                let apart = if written.said.note.is_empty() { "" } else { "; " };
+                written.said.note = format!("{}{apart}mix: {}", written.said.note, mixed.name);
+            }
             (written, EntryKind::OnAir { loaded_at, filling })
         }
         BatchCommand::OffAir { written } => (written, EntryKind::OffAir),
@@ -51,12 +57,13 @@ pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
             (written, EntryKind::Moved { stage, into })
         }
         BatchCommand::Split { written, into, share } => {
-            (written, EntryKind::Split { into: bin_of(&into)?, share_percent: share })
+            let share_percent = amounts::percent("share", &share)?;
+            (written, EntryKind::Split { into: bin_of(&into)?, share_percent })
         }
         BatchCommand::Merge { written, into } => (written, EntryKind::Merged { into: bin_of(&into)? }),
-        BatchCommand::Ship { written, to, amount, part } => {
-            let rest = if part { Rest::Stays } else { Rest::Nothing };
-            (written, EntryKind::Shipped { to, amount: amount_of(&amount)?, rest })
+        BatchCommand::Ship { written, to, amount, all, part: _ } => {
+            let rest = if all { Rest::Nothing } else { Rest::Stays };
+            (written, EntryKind::Shipped { to, amount: amounts::amount("amount", &amount)?, rest })
         }
         BatchCommand::Show { id, json } => return show(&site, BatchId(id), json),
         BatchCommand::List { all, json } => return list_batches(&site, all, json),
@@ -70,61 +77,76 @@ pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
 /// When it is refused, and why.
 pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
     let site = wiring::settings(config)?.site;
+    let depth_of = |depth: Option<Typed>| depth.map(|d| amounts::metres(&site, "depth", &d)).transpose();
+    let anywhere = |written: WrittenAnywhere| Written {
+        bin: written.bin.unwrap_or_else(|| WHOLE_SITE.to_owned()),
+        said: written.said,
+    };
     let (written, kind) = match command {
-        LogCommand::Watered { written, minutes, litres } => {
-            (written, EntryKind::Watered { minutes, litres: litres.map(Litres) })
+        LogCommand::Watered { written, minutes, water, litres } => {
+            let minutes = minutes.map(|m| amounts::minutes(&site, "minutes", &m)).transpose()?;
+            let litres = match (&water, &litres) {
+                (Some(water), _) => Some(amounts::litres(&site, "water", water)?),
+                (None, Some(litres)) => Some(Litres(amounts::with_unit("litres", litres, Kind::Water, Some("L"))?)),
+                (None, None) => None,
+            };
+            (written, EntryKind::Watered { minutes, litres })
         }
         LogCommand::Sampled { written, moisture, sd } => {
-            (written, EntryKind::Sampled { moisture_percent: moisture, sd_percent: sd })
+            let moisture_percent = amounts::percent("moisture", &moisture)?;
+            (written, EntryKind::Sampled { moisture_percent, sd_percent: amounts::percent("sd", &sd)? })
         }
-        LogCommand::Valve { written, open } => (written, EntryKind::Valve { open_percent: open }),
+        LogCommand::Valve { written, open } => {
+            (written, EntryKind::Valve { open_percent: amounts::percent("open", &open)? })
+        }
         LogCommand::ProbesOut(written) => (written, EntryKind::ProbesOut),
         LogCommand::ProbesBack(written) => (written, EntryKind::ProbesBack),
         LogCommand::Opened(written) => (written, EntryKind::Opened),
         LogCommand::Turned(written) => (written, EntryKind::Turned),
         LogCommand::AirChanged(written) => (written, EntryKind::AirChanged),
-        LogCommand::Smell(written) => (written, EntryKind::Smell),
-        LogCommand::Complaint(written) => (written, EntryKind::Complaint),
-        LogCommand::Repair(written) => (written, EntryKind::Repair),
-        LogCommand::Note(written) => (written, EntryKind::Note),
+        LogCommand::Smell(written) => (anywhere(written), EntryKind::Smell),
+        LogCommand::Complaint(written) => (anywhere(written), EntryKind::Complaint),
+        LogCommand::Repair(written) => (anywhere(written), EntryKind::Repair),
+        LogCommand::Note(written) => (anywhere(written), EntryKind::Note),
         LogCommand::HandReading { written, position, temperature, depth } => {
-            let depth = depth.map(|text| read(&text, Kind::Length, length_unit(&site)).map(Metres)).transpose()?;
             let position = position_of(&position)?;
-            let celsius = Celsius(read(&temperature, Kind::Temperature, temperature_unit(&site))?);
-            (written, EntryKind::HandReading { position, celsius, depth })
+            let celsius = amounts::celsius(&site, "temperature", &temperature)?;
+            (written, EntryKind::HandReading { position, celsius, depth: depth_of(depth)? })
         }
         LogCommand::ProbePlaced { written, probe, position, depth } => {
-            let depth = depth.map(|text| read(&text, Kind::Length, length_unit(&site)).map(Metres)).transpose()?;
             let probe = probe_of(&site, &probe)?;
+            let depth = depth_of(depth)?;
             (written, EntryKind::Placed { probe, position: position_of(&position)?, depth })
         }
-        LogCommand::ProbeChecked { probe, against, showed, truth, allowed, due, at, by, note, really_that_early } => {
+        LogCommand::ProbeChecked { probe, against, showed, truth, allowed, due, said } => {
             let probe = probe_of(&site, &probe)?;
-            let at = when(&site, at.as_deref())?;
+            let at = when(&site, said.at.as_deref())?;
             let against = Against::named(&against)
                 .ok_or_else(|| CommandError::Usage("a probe is checked against ice, boiling or thermometer".into()))?;
-            let degrees = |text: &str| read(text, Kind::Temperature, temperature_unit(&site)).map(Celsius);
             let truth = match (against, truth) {
-                (_, Some(text)) => degrees(&text)?,
+                (_, Some(text)) => amounts::celsius(&site, "truth", &text)?,
                 (Against::Boiling, None) => {
                     boiling_at(site.elevation).map_err(|e| CommandError::Refused(e.to_string()))?
                 }
                 (Against::Ice | Against::Thermometer, None) => Celsius(0.0),
             };
             let due = match due {
-                Some(text) => when(&site, Some(&text))?,
+                Some(text) => when_due(&site, &text)?,
                 None => at + CHECK_DUE,
             };
-            let (showed, allowed, due) = (degrees(&showed)?, Kelvin(allowed), Some(due));
+            let showed = amounts::celsius(&site, "showed", &showed)?;
+            let allowed = Kelvin(amounts::read(&site, "allowed", &allowed, Kind::Difference)?);
             let bin = bin_of_probe(&site, &probe, at)?;
-            let kind = EntryKind::Calibrated { probe, against, showed, truth, allowed, due };
-            let request = request(bin.as_str(), at, &by, &note, &kind)?;
-            return write(&site, &request.that_early(really_that_early));
+            let failed = (showed.0 - truth.0).abs() > allowed.0;
+            let kind = EntryKind::Calibrated { probe: probe.clone(), against, showed, truth, allowed, due: Some(due) };
+            let request = request(bin.as_str(), at, &said.by, &said.note, &kind)?;
+            write(&site, &request.that_early(said.really_that_early))?;
+            return if failed { tell_taken_back(&site, &probe, at) } else { Ok(()) };
         }
         LogCommand::SettledDepth { written, depth } => {
-            (written, EntryKind::SettledDepth { metres: read(&depth, Kind::Length, length_unit(&site))? })
+            (written, EntryKind::SettledDepth { metres: amounts::metres(&site, "depth", &depth)?.0 })
         }
-        LogCommand::LabResult { written, analyte, value, unit, laboratory, method, sampled } => {
+        LogCommand::LabResult { written, batch, analyte, value, unit, laboratory, method, sampled } => {
             let (below, number) = match value.trim().strip_prefix('<') {
                 Some(limit) => (true, limit.trim()),
                 None => (false, value.trim()),
@@ -135,9 +157,18 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
                 ))
             })?;
             let sampled_at = when(&site, Some(&sampled))?;
-            (written, EntryKind::LabResult { analyte, value: number, below, unit, laboratory, method, sampled_at })
+            let kind = EntryKind::LabResult { analyte, value: number, below, unit, laboratory, method, sampled_at };
+            let batch = batch.map(BatchId);
+            let bin = match (&written.bin, batch) {
+                (None, Some(id)) => bin_of_batch(&site, id)?,
+                (bin, _) => bin.clone().unwrap_or_default(),
+            };
+            let said = written.said;
+            let at = when(&site, said.at.as_deref())?;
+            let request = request(&bin, at, &said.by, &said.note, &kind)?.of_batch(batch);
+            return write(&site, &request.that_early(said.really_that_early));
         }
-        LogCommand::Correct { id, by, reason, never, really_at, amount, really_that_early } => {
+        LogCommand::Correct { id, by, reason, never, really_at, amount, really_that_early, really: meant } => {
             let now = Clock::live().now();
             if never {
                 // Of one that cannot be read only its bin is known, and that is enough to withdraw it.
@@ -152,23 +183,87 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             };
             let kind = EntryKind::Corrected { of: EntryId(id), really: Some(Box::new(really)) };
             let request = request(entry.bin.as_str(), now, &by, &reason, &kind)?;
+            amounts::meant(&site, entry.bin.as_str(), &kind, meant)?;
             return write(&site, &request.that_early(really_that_early));
         }
-        LogCommand::List { bin, all, json } => return list_entries(&site, &bin, all, json),
+        LogCommand::List { bin, all, json } => return list_entries(&site, bin.as_deref(), all, json),
     };
     enter(&site, &written, &kind)
 }
 
 fn enter(site: &Site, written: &Written, kind: &EntryKind) -> Result<(), CommandError> {
-    let at = when(site, written.at.as_deref())?;
-    let request = request(&written.bin, at, &written.by, &written.note, kind)?;
-    write(site, &request.that_early(written.really_that_early))
+    let said = &written.said;
+    let at = when(site, said.at.as_deref())?;
+    let request = request(&written.bin, at, &said.by, &said.note, kind)?;
+    amounts::meant(site, &written.bin, kind, said.really)?;
+    write(site, &request.that_early(said.really_that_early))
 }
 
 /// The request for an entry whose amounts can be: JSON has no words for what is not a number, so the daemon would be told of none at all.
 fn request(bin: &str, at: Timestamp, by: &str, note: &str, kind: &EntryKind) -> Result<Request, CommandError> {
     kind.check_least().and_then(|()| kind.check(note)).map_err(CommandError::Refused)?;
     Ok(Request::entry(bin, at, by, note, kind))
+}
+
+/// The bin that a batch is in, or was in last.
+fn bin_of_batch(site: &Site, id: BatchId) -> Result<String, CommandError> {
+    let batches = Ledger::open(&site.data_folder, Access::Read)?.batches()?;
+    let found = batches.into_iter().find(|b| b.id == id).map(|b| b.bin.to_string());
+    found.ok_or_else(|| {
+        CommandError::Usage(format!("--batch: there is no batch {id}; `hypocaust batch list --all` shows them"))
+    })
+}
+
+/// How many readings a failed check takes back from criteria, and of which batches.
+fn tell_taken_back(site: &Site, probe: &ProbeId, at: Timestamp) -> Result<(), CommandError> {
+    let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+    let entries = in_force(ledger.entries()?);
+    let instruments = Instruments::of(&entries);
+    let checks = instruments.checks(probe);
+    let from = checks.iter().rev().find(|c| c.at < at && c.passed).map(|c| c.at);
+    let until = checks.iter().find(|c| c.at > at && c.passed).map(|c| c.at);
+    let filter = ReadingFilter {
+        sources: vec![Source::Probe(probe.clone())],
+        quantity: Some(Quantity::Temperature),
+        from,
+        to: until,
+    };
+    let (mut count, mut first, mut last) = (0u64, None, None);
+    ledger.readings(&filter, &mut |row| {
+        if row.quality == Quality::Good {
+            count += 1;
+            first = first.or(Some(row.reading.measured_at));
+            last = Some(row.reading.measured_at);
+        }
+    })?;
+    let (Some(first), Some(last)) = (first, last) else {
+        println!("It has no readings there, so nothing is taken back from criteria.");
+        return Ok(());
+    };
+    let stays = instruments.stays(site, probe);
+    let was_in = |b: &&Batch| {
+        let begun = b.on_air_at.map_or(b.in_bin_since, |on_air| on_air.min(b.in_bin_since));
+        let here = |stay: &site::instruments::Stay| {
+            stay.bin.as_ref() == Some(&b.bin)
+                && stay.from <= last
+                && stay.until > first
+                && begun <= last.min(stay.until)
+                && b.gone_at.unwrap_or(Timestamp::MAX) >= first.max(stay.from)
+        };
+        stays.iter().any(here)
+    };
+    let batches: Vec<String> = ledger.batches()?.iter().filter(was_in).map(|b| b.id.to_string()).collect();
+    let of = match &batches[..] {
+        [] => "of no batch".to_owned(),
+        [one] => format!("of batch {one}"),
+        many => format!("of batches {}", many.join(", ")),
+    };
+    println!(
+        "Criteria do not count {count} readings of it, from {} to {}, {of}; they do not count the next ones either.",
+        site.zone.show(first),
+        site.zone.show(last)
+    );
+    Ok(())
 }
 
 fn bin_of(text: &str) -> Result<BinId, CommandError> {
@@ -202,43 +297,25 @@ fn bin_of_probe(site: &Site, probe: &ProbeId, at: Timestamp) -> Result<BinId, Co
     })
 }
 
-fn read(text: &str, kind: Kind, bare: Option<&str>) -> Result<f64, CommandError> {
-    measure::read(text, kind, bare).map_err(|e| CommandError::Usage(e.to_string()))
-}
-
-fn temperature_unit(site: &Site) -> Option<&'static str> {
-    Some(if site.display == Display::Us { "F" } else { "C" })
-}
-
-fn length_unit(site: &Site) -> Option<&'static str> {
-    Some(if site.display == Display::Us { "ft" } else { "m" })
-}
-
-/// A mass or a volume with its unit.
-fn amount_of(text: &str) -> Result<Amount, CommandError> {
-    let mass = measure::read(text, Kind::Mass, None).map(|kg| Amount::Mass(Kilograms(kg)));
-    let volume = || measure::read(text, Kind::Volume, None).map(|m3| Amount::Volume(CubicMetres(m3)));
-    mass.or_else(|_| volume()).map_err(|_| {
-        CommandError::Usage(format!(
-            "`{text}` is no amount; write a mass or a volume with its unit: 800kg, 1200lb, 2m3, 3yd3"
-        ))
-    })
-}
-
 /// The same kind of entry with another amount.
-fn with_amount(kind: &EntryKind, text: &str) -> Result<EntryKind, CommandError> {
+fn with_amount(kind: &EntryKind, typed: &Typed) -> Result<EntryKind, CommandError> {
     let mut kind = kind.clone();
+    // A correction is read years later: it says its unit.
+    let read = |kind| amounts::with_unit("amount", typed, kind, None);
+    let percent = || amounts::percent("amount", typed);
     match &mut kind {
-        EntryKind::Watered { minutes, litres } => match measure::read(text, Kind::Duration, None) {
+        EntryKind::Watered { minutes, litres } => match measure::read(&typed.0, Kind::Duration, None) {
             Ok(seconds) => (*minutes, *litres) = (Some(seconds / 60.0), None),
-            Err(_) => (*minutes, *litres) = (None, Some(Litres(read(text, Kind::Water, None)?))),
+            Err(_) => (*minutes, *litres) = (None, Some(Litres(read(Kind::Water)?))),
         },
-        EntryKind::Loaded { amount, .. } | EntryKind::Shipped { amount, .. } => *amount = amount_of(text)?,
-        EntryKind::Sampled { moisture_percent, .. } => *moisture_percent = read(text, Kind::Fraction, None)? * 100.0,
-        EntryKind::Valve { open_percent } => *open_percent = read(text, Kind::Fraction, None)? * 100.0,
-        EntryKind::HandReading { celsius, .. } => *celsius = Celsius(read(text, Kind::Temperature, None)?),
-        EntryKind::SettledDepth { metres } => *metres = read(text, Kind::Length, None)?,
-        EntryKind::OnAir { loaded_at, .. } => *loaded_at = Some(Celsius(read(text, Kind::Temperature, None)?)),
+        EntryKind::Loaded { amount, .. } | EntryKind::Shipped { amount, .. } => {
+            *amount = amounts::amount("amount", typed)?;
+        }
+        EntryKind::Sampled { moisture_percent, .. } => *moisture_percent = percent()?,
+        EntryKind::Valve { open_percent } => *open_percent = percent()?,
+        EntryKind::HandReading { celsius, .. } => *celsius = Celsius(read(Kind::Temperature)?),
+        EntryKind::SettledDepth { metres } => *metres = read(Kind::Length)?,
+        EntryKind::OnAir { loaded_at, .. } => *loaded_at = Some(Celsius(read(Kind::Temperature)?)),
         other => {
             return Err(CommandError::Usage(format!("an entry `{}` has no amount that can be corrected", other.key())));
         }
@@ -246,47 +323,45 @@ fn with_amount(kind: &EntryKind, text: &str) -> Result<EntryKind, CommandError> 
     Ok(kind)
 }
 
-/// What went into the bin, from its mass or from its density and the bin's volume.
-fn filling(site: &Site, bin: &str, filled: &FilledArgs) -> Result<Option<Filled>, CommandError> {
-    let us = site.display == Display::Us;
-    let mass = |mass: f64| if us { mass * KILOGRAMS_PER_POUND } else { mass };
-    let wet_kilograms = match (filled.mass, filled.density) {
-        (Some(given), _) => mass(given),
-        (None, Some(density)) => {
+/// What went into the bin, from its mass, from its density and the bin's volume, or from a mix.
+fn filling(site: &Site, bin: &str, typed: &FilledArgs, mixed: Option<Filled>) -> Result<Option<Filled>, CommandError> {
+    let percent = |option: &str, typed: &Option<Typed>| typed.as_ref().map(|t| amounts::percent(option, t)).transpose();
+    let begun = match (&typed.mass, &typed.density, mixed) {
+        (_, _, Some(mixed)) => mixed,
+        (Some(given), ..) => {
+            Filled { weighed: true, ..Filled::of(Kilograms(amounts::read(site, "mass", given, Kind::Mass)?)) }
+        }
+        (None, Some(density), None) => {
             let described = site.bins.values().find(|b| b.id.as_str() == bin);
             let volume = described.map(|b| b.volume.0).ok_or_else(|| {
                 CommandError::Usage(format!("there is no bin `{bin}` in the settings, so its volume is not known"))
             })?;
-            mass(density) * if us { volume / CUBIC_METRES_PER_CUBIC_YARD } else { volume }
+            Filled::of(Kilograms(amounts::read(site, "density", density, Kind::Density)? * volume))
         }
-        (None, None)
-            if filled.moisture.is_none()
-                && filled.degradable.is_none()
-                && filled.carbon_to_nitrogen.is_none()
-                && filled.particles.is_none()
-                && filled.cover.is_none() =>
+        (None, None, None)
+            if typed.moisture.is_none()
+                && typed.degradable.is_none()
+                && typed.carbon_to_nitrogen.is_none()
+                && typed.particles.is_none()
+                && typed.cover.is_none() =>
         {
             return Ok(None);
         }
-        (None, None) => {
-            return Err(CommandError::Usage("say how much went in too: --mass N, or --density N".into()));
+        (None, None, None) => {
+            return Err(CommandError::Usage(
+                "say how much went in too: --mass N, --density N, or --recipe FILE".into(),
+            ));
         }
     };
+    let small = if site.display == Display::Us { "in" } else { "mm" };
+    let particles = typed.particles.as_ref().map(|t| amounts::with_unit("particles", t, Kind::Length, Some(small)));
     Ok(Some(Filled {
-        wet_mass: Kilograms(wet_kilograms),
-        weighed: filled.mass.is_some(),
-        moisture_percent: filled.moisture,
-        degradable_percent: filled.degradable,
-        carbon_to_nitrogen: filled.carbon_to_nitrogen,
-        particle_millimetres: match &filled.particles {
-            Some(text) => Some(read(text, Kind::Length, Some(if us { "in" } else { "mm" }))? * 1_000.0),
-            None => None,
-        },
-        cover: filled
-            .cover
-            .as_deref()
-            .map(|text| read(text, Kind::Length, length_unit(site)).map(Metres))
-            .transpose()?,
+        moisture_percent: percent("moisture", &typed.moisture)?.or(begun.moisture_percent),
+        degradable_percent: percent("degradable", &typed.degradable)?.or(begun.degradable_percent),
+        carbon_to_nitrogen: typed.carbon_to_nitrogen.or(begun.carbon_to_nitrogen),
+        particle_millimetres: particles.transpose()?.map(|m| m * 1_000.0),
+        cover: typed.cover.as_ref().map(|t| amounts::metres(site, "cover", t)).transpose()?,
+        ..begun
     }))
 }
 
@@ -297,7 +372,7 @@ fn bin_of_entry(site: &Site, id: EntryId) -> Result<BinId, CommandError> {
 }
 
 fn no_entry(id: EntryId) -> CommandError {
-    CommandError::Usage(format!("there is no entry {id}; `hypocaust log list --bin BIN` shows them"))
+    CommandError::Usage(format!("there is no entry {id}; `hypocaust log list --all` shows them"))
 }
 
 fn entry(site: &Site, id: EntryId) -> Result<Entry, CommandError> {
@@ -306,28 +381,46 @@ fn entry(site: &Site, id: EntryId) -> Result<Entry, CommandError> {
     found.ok_or_else(|| no_entry(id))
 }
 
-fn list_entries(site: &Site, bin: &str, all: bool, as_json: bool) -> Result<(), CommandError> {
-    let id = BinId::new(bin).ok().filter(|id| site.bins.contains_key(id)).ok_or_else(|| {
-        let known: Vec<_> = site.bins.keys().map(BinId::as_str).collect();
-        CommandError::Usage(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")))
-    })?;
+/// The whole site's log is listed for this long, unless all of it is asked for.
+const LISTED_DAYS: i64 = 14;
+
+fn list_entries(site: &Site, bin: Option<&str>, all: bool, as_json: bool) -> Result<(), CommandError> {
+    let known = |bin: &str| {
+        BinId::new(bin).ok().filter(|id| site.bins.contains_key(id) || bin == WHOLE_SITE).ok_or_else(|| {
+            let known: Vec<_> = site.bins.keys().map(BinId::as_str).collect();
+            CommandError::Usage(format!("there is no bin `{bin}`; the settings have {}", known.join(", ")))
+        })
+    };
+    let id = bin.map(known).transpose()?;
     let ledger = Ledger::open(&site.data_folder, Access::Read)?;
-    let here = ledger.batches()?.into_iter().filter(|b| b.bin == id && b.gone_at.is_none()).map(|b| b.id).next_back();
     let log = ledger.entries()?;
-    let wanted = |e: &&Entry| e.bin == id && (all || here.is_none() || e.batch == here);
-    let entries: Vec<&Entry> = log.iter().filter(wanted).collect();
+    let since = Clock::live().now() - Span::days(LISTED_DAYS);
+    let entries: Vec<&Entry> = match &id {
+        Some(id) => {
+            let in_it = ledger.batches()?.into_iter().filter(|b| b.bin == *id && b.gone_at.is_none());
+            let here = in_it.map(|b| b.id).next_back();
+            let wanted = |e: &&Entry| e.bin == *id && (all || here.is_none() || e.batch == here);
+            log.iter().filter(wanted).collect()
+        }
+        None => log.iter().filter(|e| all || e.at >= since).collect(),
+    };
     if entries.is_empty() && !as_json {
-        println!(
-            "no entry about bin {bin}{}",
-            if all { "" } else { " and its batch; --all shows those about earlier ones" }
-        );
+        match (&id, all) {
+            (Some(id), false) => {
+                println!("no entry about bin {id} and its batch; --all shows those about earlier ones")
+            }
+            (Some(id), true) => println!("no entry about bin {id}"),
+            (None, false) => println!("no entry in the last {LISTED_DAYS} days; --all shows earlier ones"),
+            (None, true) => println!("no entry"),
+        }
     }
     for entry in entries {
         if as_json {
             println!("{}", entry_json(entry));
         } else {
             let corrected = correction_of(&log, entry.id).map(|by| format!(" (corrected by entry {by})"));
-            println!("{}", entry_line(site, entry, &corrected.unwrap_or_default()));
+            let about = if id.is_none() { format!("{:<12} ", entry.bin.as_str()) } else { String::new() };
+            println!("{}", entry_line(site, entry, &about, &corrected.unwrap_or_default()));
         }
     }
     Ok(())
@@ -339,9 +432,10 @@ fn correction_of(log: &[Entry], id: EntryId) -> Option<EntryId> {
     log.iter().filter(corrects).map(|e| e.id).max()
 }
 
-fn entry_line(site: &Site, entry: &Entry, remark: &str) -> String {
+fn entry_line(site: &Site, entry: &Entry, about: &str, remark: &str) -> String {
     let note = if entry.note.is_empty() { String::new() } else { format!(": {}", entry.note) };
-    format!("{:>5}  {}  {} by {}{note}{remark}", entry.id, site.zone.show(entry.at), words(site, &entry.kind), entry.by)
+    let (at, says) = (site.zone.show(entry.at), words(site, &entry.kind));
+    format!("{:>5}  {at}  {about}{says} by {}{note}{remark}", entry.id, entry.by)
 }
 
 fn entry_json(entry: &Entry) -> Value {
@@ -414,7 +508,7 @@ pub(crate) fn words(site: &Site, kind: &EntryKind) -> String {
         ),
         EntryKind::Calibrated { probe, against, showed, truth, allowed, due } => {
             let off = (showed.0 - truth.0).abs();
-            let (off, unit) = if us { (off * 1.8, "°F") } else { (off, "K") };
+            let (off, unit) = if us { (off * 1.8, "°F") } else { (off, "°C") };
             let word = if (showed.0 - truth.0).abs() <= allowed.0 { "passed" } else { "FAILED" };
             let due = due.map_or_else(String::new, |due| format!("; next check due {}", site.zone.show(due)));
             format!(
@@ -458,6 +552,9 @@ fn list_batches(site: &Site, all: bool, as_json: bool) -> Result<(), CommandErro
 fn batch_line(site: &Site, batch: &Batch, now: Timestamp) -> String {
     let zone = &site.zone;
     let stage = batch.stage(now);
+    if batch.never_was() {
+        return format!("batch {:<5} never was: the entry by which it began was withdrawn", batch.id);
+    }
     let since = match stage {
         Stage::Loading => Some(batch.in_bin_since),
         Stage::OnAir => batch.on_air_at,
@@ -529,10 +626,18 @@ fn show(site: &Site, id: BatchId, as_json: bool) -> Result<(), CommandError> {
             println!("  {what:<33} {}", numbers(&list));
         }
     }
+    let shipped = in_force(log.clone()).into_iter().filter(|e| e.batch == Some(id));
+    let shipped: Vec<Amount> = shipped
+        .filter_map(|e| if let EntryKind::Shipped { amount, .. } = e.kind { Some(amount) } else { None })
+        .collect();
+    if !shipped.is_empty() {
+        let parts = if shipped.len() == 1 { "1 part".into() } else { format!("{} parts", shipped.len()) };
+        println!("  {:<33} {} in {parts}", "shipped", Amount::sum_words(&shipped, site.display));
+    }
     println!("\nEntries");
     for entry in &entries {
         let corrected = correction_of(&log, entry.id).map(|by| format!(" (corrected by entry {by})"));
-        println!("{}", entry_line(site, entry, &corrected.unwrap_or_default()));
+        println!("{}", entry_line(site, entry, "", &corrected.unwrap_or_default()));
     }
     if entries.is_empty() {
         println!("  none");

@@ -14,7 +14,7 @@ use engine::reports::ReportWord;
 use pile::time::Timestamp;
 use rustix::fs::{Mode, OFlags};
 use serde::{Deserialize, Serialize};
-use site::entry::{Entry, EntryKind, NAME_CHARS_MAX, NOTE_CHARS_MAX, check_length};
+use site::entry::{BatchId, Entry, EntryKind, NAME_CHARS_MAX, NOTE_CHARS_MAX, check_length};
 use site::ids::BinId;
 use site::zone::IsoWeek;
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt};
@@ -66,6 +66,9 @@ pub enum Request {
         /// The person said once more that it was as early as they wrote.
         #[serde(default)]
         really_that_early: bool,
+        /// The batch that it is about, where that is not the one in the bin.
+        #[serde(default)]
+        batch: Option<u64>,
     },
 }
 
@@ -187,7 +190,7 @@ impl Request {
     pub fn entry(bin: &str, at: Timestamp, by: &str, note: &str, kind: &EntryKind) -> Request {
         let kind = ledger::entry_text(kind);
         let (bin, by, note) = (bin.to_owned(), by.to_owned(), note.to_owned());
-        Request::Entry { bin, at: at.as_millis(), by, note, kind, really_that_early: false }
+        Request::Entry { bin, at: at.as_millis(), by, note, kind, really_that_early: false, batch: None }
     }
 
     /// The same; whoever writes it says once more that it was that early, where `said` so.
@@ -195,6 +198,15 @@ impl Request {
     pub fn that_early(mut self, said: bool) -> Request {
         if let Request::Entry { really_that_early, .. } = &mut self {
             *really_that_early = said;
+        }
+        self
+    }
+
+    /// The same, about a batch that need not be in the bin any more.
+    #[must_use]
+    pub fn of_batch(mut self, id: Option<BatchId>) -> Request {
+        if let Request::Entry { batch, .. } = &mut self {
+            *batch = id.map(|id| id.0);
         }
         self
     }
@@ -243,10 +255,11 @@ impl Request {
                 let week = parsed.ok_or_else(|| format!("`{week}` is no week; write it as 2026-W10"))?;
                 Ok(Input::Report { week, word: ReportWord::Reviewed { by } })
             }
-            Request::Entry { bin, at, by, note, kind, really_that_early } => {
+            Request::Entry { bin, at, by, note, kind, really_that_early, batch } => {
                 let bin = BinId::new(&bin).map_err(|e| e.to_string())?;
                 let kind = ledger::entry_of_text(&kind)?;
-                let entry = Entry::new(Timestamp::from_millis(at), bin, kind, &by, &note);
+                let at = Timestamp::from_millis(at);
+                let entry = Entry { batch: batch.map(BatchId), ..Entry::new(at, bin, kind, &by, &note) };
                 Ok(if really_that_early { Input::EntryThatEarly(entry) } else { Input::Entry(entry) })
             }
         }

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 
 use engine::alarm::{Alarm, AlarmEvent, AlarmId};
 use engine::effect::Mail;
+use engine::results::KeptResults;
 use pile::time::Timestamp;
 use pile::window::Point;
 use rulebook::RuleText;
@@ -272,6 +273,15 @@ impl Ledger {
     pub fn batches(&self) -> Result<Vec<Batch>, LedgerError> {
         let sql = format!("SELECT {} FROM batches ORDER BY id", rows::BATCH);
         self.reading("reading batches", |conn| rows::told(conn, "batches", &sql, [], rows::batch))
+    }
+
+    /// How every batch stood against the criteria when it was judged last.
+    ///
+    /// # Errors
+    /// [`LedgerError`] when the ledger cannot be read.
+    pub fn results(&self) -> Result<Vec<KeptResults>, LedgerError> {
+        let sql = format!("SELECT {} FROM results ORDER BY batch, place", rows::RESULT);
+        self.reading("reading results", |conn| Ok(rows::results(rows::told(conn, "results", &sql, [], rows::result)?)))
     }
 
     /// How much there is of everything. Counts every reading that is not packed one by one: on a large ledger this takes seconds.

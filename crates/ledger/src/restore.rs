@@ -104,6 +104,18 @@ impl Ledger {
                     rows::entry,
                     &mut over,
                 )?,
+                log: {
+                    // What cannot be read is told of where it is needed.
+                    let mut newest = rows::readable(
+                        conn, "entries",
+                        &format!("SELECT {} FROM entries e ORDER BY e.id DESC LIMIT ?1", rows::ENTRY),
+                        [i64::try_from(engine::limits::LOG_KEPT).unwrap_or(i64::MAX)],
+                        rows::entry,
+                        &mut Vec::new(),
+                    )?;
+                    newest.reverse();
+                    newest
+                },
                 about_probes: rows::readable(
                     conn, "entries",
                     &format!(

@@ -95,6 +95,9 @@ pub(crate) fn changes_of_unknown_rules(changed: &RuleSettings, rules: &[&str], f
 fn converted(setting: &Setting, change: &Changed) -> Result<f64, (String, String)> {
     let value = match (change.unit, setting.converts) {
         (None, _) => change.value,
+        (Some(unit), _) if times(unit, &setting.unit).is_some() => {
+            change.value * times(unit, &setting.unit).unwrap_or(1.0)
+        }
         (Some(unit), Some(own)) => convert(unit, own, change.value).ok_or_else(|| wrong_unit(setting, unit))?,
         (Some(unit), None) if Unit::from_symbol(&setting.unit) == Some(unit) => change.value,
         (Some(unit), None) => return Err(wrong_unit(setting, unit)),
@@ -115,6 +118,15 @@ fn converted(setting: &Setting, change: &Changed) -> Result<f64, (String, String
         return Err((format!("{written} is outside {} to {} {}", setting.min, setting.max, setting.unit), hint));
     }
     Ok(value)
+}
+
+/// What a difference of temperatures, or a rate of one, is multiplied by to be in the setting's own unit.
+fn times(unit: Unit, own: &str) -> Option<f64> {
+    match (unit, own) {
+        (Unit::Fahrenheit, "K") | (Unit::FahrenheitPerDay, "K/d") => Some(1.0 / 1.8),
+        (Unit::Celsius | Unit::Kelvin, "K") | (Unit::KelvinPerDay, "K/d") => Some(1.0),
+        _ => None,
+    }
 }
 
 fn wrong_unit(setting: &Setting, unit: Unit) -> (String, String) {

@@ -474,6 +474,7 @@ fn changes_of_settings_are_checked_and_applied() {
         ("hot-hold", "hold", 131.0, Some(Unit::Fahrenheit), 55.0, "converted"),
         ("hot-hold", "hold_time", 3_600.0, Some(Unit::Minute), 60.0, "minutes into hours"),
         ("temperature-crash", "fall", 6.0, None, 6.0, "a rate"),
+        ("temperature-crash", "fall", 10.8, Some(Unit::FahrenheitPerDay), 6.0, "a rate in °F"),
     ] {
         let (book, faults) = compile(&[(rule, setting, value, unit)]);
         assert_eq!(faults, vec![], "{why}");

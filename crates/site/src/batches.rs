@@ -2,12 +2,12 @@
 //!
 //! Must never change a batch by another way than an entry of the log.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use pile::time::{Span, Timestamp};
 
 use crate::bounds;
-use crate::entry::{Batch, BatchId, Entry, EntryKind, Really, Rest, Stage, Taken};
+use crate::entry::{Batch, BatchId, Entry, EntryId, EntryKind, Really, Rest, Stage, Taken, WHOLE_SITE};
 use crate::ids::BinId;
 use crate::zone::Zone;
 
@@ -159,7 +159,10 @@ impl Batches {
                 }
             }
             EntryKind::Corrected { of, really } => self.correct(*of, really.as_deref(), there, &mut done, zone)?,
-            kind => done.said = format!("kept for bin {bin}: {} at {}", kind.key(), zone.show(at)),
+            kind => {
+                let about = if bin.as_str() == WHOLE_SITE { "the whole site".into() } else { format!("bin {bin}") };
+                done.said = format!("kept for {about}: {} at {}", kind.key(), zone.show(at));
+            }
         }
         Ok(done)
     }
@@ -263,7 +266,7 @@ impl Batches {
 
     fn correct(
         &mut self,
-        of: crate::entry::EntryId,
+        of: EntryId,
         really: Option<&Really>,
         there: Option<Batch>,
         done: &mut Applied,
@@ -398,4 +401,143 @@ fn in_stage(
         )),
         None => Err(format!("bin {bin} has no batch {said}; `hypocaust batch on-air --bin {bin}` starts one")),
     }
+}
+
+/// What becomes of the batches where an entry did not happen.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Withdrawn {
+    /// Batches as they are without it, of those that it had changed. One that would never have been is gone since it began, and was never on air.
+    pub changed: Vec<Batch>,
+    /// The bins of those batches, with it and without it.
+    pub bins: Vec<BinId>,
+}
+
+/// A log lived through once: every batch as it is at its end, gone ones too.
+#[derive(Debug, Default)]
+struct Lived {
+    all: BTreeMap<BatchId, Batch>,
+    /// The highest number given before each entry, so that the same entry begins the same batch once more.
+    numbers: BTreeMap<EntryId, u64>,
+    /// Entries of which the log does not hold what they need: its beginning is missing.
+    unclear: BTreeSet<EntryId>,
+}
+
+impl Batches {
+    /// What the batches would be had an entry of the log not been written: the log is lived through with it and without it.
+    ///
+    /// # Errors
+    /// A sentence with the next step where a later entry needs it, or where the log does not tell what is there now.
+    pub fn without(&self, log: &[Entry], of: EntryId, zone: &Zone) -> Result<Withdrawn, String> {
+        let mut out: BTreeSet<EntryId> = log.iter().filter_map(withdraws).collect();
+        let with = lived(log, &out, None, zone).map_err(|(_, why)| why)?;
+        if with.unclear.contains(&of) {
+            return Err(format!("what entry {of} changed is too long ago to be taken back; {WRITE_THE_WAY_BACK}"));
+        }
+        out.insert(of);
+        let without = lived(log, &out, Some(&with), zone).map_err(|(later, why)| {
+            format!(
+                "entry {} ({}, bin {}, {}) came after entry {of} and needs it: {why}. Withdraw that one first: \
+                 hypocaust log correct {} --never --reason TEXT",
+                later.id,
+                later.kind.key(),
+                later.bin,
+                zone.show(later.at),
+                later.id
+            )
+        })?;
+        let mut done = Withdrawn::default();
+        for (id, was) in &with.all {
+            if without.all.get(id) == Some(was) {
+                continue;
+            }
+            if self.here.get(id) != Some(was).filter(|was| was.gone_at.is_none()) {
+                return Err(format!(
+                    "the log does not tell how batch {id} came to be as it is, so entry {of} cannot be taken back; {WRITE_THE_WAY_BACK}"
+                ));
+            }
+            let is = without.all.get(id).cloned().unwrap_or_else(|| Batch {
+                gone_at: Some(was.in_bin_since),
+                ..Batch::begun(*id, was.bin.clone(), was.in_bin_since)
+            });
+            done.bins.extend([was.bin.clone(), is.bin.clone()]);
+            done.changed.push(is);
+        }
+        done.bins.sort();
+        done.bins.dedup();
+        Ok(done)
+    }
+
+    /// Puts batches in the place of those of the same number.
+    pub fn put_back(&mut self, changed: &[Batch]) {
+        for batch in changed {
+            match batch.gone_at {
+                Some(_) => self.here.remove(&batch.id),
+                None => self.here.insert(batch.id, batch.clone()),
+            };
+        }
+    }
+}
+
+const WRITE_THE_WAY_BACK: &str = "write the way back as an entry of its own";
+
+/// The entry that a correction withdraws.
+pub fn withdraws(entry: &Entry) -> Option<EntryId> {
+    match entry.kind {
+        EntryKind::Corrected { of, really: None } => Some(of),
+        _ => None,
+    }
+}
+
+/// Whether an entry may change what batches there are, and how they are.
+pub fn makes_batches(kind: &EntryKind) -> bool {
+    moves(kind) || matches!(kind, EntryKind::OnAir { .. } | EntryKind::Loaded { taken: Taken::In, .. })
+}
+
+/// Lives through a log in the order in which it was written, without some entries and their corrections; `before` is the same log lived
+/// through with them.
+fn lived<'e>(
+    log: &'e [Entry],
+    out: &BTreeSet<EntryId>,
+    before: Option<&Lived>,
+    zone: &Zone,
+) -> Result<Lived, (&'e Entry, String)> {
+    let mut batches = Batches::default();
+    let mut lived = Lived::default();
+    for entry in log {
+        let of = match &entry.kind {
+            EntryKind::Corrected { of, really: Some(_) } => *of,
+            kind if makes_batches(kind) => entry.id,
+            _ => continue,
+        };
+        let number = match (before.and_then(|before| before.numbers.get(&entry.id)), entry.batch, &entry.kind) {
+            (Some(number), ..) => *number,
+            // The number that it began a batch by then.
+            (None, Some(own), EntryKind::OnAir { .. } | EntryKind::Loaded { .. }) if own.0 > batches.last => own.0 - 1,
+            _ => batches.last,
+        };
+        batches.last = number;
+        if out.contains(&of) {
+            // It took a number, which is not given again.
+            let own = entry.batch.map_or(0, |own| own.0);
+            batches.last = match &entry.kind {
+                EntryKind::OnAir { .. } | EntryKind::Loaded { .. } => batches.last.max(own),
+                EntryKind::Split { .. } => batches.last + 1,
+                _ => batches.last,
+            };
+            lived.numbers.insert(entry.id, number);
+            continue;
+        }
+        lived.numbers.insert(entry.id, number);
+        if before.is_some_and(|before| before.unclear.contains(&entry.id)) {
+            continue;
+        }
+        match (batches.apply(entry, zone), before) {
+            (Ok(applied), _) => lived.all.extend(applied.changed.into_iter().map(|b| (b.id, b))),
+            (Err(_), None) => {
+                lived.unclear.insert(entry.id);
+            }
+            (Err(why), Some(_)) => return Err((entry, why)),
+        }
+    }
+    Ok(lived)
 }

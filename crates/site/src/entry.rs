@@ -9,7 +9,8 @@ use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres, Reada
 
 use crate::bounds;
 use crate::ids::{BinId, ProbeId};
-use crate::model::Position;
+use crate::model::{Display, Position};
+use crate::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND};
 
 /// A number that names one entry for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -33,6 +34,9 @@ pub struct Entry {
     /// The batch that it is about, filled in when it is taken into the log.
     pub batch: Option<BatchId>,
 }
+
+/// In the place of a bin: the entry is about the whole site. Only what needs no bin may be: a smell, a complaint, a repair, a note.
+pub const WHOLE_SITE: &str = "whole-site";
 
 /// What happened.
 #[derive(Clone, Debug, PartialEq)]
@@ -488,7 +492,7 @@ impl EntryKind {
             }
             EntryKind::Watered { minutes, litres } => {
                 if minutes.is_none() && litres.is_none() {
-                    return Err("say how much: --minutes N or --litres L".into());
+                    return Err("say how much: --minutes N or --water AMOUNT".into());
                 }
                 minutes.map_or(Ok(()), |m| within("minutes", m, 0.0, 1_440.0, "min"))?;
                 litres.map_or(Ok(()), |l| within("litres", l.0, 0.0, 100_000.0, "L"))
@@ -582,6 +586,15 @@ impl EntryKind {
             EntryKind::Corrected { really: Some(really), .. } => really.kind.check_least(),
             // All other amounts have a least one above nothing in their range, or may be below nothing.
             _ => Ok(()),
+        }
+    }
+
+    /// Whether it may be about the whole site.
+    pub fn needs_no_bin(&self) -> bool {
+        match self {
+            EntryKind::Smell | EntryKind::Complaint | EntryKind::Repair | EntryKind::Note => true,
+            EntryKind::Corrected { really, .. } => really.as_ref().is_none_or(|really| really.kind.needs_no_bin()),
+            _ => false,
         }
     }
 
@@ -694,6 +707,11 @@ impl Batch {
         times.into_iter().find_map(|(what, at)| Some((what, at.filter(|at| !bounds::is_of_calendar(*at))?)))
     }
 
+    /// Whether the entry by which it began did not happen: its number is taken, and nothing else is left of it.
+    pub fn never_was(&self) -> bool {
+        self.gone_at == Some(self.in_bin_since) && self.on_air_at.is_none() && self.loaded_last_at.is_none()
+    }
+
     /// The stage it is in at `now`.
     pub fn stage(&self, now: Timestamp) -> Stage {
         let reached = |at: Option<Timestamp>| at.is_some_and(|at| at <= now);
@@ -740,6 +758,30 @@ impl Against {
 }
 
 impl Amount {
+    /// Several amounts together, masses and volumes apart, in the site's units.
+    pub fn sum_words(all: &[Amount], display: Display) -> String {
+        let (mut kilograms, mut cubic_metres) = (0.0, 0.0);
+        for amount in all {
+            match amount {
+                Amount::Mass(mass) => kilograms += mass.0,
+                Amount::Volume(volume) => cubic_metres += volume.0,
+            }
+        }
+        let mass = match display {
+            Display::Metric => format!("{kilograms:.0} kg"),
+            Display::Us => format!("{:.0} lb", kilograms / KILOGRAMS_PER_POUND),
+        };
+        let volume = match display {
+            Display::Metric => format!("{cubic_metres:.2} m³"),
+            Display::Us => format!("{:.2} yd³", cubic_metres / CUBIC_METRES_PER_CUBIC_YARD),
+        };
+        match (kilograms > 0.0, cubic_metres > 0.0) {
+            (true, true) => format!("{mass} and {volume}"),
+            (false, true) => volume,
+            _ => mass,
+        }
+    }
+
     fn check(self, what: &str) -> Result<(), String> {
         match self {
             Amount::Mass(mass) => within(what, mass.0, 0.1, 1e7, "kg"),

@@ -76,6 +76,10 @@ pub enum Unit {
     Minute,
     /// Hours.
     Hour,
+    /// A change of temperature by the day; of settings of rules, no probe sends it.
+    KelvinPerDay,
+    /// The same in Fahrenheit.
+    FahrenheitPerDay,
 }
 
 /// Every quantity with its key in settings and topics.
@@ -118,6 +122,10 @@ const UNITS: [(Unit, &[&str]); 17] = [
     (Unit::Minute, &["min"]),
     (Unit::Hour, &["h"]),
 ];
+
+/// Units that only numbers of rules have.
+const RATES: [(Unit, &[&str]); 2] =
+    [(Unit::KelvinPerDay, &["K/d", "°C/d", "C/d", "Cel/d"]), (Unit::FahrenheitPerDay, &["[degF]/d", "°F/d", "F/d"])];
 
 impl Quantity {
     /// The key that settings and topics use, such as `carbon_dioxide`.
@@ -183,17 +191,17 @@ impl Unit {
 
     /// The unit that a text names, by any of its spellings.
     pub fn from_symbol(text: &str) -> Option<Unit> {
-        UNITS.iter().find(|(_, names)| names.contains(&text)).map(|(unit, _)| *unit)
+        UNITS.iter().chain(&RATES).find(|(_, names)| names.contains(&text)).map(|(unit, _)| *unit)
     }
 
     /// Every spelling that settings and payloads may use, the SenML or UCUM symbol first.
     pub fn spellings(self) -> &'static [&'static str] {
-        UNITS.iter().find(|(unit, _)| *unit == self).map_or(&[], |(_, names)| names)
+        UNITS.iter().chain(&RATES).find(|(unit, _)| *unit == self).map_or(&[], |(_, names)| names)
     }
 
     /// The SenML or UCUM symbol.
     pub fn symbol(self) -> &'static str {
-        UNITS.iter().find(|(u, _)| *u == self).map_or("", |(_, names)| names[0])
+        UNITS.iter().chain(&RATES).find(|(u, _)| *u == self).map_or("", |(_, names)| names[0])
     }
 
     /// The unit as people read it, such as `°C`.
@@ -204,6 +212,7 @@ impl Unit {
             Unit::InchOfWater => "inH2O",
             Unit::CubicMetrePerHour => "m³/h",
             Unit::CubicFootPerMinute => "cfm",
+            Unit::FahrenheitPerDay => "°F/d",
             other => other.symbol(),
         }
     }

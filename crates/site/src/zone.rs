@@ -168,6 +168,11 @@ impl Zone {
         Some(Timestamp::from_millis(at.as_millisecond()))
     }
 
+    /// Every instant at which the site's clocks show this.
+    pub(crate) fn ambiguous(&self, local: civil::DateTime) -> jiff::tz::AmbiguousTimestamp {
+        self.zone.to_ambiguous_timestamp(local)
+    }
+
     /// The day that the site's calendar shows at this instant.
     pub fn day(&self, at: Timestamp) -> Day {
         let date = self.at(at).date();

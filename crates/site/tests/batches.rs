@@ -4,6 +4,7 @@
 
 use pile::time::{Span, Timestamp};
 use pile::units::{Celsius, Kilograms, Litres, Metres};
+use proptest::prelude::*;
 use site::batches::Batches;
 use site::entry::{Amount, Entry, EntryId, EntryKind, Really, Rest, Stage, Taken};
 use site::ids::BinId;
@@ -296,4 +297,83 @@ fn what_somebody_writes_now_is_at_least_something_and_has_no_sign_before_nought(
         // What is on record with a nought stays in use.
         assert_eq!(kind.check("why"), Ok(()), "{why}");
     }
+}
+
+/// What somebody may write about one of three bins; the hour is that of the entry before and some more.
+fn any_entry() -> impl Strategy<Value = (i64, usize, EntryKind)> {
+    let name = || proptest::sample::select(vec!["a", "b", "c"]);
+    let kind = prop_oneof![
+        4 => Just(on_air()),
+        2 => Just(load()),
+        3 => Just(EntryKind::OffAir),
+        2 => (0..3usize, proptest::option::of(name())).prop_map(|(stage, into)| {
+            moved([None, Some(Stage::Curing), Some(Stage::Storage)][stage], into)
+        }),
+        2 => name().prop_map(|into| EntryKind::Split { into: bin(into), share_percent: 40.0 }),
+        2 => name().prop_map(|into| EntryKind::Merged { into: bin(into) }),
+        2 => Just(shipped(Rest::Nothing)),
+        1 => Just(shipped(Rest::Stays)),
+        1 => Just(EntryKind::Turned),
+    ];
+    (0i64..200, 0..3usize, kind)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(400))]
+
+    /// Whatever was written before, an entry that never happened leaves the batches as they were before it; and so on back to none.
+    #[test]
+    fn an_entry_that_never_happened_changed_nothing(written in proptest::collection::vec(any_entry(), 1..24)) {
+        let (mut batches, mut log, mut before, mut hour) = (Batches::default(), Vec::new(), Vec::new(), 0);
+        for (later, name, kind) in written {
+            hour += later;
+            let entry = Entry { note: "why".into(), ..at(hour, ["a", "b", "c"][name], kind) };
+            let then = batches.clone();
+            // What is refused is not in the log.
+            if let Ok(applied) = batches.apply(&entry, &utc()) {
+                let id = EntryId(u64::try_from(log.len()).unwrap() + 1);
+                log.push(Entry { id, batch: applied.batch, ..entry });
+                before.push(then);
+            }
+        }
+        let here = |batches: &Batches| batches.all().cloned().collect::<Vec<_>>();
+        while let Some(last) = log.iter().filter(|e| !matches!(e.kind, EntryKind::Corrected { .. })).nth(before.len().wrapping_sub(1)) {
+            let (of, about) = (last.id, last.bin.clone());
+            let without = batches.without(&log, of, &utc());
+            let without = without.unwrap_or_else(|why| panic!("entry {of} of {log:?}: {why}"));
+            batches.put_back(&without.changed);
+            let then = before.pop().unwrap();
+            prop_assert_eq!(here(&batches), here(&then), "without entry {} of {:?}", of, log);
+            for batch in without.changed.iter().filter(|b| b.gone_at.is_some() && b.on_air_at.is_none()) {
+                prop_assert_eq!(batch.counted_from(), None, "what never was is not judged");
+            }
+            let id = EntryId(u64::try_from(log.len()).unwrap() + 1);
+            let never = EntryKind::Corrected { of, really: None };
+            log.push(Entry { id, ..Entry::new(BEGIN + Span::hours(hour), about, never, "Ann", "a slip") });
+            if before.is_empty() {
+                break;
+            }
+        }
+    }
+}
+
+#[test]
+fn an_entry_that_a_later_one_needs_is_withdrawn_after_that_one() {
+    let mut batches = Batches::default();
+    let mut log = Vec::new();
+    for (id, entry) in
+        (1..).zip([at(0, "a", on_air()), at(900, "a", EntryKind::OffAir), at(950, "a", shipped(Rest::Nothing))])
+    {
+        let batch = batches.apply(&entry, &utc()).unwrap().batch;
+        log.push(Entry { id: EntryId(id), batch, ..entry });
+    }
+    let said = batches.without(&log, EntryId(2), &utc()).unwrap_err();
+    for words in
+        ["entry 3 (shipped, bin a", "came after entry 2 and needs it", "hypocaust log correct 3 --never --reason TEXT"]
+    {
+        assert!(said.contains(words), "{words}: {said}");
+    }
+    // A log without its beginning says nothing of what was before.
+    let said = batches.without(&log[1..], EntryId(3), &utc()).unwrap_err();
+    assert!(said.contains("too long ago to be taken back; write the way back as an entry of its own"), "{said}");
 }

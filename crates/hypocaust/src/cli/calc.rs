@@ -504,7 +504,7 @@ pub struct WaterArgs {
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.2", allow_hyphen_values = true)]
     pub watered_sd_fraction: Fraction,
     /// Temperature of that water.
-    #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", default_value = "10", allow_hyphen_values = true)]
+    #[arg(long, value_parser = hose_celsius, value_name = "TEMPERATURE", default_value = "10", allow_hyphen_values = true)]
     pub water_celsius: Celsius,
     /// Moisture of a hand sample taken now.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", allow_hyphen_values = true)]
@@ -544,6 +544,19 @@ fn watering(text: &str) -> Result<Watering, String> {
 
 fn celsius(text: &str) -> Result<Celsius, MeasureError> {
     read(text, Kind::Temperature, Some("C")).map(Celsius)
+}
+
+/// Water from a hose, well or tank; hotter water scalds, and colder is ice.
+const HOSE_CELSIUS: std::ops::RangeInclusive<f64> = 0.0..=60.0;
+
+fn hose_celsius(text: &str) -> Result<Celsius, String> {
+    let water = celsius(text).map_err(|e| e.to_string())?;
+    match HOSE_CELSIUS.contains(&water.0) {
+        true => Ok(water),
+        false => Err(format!(
+            "water of {text} is outside 0 to 60 °C (32 to 140 °F), what a hose gives; check the number and its unit"
+        )),
+    }
 }
 
 fn kelvin(text: &str) -> Result<Kelvin, MeasureError> {

@@ -4,13 +4,43 @@
 
 use clap::{Args, Subcommand};
 
+/// An amount as somebody types it, read once the site's units are known: every option with an amount is of this type, and there is one reader
+/// (`amounts`).
+#[derive(Clone, Debug)]
+pub struct Typed(pub String);
+
+impl From<&str> for Typed {
+    fn from(text: &str) -> Typed {
+        Typed(text.to_owned())
+    }
+}
+
 /// Who, when and in what words; common to everything that a person writes.
 #[derive(Debug, Args)]
 pub struct Written {
-    /// The bin.
+    /// Bin.
     #[arg(long, value_name = "BIN")]
     pub bin: String,
-    /// When it happened: `2026-03-10 07:00` by the site's clock, or RFC 3339; now when left out.
+    /// Who, when, in what words.
+    #[command(flatten)]
+    pub said: Said,
+}
+
+/// The same of what may be about the whole site, or about a batch that has left its bin.
+#[derive(Debug, Args)]
+pub struct WrittenAnywhere {
+    /// Bin; the whole site without it.
+    #[arg(long, value_name = "BIN")]
+    pub bin: Option<String>,
+    /// Who, when, in what words.
+    #[command(flatten)]
+    pub said: Said,
+}
+
+/// Who, when, in what words.
+#[derive(Debug, Args)]
+pub struct Said {
+    /// When it happened: 16:30, "yesterday 16:30", "monday 16:30" (the last one), "2026-03-10 07:00" by the site's clock, or RFC 3339 [default: now].
     #[arg(long, value_name = "TIME")]
     pub at: Option<String>,
     /// Who did it.
@@ -19,9 +49,12 @@ pub struct Written {
     /// Anything else worth keeping.
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub note: String,
-    /// Say once more that it was this early, where it was more than a year before the first reading.
+    /// Confirm a time more than a year before the first reading.
     #[arg(long)]
     pub really_that_early: bool,
+    /// Confirm an amount that is far from what the bin can hold or needs.
+    #[arg(long)]
+    pub really: bool,
 }
 
 /// Batch commands.
@@ -39,8 +72,8 @@ pub enum BatchCommand {
         #[arg(long, value_name = "WHAT")]
         material: String,
         /// How much, weighed or by volume: 800kg, 1200lb, 2m3, 3yd3.
-        #[arg(long, value_name = "AMOUNT")]
-        amount: String,
+        #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
+        amount: Typed,
         /// It was turned away; say why with --note.
         #[arg(long)]
         rejected: bool,
@@ -50,9 +83,9 @@ pub enum BatchCommand {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// Temperature of the material when it was loaded, in the site's unit (°C, or °F for a US site).
-        #[arg(long, value_name = "DEGREES", allow_negative_numbers = true)]
-        loaded: Option<f64>,
+        /// Temperature of the material when it was loaded: 18C, 64F; a bare number is in °C (°F for a US site).
+        #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
+        loaded: Option<Typed>,
         /// What was filled in; the water account begins with it.
         #[command(flatten)]
         filled: FilledArgs,
@@ -83,9 +116,9 @@ pub enum BatchCommand {
         /// The bin of the part.
         #[arg(long, value_name = "BIN")]
         into: String,
-        /// How much of the batch went, in percent.
-        #[arg(long, value_name = "PERCENT", default_value_t = 50.0)]
-        share: f64,
+        /// How much of the batch went, in percent: 40, 40%.
+        #[arg(long, value_name = "PERCENT", default_value = "50%", allow_hyphen_values = true)]
+        share: Typed,
     },
     /// The whole batch went into the bin of another batch and is a part of that from now on.
     Merge {
@@ -96,7 +129,7 @@ pub enum BatchCommand {
         #[arg(long, value_name = "BIN")]
         into: String,
     },
-    /// Compost left the site: all of the batch, or a part of it with --part.
+    /// Log that compost left the site: a part of the batch, or the last of it with --all. Parts are added up; the batch stays until all has gone.
     Ship {
         /// Who, when, where from.
         #[command(flatten)]
@@ -105,10 +138,13 @@ pub enum BatchCommand {
         #[arg(long, value_name = "WHO")]
         to: String,
         /// How much: 800kg, 1200lb, 2m3, 3yd3.
-        #[arg(long, value_name = "AMOUNT")]
-        amount: String,
-        /// There is more of it: the batch stays.
+        #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
+        amount: Typed,
+        /// Nothing is left: the batch is gone and the bin is empty.
         #[arg(long)]
+        all: bool,
+        /// There is more of it; a part is meant without this too.
+        #[arg(long, hide = true, conflicts_with = "all")]
         part: bool,
     },
     /// Show one batch from its loads on: stages, parents, entries, what came in and what went out.
@@ -133,27 +169,30 @@ pub enum BatchCommand {
 /// What was filled into a bin. Without it the water account begins with a usual mix, and knows less.
 #[derive(Debug, Args)]
 pub struct FilledArgs {
-    /// Its weight with the water in it, in kg (lb for a US site).
-    #[arg(long, value_name = "N", allow_negative_numbers = true)]
-    pub mass: Option<f64>,
-    /// Or its density as it lies, in kg/m³ (lb/yd³ for a US site); the bin is then taken as full.
-    #[arg(long, value_name = "N", conflicts_with = "mass", allow_negative_numbers = true)]
-    pub density: Option<f64>,
-    /// Its moisture in percent of the wet mass; `hypocaust mix` works it out from a recipe.
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-    pub moisture: Option<f64>,
-    /// The part of the dry mass that can decay, in percent; 42 when left out.
-    #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-    pub degradable: Option<f64>,
+    /// Recipe as for `hypocaust mix`: mass, moisture and C:N of the mix are kept with the batch. A file, or its name in the folder of the settings.
+    #[arg(long, value_name = "RECIPE.yaml", conflicts_with_all = ["mass", "density"])]
+    pub recipe: Option<std::path::PathBuf>,
+    /// Weight with the water in it: 1200kg, 2600lb; a bare number is in kg (lb for a US site).
+    #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
+    pub mass: Option<Typed>,
+    /// Or density as it lies: 550kg/m3, 850lb/yd3; a bare number is in kg/m³ (lb/yd³ for a US site). The bin is then taken as full.
+    #[arg(long, value_name = "DENSITY", conflicts_with = "mass", allow_hyphen_values = true)]
+    pub density: Option<Typed>,
+    /// Moisture in percent of the wet mass: 55, 55%; `hypocaust mix` works it out from a recipe.
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
+    pub moisture: Option<Typed>,
+    /// Part of the dry mass that can decay, in percent: 42, 42% [default: 42].
+    #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
+    pub degradable: Option<Typed>,
     /// Its carbon to nitrogen, by mass; some criteria ask for it, and `hypocaust mix` works it out.
     #[arg(long, value_name = "RATIO", allow_negative_numbers = true)]
     pub carbon_to_nitrogen: Option<f64>,
     /// The largest particles, in mm (inches for a US site) or with its unit; some criteria ask for it.
-    #[arg(long, value_name = "SIZE")]
-    pub particles: Option<String>,
+    #[arg(long, value_name = "SIZE", allow_hyphen_values = true)]
+    pub particles: Option<Typed>,
     /// The thickness of the cover layer, in metres (feet for a US site) or with its unit; depths below the cover are counted with it.
-    #[arg(long, value_name = "DEPTH")]
-    pub cover: Option<String>,
+    #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
+    pub cover: Option<Typed>,
 }
 
 /// Log commands.
@@ -164,12 +203,15 @@ pub enum LogCommand {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// How long the hose ran.
-        #[arg(long, value_name = "N", required_unless_present = "litres", allow_negative_numbers = true)]
-        minutes: Option<f64>,
-        /// How much went in, in litres.
-        #[arg(long, value_name = "L", allow_negative_numbers = true)]
-        litres: Option<f64>,
+        /// How long the hose ran: 12, 12min, 90s; a bare number is in minutes.
+        #[arg(long, value_name = "TIME", required_unless_present_any = ["litres", "water"], allow_hyphen_values = true)]
+        minutes: Option<Typed>,
+        /// How much went in: 120L, 30gal; a bare number is in litres (gallons for a US site).
+        #[arg(long, value_name = "WATER", conflicts_with = "litres", allow_hyphen_values = true)]
+        water: Option<Typed>,
+        /// The same as --water; a bare number is in litres at every site.
+        #[arg(long, value_name = "WATER", allow_hyphen_values = true)]
+        litres: Option<Typed>,
     },
     /// A sample was dried: its moisture sets the water account right.
     #[command(visible_alias = "moisture-sample")]
@@ -177,21 +219,21 @@ pub enum LogCommand {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// Moisture in percent of the wet mass.
-        #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-        moisture: f64,
-        /// How well it stands for the whole bin, as one standard deviation: 3 for one grab, 1.5 for a mix of many.
-        #[arg(long, value_name = "PERCENT", default_value_t = 3.0, allow_negative_numbers = true)]
-        sd: f64,
+        /// Moisture in percent of the wet mass: 52, 52%.
+        #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
+        moisture: Typed,
+        /// How well it represents the whole bin, as one standard deviation in percent: 3 for one grab, 1.5 for a mix of many.
+        #[arg(long, value_name = "PERCENT", default_value = "3", allow_hyphen_values = true)]
+        sd: Typed,
     },
     /// The bin's valve was set.
     Valve {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// Opening in percent, 0 closed to 100 open.
-        #[arg(long, value_name = "PERCENT", allow_negative_numbers = true)]
-        open: f64,
+        /// Opening in percent, 0 closed to 100 open: 30, 30%.
+        #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
+        open: Typed,
     },
     /// The probes were pulled out of the material: rules judge nothing in it until an hour after `probes-back`.
     ProbesOut(Written),
@@ -213,11 +255,11 @@ pub enum LogCommand {
         position: String,
         /// What it showed, in the site's unit or with its own: 61.5, 143F.
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
-        temperature: String,
+        temperature: Typed,
         /// How deep, from the surface, in metres (feet for a US site) or with its unit: 0.6, 18in. Criteria that ask for a depth count
         /// readings by hand only with it.
-        #[arg(long, value_name = "DEPTH")]
-        depth: Option<String>,
+        #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
+        depth: Option<Typed>,
     },
     /// The surface has sunk: the depth of the material that is left.
     SettledDepth {
@@ -225,14 +267,17 @@ pub enum LogCommand {
         #[command(flatten)]
         written: Written,
         /// The depth, in metres (feet for a US site) or with its unit: 1.1, 3.6ft.
-        #[arg(long, value_name = "DEPTH")]
-        depth: String,
+        #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
+        depth: Typed,
     },
-    /// A laboratory's result.
+    /// Log a laboratory's result of a batch, also of one that has left its bin.
     LabResult {
         /// Who writes it, when the result came, which bin's batch it is about.
         #[command(flatten)]
-        written: Written,
+        written: WrittenAnywhere,
+        /// Batch that was sampled, by its number [default: the batch in the bin].
+        #[arg(long, value_name = "N", required_unless_present = "bin")]
+        batch: Option<u64>,
         /// What was looked for, such as `salmonella` or `faecal coliforms`.
         #[arg(long, value_name = "WHAT")]
         analyte: String,
@@ -265,28 +310,19 @@ pub enum LogCommand {
         against: String,
         /// What the probe showed, in the site's unit or with its own: 0.4, 32.7F.
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
-        showed: String,
+        showed: Typed,
         /// What the thermometer showed; of ice and of water boiling at the site's elevation it is known.
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true, required_if_eq("against", "thermometer"))]
-        truth: Option<String>,
-        /// How far off it may be to pass, in kelvin. 1 K is common practice, no source: your permit decides.
-        #[arg(long, value_name = "KELVIN", default_value_t = 1.0, allow_negative_numbers = true)]
-        allowed: f64,
+        truth: Option<Typed>,
+        /// How far off it may be to pass: 1C, 2F; a bare number is in °C (°F for a US site). 1 °C is common practice, no source: your permit decides.
+        #[arg(long, value_name = "DEGREES", default_value = "1C", allow_hyphen_values = true)]
+        allowed: Typed,
         /// When the next check is due; half a year later when left out.
         #[arg(long, value_name = "TIME")]
         due: Option<String>,
-        /// When it was checked: `2026-03-10 07:00` by the site's clock, or RFC 3339; now when left out.
-        #[arg(long, value_name = "TIME")]
-        at: Option<String>,
-        /// Who checked it.
-        #[arg(long, value_name = "NAME", default_value = "command line", env = "HYPOCAUST_BY")]
-        by: String,
-        /// Anything else worth keeping.
-        #[arg(long, value_name = "TEXT", default_value = "")]
-        note: String,
-        /// Say once more that it was this early, where it was more than a year before the first reading.
-        #[arg(long)]
-        really_that_early: bool,
+        /// Who, when, in what words.
+        #[command(flatten)]
+        said: Said,
     },
     /// A probe was put into another bin, or elsewhere in its own: its readings are of that place from then on.
     ProbePlaced {
@@ -300,18 +336,21 @@ pub enum LogCommand {
         #[arg(long, value_name = "WHERE", value_parser = ["base", "core", "upper", "cover", "exhaust", "plenum"])]
         position: String,
         /// How deep, from the surface, in metres (feet for a US site) or with its unit; as before when left out.
-        #[arg(long, value_name = "DEPTH")]
-        depth: Option<String>,
+        #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
+        depth: Option<Typed>,
     },
     /// It smells; say how and how strongly with --note.
-    Smell(Written),
+    Smell(WrittenAnywhere),
     /// Somebody complained; say who, about what and what was answered with --note.
-    Complaint(Written),
+    Complaint(WrittenAnywhere),
     /// Something was repaired; say what with --note.
-    Repair(Written),
+    Repair(WrittenAnywhere),
     /// Anything else worth keeping; give it with --note.
-    Note(Written),
-    /// An earlier entry was wrong: it stays in the log, and this says how it really was.
+    Note(WrittenAnywhere),
+    /// Correct an earlier entry: it stays in the log, and this says how it really was, or that it never happened.
+    ///
+    /// With --never all that the entry did is taken back: a batch that was taken off air, moved, split, merged or shipped is where it was. Where a
+    /// later entry needs the one that is withdrawn, that one is named, and nothing is kept.
     Correct {
         /// The entry's number, as `hypocaust log list` shows it.
         id: u64,
@@ -329,17 +368,20 @@ pub enum LogCommand {
         really_at: Option<String>,
         /// How much it really was, with its unit: 80L, 4min, 900kg, 2m3, 61.5C, 1.1m, 52%.
         #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
-        amount: Option<String>,
-        /// Say once more that it was this early, where it was more than a year before the first reading.
+        amount: Option<Typed>,
+        /// Confirm a time more than a year before the first reading.
         #[arg(long)]
         really_that_early: bool,
+        /// Confirm an amount that is far from what the bin can hold or needs.
+        #[arg(long)]
+        really: bool,
     },
-    /// List the entries of a bin with their numbers, newest last.
+    /// List the entries of the site, or of a bin, with their numbers, newest last.
     List {
-        /// The bin.
+        /// Bin; the whole site without it.
         #[arg(long, value_name = "BIN")]
-        bin: String,
-        /// Also those about earlier batches.
+        bin: Option<String>,
+        /// Also those about earlier batches; of the whole site, also those older than 14 days.
         #[arg(long)]
         all: bool,
         /// One JSON object a line.

@@ -408,7 +408,7 @@ impl<'t> Item<'t> {
             faults.add(
                 self.node.at,
                 format!("{} has the unit `{}`, which is not known", self.label, shortened(unit)),
-                "use °C, °F, K, %, ppm, Pa, hPa, inH2O, m3/h, cfm, A, s, min or h, or write the number alone in the unit that the key names",
+                "use °C, °F, K, K/d, °F/d, %, ppm, Pa, hPa, inH2O, m3/h, cfm, A, s, min or h, or write the number alone in the unit that the key names",
             );
         }
         known.map(|unit| (value, Some(unit)))
