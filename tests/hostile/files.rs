@@ -328,6 +328,15 @@ async fn planted() -> Happened {
                 _ => continue,
             }
             let (code, said) = match name {
+                // A log without its store is moved out of the way as it is, and the daemon watches.
+                "ledger.db-wal" => {
+                    let daemon = Process::start(&yard, &[]);
+                    let log =
+                        eventually("the log is moved", || Some(daemon.log()).filter(|log| log.contains("aside-1")))
+                            .await;
+                    assert_eq!(daemon.stop().0, Some(0));
+                    (78, log)
+                }
                 "record.key" => {
                     let (code, said, _) = bounded(&yard.write_settings(), &["record", "key"]);
                     (code, said)

@@ -411,7 +411,7 @@ async fn what_one_person_types() -> Happened {
         ),
         (&["log", "watered", "--litres=-0"], "litres: -0 L is less than 0.1 L"),
         (&["log", "watered", "--litres=1e308"], "litres: 1e308 L is outside 0 to 100000 L"),
-        (&["log", "watered", "--litres=NaN"], "NaN is no number"),
+        (&["log", "watered", "--litres=NaN"], "--litres: `NaN` does not begin with a number"),
         (&["log", "settled-depth", "--depth=0m"], "depth: 0 m is less than 0.01 m"),
         (&["log", "note", "--note", &long], "note: it has 120000 characters, more than the 4000 there is room for"),
         (&["log", "turned", "--by", "\u{410}nn"], "`\\u{410}nn` looks like Ann and is spelled with other characters"),

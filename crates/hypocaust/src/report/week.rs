@@ -226,8 +226,9 @@ impl Sources<'_> {
             clock: batch.and_then(|b| clocks.get(&b.id).cloned()),
             coverage: batch.and_then(|_| own().filter_map(|p| p.coverage).min_by(f64::total_cmp)),
             raised,
+            // What is for the summary alone, such as a hot run that is complete, asks for nobody.
             standing: mine()
-                .filter(|d| d.ended.is_none())
+                .filter(|d| d.ended.is_none() && d.priority != Priority::SummaryOnly)
                 .map(|d| d.title.clone())
                 .collect::<BTreeSet<_>>()
                 .into_iter()

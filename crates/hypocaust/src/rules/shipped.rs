@@ -15,7 +15,7 @@ pub(crate) fn shipped_texts() -> Vec<RuleText> {
 }
 
 /// Every rule of the folder `rules`: its name, its text, and the text of its cases.
-pub const SHIPPED: [(&str, &str, &str); 40] = [
+pub const SHIPPED: [(&str, &str, &str); 43] = [
     (
         "blower-never-stops",
         include_str!("../../../../rules/blower-never-stops.rhai"),
@@ -72,6 +72,11 @@ pub const SHIPPED: [(&str, &str, &str); 40] = [
         include_str!("../../../../rules/fire-danger.cases.yaml"),
     ),
     (
+        "fire-signs",
+        include_str!("../../../../rules/fire-signs.rhai"),
+        include_str!("../../../../rules/fire-signs.cases.yaml"),
+    ),
+    (
         "flow-falling",
         include_str!("../../../../rules/flow-falling.rhai"),
         include_str!("../../../../rules/flow-falling.cases.yaml"),
@@ -81,6 +86,11 @@ pub const SHIPPED: [(&str, &str, &str); 40] = [
         "gas-in-room",
         include_str!("../../../../rules/gas-in-room.rhai"),
         include_str!("../../../../rules/gas-in-room.cases.yaml"),
+    ),
+    (
+        "gas-probe-silent",
+        include_str!("../../../../rules/gas-probe-silent.rhai"),
+        include_str!("../../../../rules/gas-probe-silent.cases.yaml"),
     ),
     (
         "gateway-down",
@@ -113,6 +123,11 @@ pub const SHIPPED: [(&str, &str, &str); 40] = [
         include_str!("../../../../rules/mail-not-leaving.cases.yaml"),
     ),
     ("no-air", include_str!("../../../../rules/no-air.rhai"), include_str!("../../../../rules/no-air.cases.yaml")),
+    (
+        "no-batch",
+        include_str!("../../../../rules/no-batch.rhai"),
+        include_str!("../../../../rules/no-batch.cases.yaml"),
+    ),
     (
         "overdue-on-air",
         include_str!("../../../../rules/overdue-on-air.rhai"),

@@ -58,6 +58,10 @@ pub(super) fn report(facts: &WeekFacts, parts: Parts<'_>) -> Report {
             ReportSection::Record => record(facts, &mut blocks),
         }
     }
+    // Whoever gets the summary keeps the checkpoint: it proves nothing while it lies at the site alone.
+    if parts == Parts::Main {
+        checkpoint(facts.checkpoint.as_ref(), &mut blocks);
+    }
     foot(facts, parts, &mut blocks);
     let what = if parts == Parts::Annex { "annex to the weekly summary" } else { "weekly summary" };
     Report { title: format!("{}: {what} {}", facts.site.name, name(facts)), blocks }
