@@ -218,7 +218,7 @@ impl Course {
     }
 
     fn moments<'h>(&self, history: &'h History) -> Vec<(Timestamp, Moment<'h>)> {
-        let during = |at: &Timestamp| *at > self.begin && *at <= self.end;
+        let during = |at: &Timestamp| *at >= self.begin && *at <= self.end;
         let restarts = history.runs.windows(2).map(|pair| {
             (pair[1].started_at, Moment::Restart { last_alive: pair[0].last_alive.min(pair[1].started_at) })
         });
@@ -231,11 +231,11 @@ impl Course {
     }
 }
 
-/// The batches and entries that stood at `begin`.
+/// The batches and entries that stood before `begin`; what was written at that instant is lived through, so that its accounts begin.
 fn standing(site: &Site, history: &History, begin: Timestamp) -> Restored {
     let mut batches = Batches::default();
     let mut restored = Restored::default();
-    for (_, entry) in history.entries.iter().take_while(|(at, _)| *at <= begin) {
+    for (_, entry) in history.entries.iter().take_while(|(at, _)| *at < begin) {
         restored.last_entry = restored.last_entry.max(entry.id.0);
         // What the daemon refused is not in the log; what an imported log contradicts itself in moves no batch.
         let _ = batches.apply(entry, &site.zone);
@@ -245,7 +245,7 @@ fn standing(site: &Site, history: &History, begin: Timestamp) -> Restored {
         }
         restored.entries.push(entry.clone());
     }
-    let about = history.entries.iter().take_while(|(at, _)| *at <= begin).map(|(_, entry)| entry);
+    let about = history.entries.iter().take_while(|(at, _)| *at < begin).map(|(_, entry)| entry);
     restored.about_probes = about.filter(|e| e.is_about_probes()).cloned().collect();
     restored.batches = batches.all().cloned().collect();
     restored.last_batch = batches.last();
