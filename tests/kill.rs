@@ -15,14 +15,14 @@ use std::collections::BTreeSet;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use hypocaust::driven::{connect, publish};
 use ledger::{Access, Ledger, ReadingFilter};
 use mosquitto::Mosquitto;
 use pile::time::{Span, Timestamp};
 use smtp_sink::SmtpSink;
-use yard::{HOT_NOW, Process, Yard, eventually, free_port, letter, payload};
+use yard::{HOT_NOW, Process, Yard, eventually, free_port, letter, machine_now, payload};
 
 const CONNECTIONS: usize = 20;
 const EACH: i64 = 1_000;
@@ -32,12 +32,6 @@ const KILLS: usize = 5;
 
 fn value(bin: usize) -> f64 {
     if bin <= HOT_BINS { 70.0 } else { 60.0 }
-}
-
-#[expect(clippy::disallowed_methods, reason = "this test lives by the machine's clock, as the daemon beside it does")]
-fn machine_now() -> Timestamp {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
 }
 
 /// Twenty connections publish a thousand readings each, one after the other; a message without acknowledgement is sent again.

@@ -8,10 +8,9 @@ use ledger::{Access, Ledger};
 use pile::time::{Span, Timestamp};
 use site::entry::EntryKind;
 
-use crate::clock::true_now;
 use crate::smtp_sink::SmtpSink;
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, letter, payload};
+use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, letter, machine_now, payload};
 
 /// The most that a daemon of 300 bins may hold while it makes up for a month, in MB.
 const MEGABYTES_MOST: f64 = 400.0;
@@ -38,7 +37,7 @@ async fn back_after(off: Span) -> Happened {
     let port = free_port();
     let mut yard = Yard::new(BINS).with_rule("hot-now", HOT_NOW).embedded_at(port);
     yard.more = "criteria: [ { id: us503-pfrp-asp } ]\n".into();
-    let now = true_now();
+    let now = machine_now();
     let before = now - off;
     // The batches begin by a clock that is driven, so that the time before needs not to be lived through.
     let mut driven = yard.driven(before).await;
@@ -57,7 +56,7 @@ async fn back_after(off: Span) -> Happened {
     eventually_within(PATIENCE, "the daemon", || std::net::TcpStream::connect(("127.0.0.1", port)).ok()).await;
     let begun = Instant::now();
     let client = connect(format!("127.0.0.1:{port}").parse().unwrap(), "gateway");
-    let notice = publish(&client, "t/b7-core".into(), payload(true_now(), 84.0)).await.unwrap();
+    let notice = publish(&client, "t/b7-core".into(), payload(machine_now(), 84.0)).await.unwrap();
     acknowledged(vec![notice]).await.unwrap();
     let acknowledged_after = begun.elapsed();
     let subjects = || sink.received().iter().map(|mail| letter(&mail.data).subject).collect::<Vec<_>>();
@@ -70,8 +69,8 @@ async fn back_after(off: Span) -> Happened {
             return Some(());
         }
         let store = Ledger::open(&yard.data(), Access::Read).ok()?;
-        let water = store.restore(true_now(), Span::hours(1)).ok()?.water;
-        let late = |at: Timestamp| true_now().since(at) > Span::hours(2);
+        let water = store.restore(machine_now(), Span::hours(1)).ok()?.water;
+        let late = |at: Timestamp| machine_now().since(at) > Span::hours(2);
         (water.len() == BINS && !water.iter().any(|kept| late(kept.at))).then_some(())
     })
     .await;

@@ -4,7 +4,7 @@
 //! test's own clock is the true time, and so is the probe's.
 
 use std::path::PathBuf;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use hypocaust::driven::{acknowledged, connect, publish};
 use ledger::{Access, Ledger};
@@ -13,7 +13,7 @@ use rumqttc::AsyncClient;
 
 use crate::smtp_sink::SmtpSink;
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, letter, payload};
+use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, letter, machine_now, payload};
 
 /// A rule is judged each minute, and a start may wait a minute for a clock that is not set.
 const PATIENCE: Duration = Duration::from_secs(150);
@@ -44,7 +44,7 @@ enum Told {
 
 /// From the true time to the beginning of 1970, near enough.
 fn to_the_epoch() -> Span {
-    Span::ZERO - Span::millis(true_now().as_millis()) + Span::minutes(1)
+    Span::ZERO - Span::millis(machine_now().as_millis()) + Span::minutes(1)
 }
 
 pub fn rows() -> Vec<Row> {
@@ -118,7 +118,7 @@ async fn lived(story: Story) -> Happened {
     eventually_within(PATIENCE, "the daemon", || std::net::TcpStream::connect(("127.0.0.1", port)).ok()).await;
     let client = connect(address, "gateway");
     let sends = async |bin: usize, value: f64, error: Span| {
-        let notice = publish(&client, format!("t/b{bin}-core"), payload(true_now() + error, value)).await.unwrap();
+        let notice = publish(&client, format!("t/b{bin}-core"), payload(machine_now() + error, value)).await.unwrap();
         acknowledged(vec![notice]).await.unwrap();
     };
     // The state before: a warm pile, and one that is too hot, which must be told by the clock as it is.
@@ -248,13 +248,13 @@ fn subjects(sink: &SmtpSink) -> Vec<String> {
 async fn suspended() -> Happened {
     let (sink, yard, process, client) = clocked(|_| {}, Span::ZERO).await;
     let slept = Span::hours(8);
-    sends(&client, 1, true_now(), 60.0).await;
-    sends(&client, 2, true_now(), 60.0).await;
+    sends(&client, 1, machine_now(), 60.0).await;
+    sends(&client, 2, machine_now(), 60.0).await;
     process.pause();
     set_clock(&yard, slept);
     process.resume();
-    sends(&client, 2, true_now() + slept, 60.0).await;
-    sends(&client, 1, true_now() + slept, 84.0).await;
+    sends(&client, 2, machine_now() + slept, 60.0).await;
+    sends(&client, 1, machine_now() + slept, 84.0).await;
     let hot = || subjects(&sink).into_iter().find(|subject| subject.contains("hot now"));
     eventually_within(PATIENCE, "the alarm about 84 °C", hot).await;
     let spent = process.spent();
@@ -281,7 +281,7 @@ async fn changed_night(changes: i64, offset: Offset) -> Happened {
         _ => vec![changes, changes + half],
     };
     let begin = passed[0] - Span::minutes(5);
-    let error_at = |at: Timestamp| at.since(true_now());
+    let error_at = |at: Timestamp| at.since(machine_now());
     let (sink, yard, process, client) = clocked(
         |yard| {
             yard.more =
@@ -292,8 +292,8 @@ async fn changed_night(changes: i64, offset: Offset) -> Happened {
     )
     .await;
     let mut error = error_at(begin);
-    sends(&client, 1, true_now() + error, 60.0).await;
-    sends(&client, 2, true_now() + error, 60.0).await;
+    sends(&client, 1, machine_now() + error, 60.0).await;
+    sends(&client, 2, machine_now() + error, 60.0).await;
     let to = |name: &'static str, word: &'static str| {
         let all = sink.received();
         let of = all.iter().filter(|mail| mail.to.iter().any(|to| to.contains(name))).map(|mail| letter(&mail.data));
@@ -302,14 +302,14 @@ async fn changed_night(changes: i64, offset: Offset) -> Happened {
     for (n, at) in passed.iter().enumerate() {
         set_clock(&yard, error_at(*at - Span::seconds(3)));
         error = error_at(*at - Span::seconds(3));
-        eventually_within(PATIENCE, "the instant", || (true_now() + error > *at + Span::seconds(1)).then_some(()))
+        eventually_within(PATIENCE, "the instant", || (machine_now() + error > *at + Span::seconds(1)).then_some(()))
             .await;
         if n == 0 {
             eventually_within(PATIENCE, "the list", || (to("bo@", "") > 0).then_some(())).await;
             eventually_within(PATIENCE, "the summary", || (to("ann@", "week") > 0).then_some(())).await;
         }
     }
-    sends(&client, 1, true_now() + error, 84.0).await;
+    sends(&client, 1, machine_now() + error, 84.0).await;
     let hot = || sink.received().iter().map(|mail| letter(&mail.data)).find(|mail| mail.subject.contains("hot now"));
     let alarm = eventually_within(PATIENCE, "the alarm about 84 °C", hot).await;
     let shown = yard.site().zone.show(passed[0]);
@@ -336,11 +336,11 @@ async fn changed_night(changes: i64, offset: Offset) -> Happened {
 /// Holds the store as another program might, sets the clock, and lets go.
 async fn a_step_while_the_store_is_shut() -> Happened {
     let (_sink, yard, process, client) = clocked(|_| {}, Span::ZERO).await;
-    sends(&client, 1, true_now(), 60.0).await;
+    sends(&client, 1, machine_now(), 60.0).await;
     let other = rusqlite::Connection::open(yard.data().join("ledger.db")).unwrap();
     other.execute_batch("BEGIN IMMEDIATE").unwrap();
     set_clock(&yard, Span::hours(1));
-    let sent = publish(&client, "t/b1-core".into(), payload(true_now() + Span::hours(1), 61.0)).await.unwrap();
+    let sent = publish(&client, "t/b1-core".into(), payload(machine_now() + Span::hours(1), 61.0)).await.unwrap();
     eventually_within(PATIENCE, "the store is in trouble", || {
         process.log().contains("a step of the machine's clock is not on record yet").then_some(())
     })
@@ -359,12 +359,6 @@ async fn a_step_while_the_store_is_shut() -> Happened {
     let spent = process.spent();
     let took = stops(process);
     Happened::new(format!("one row once it took again; stopped in {:.1} s", took.as_secs_f64()), spent)
-}
-
-#[expect(clippy::disallowed_methods, reason = "the probe of this test has the true time")]
-pub fn true_now() -> Timestamp {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
 }
 
 /// Debian puts it under the machine's own folder.

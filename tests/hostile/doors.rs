@@ -6,7 +6,6 @@ use std::time::{Duration, Instant};
 
 use hypocaust::driven::{acknowledged, publish};
 use ledger::{Access, Ledger};
-use pile::time::Timestamp;
 use rumqttc::{AsyncClient, Event, LastWill, MqttOptions, Packet, PublishNotice, PublishOptions, QoS};
 use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -15,7 +14,7 @@ use tokio::sync::mpsc;
 
 use crate::smtp_sink::SmtpSink;
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypocaust_with, payload};
+use crate::yard::{HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypocaust_with, machine_now, payload};
 
 const TOKEN: &str = "correct-horse-battery-staple";
 const SITE: &str = "hypocaust/test-yard";
@@ -88,11 +87,6 @@ fn started(yard: &Yard) -> Process {
 
 async fn listens(port: u16) {
     eventually("the door", || BlockingStream::connect(("127.0.0.1", port)).ok()).await;
-}
-
-fn machine_now() -> Timestamp {
-    let since = std::time::UNIX_EPOCH.elapsed().unwrap();
-    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
 }
 
 /// A client of the broker that keeps what it hears and what it was answered.

@@ -1,16 +1,17 @@
 //! Stores that are broken, refuse rows, are emptied or put back older, and rules that cannot be read: the daemon watches all the same, and says so.
 
 use std::collections::BTreeMap;
-use std::net::{SocketAddr, TcpStream};
-use std::os::unix::net::UnixStream;
+use std::net::SocketAddr;
 use std::path::PathBuf;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use hypocaust::driven::{acknowledged, connect, publish};
-use pile::time::Timestamp;
 
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, hypocaust_with, letter, payload};
+use crate::yard::{
+    HOT_NOW, Process, Yard, eventually_within, free_port, hypocaust, hypocaust_with, letter, machine_now, payload,
+    started_at,
+};
 
 /// Rules are judged every minute; the machine that runs the tests may be busy.
 const PATIENCE: Duration = Duration::from_secs(120);
@@ -42,12 +43,6 @@ pub fn rows() -> Vec<Row> {
     ]
 }
 
-#[expect(clippy::disallowed_methods, reason = "the daemon beside these rows lives by the machine's clock")]
-fn machine_now() -> Timestamp {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
-}
-
 fn yard() -> (Yard, SocketAddr) {
     let port = free_port();
     let yard = Yard::new(2).embedded_at(port).with_rule("hot-now", HOT_NOW);
@@ -55,14 +50,7 @@ fn yard() -> (Yard, SocketAddr) {
 }
 
 async fn started(yard: &Yard, address: SocketAddr) -> Process {
-    let daemon = Process::start(yard, &[]);
-    eventually_within(PATIENCE, "the daemon", || {
-        let up = UnixStream::connect(yard.data().join("socket")).is_ok() && TcpStream::connect(address).is_ok();
-        assert!(!daemon.log().contains("panicked"), "{}", daemon.log());
-        up.then_some(())
-    })
-    .await;
-    daemon
+    started_at(yard, address, PATIENCE).await
 }
 
 async fn send(address: SocketAddr, celsius: f64) {

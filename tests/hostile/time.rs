@@ -3,15 +3,16 @@
 use std::io::{BufRead, BufReader, Write};
 use std::net::SocketAddr;
 use std::os::unix::net::UnixStream;
-use std::time::{Duration, SystemTime, UNIX_EPOCH};
+use std::time::Duration;
 
 use hypocaust::driven::{acknowledged, connect, publish};
-use pile::time::Timestamp;
 use serde_json::{Value, json};
 
 use crate::ear::hears;
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypocaust, payload};
+use crate::yard::{
+    HOT_NOW, PATIENCE, Process, Yard, eventually, free_port, hypocaust, machine_now, payload, started_at,
+};
 
 const TOKEN: &str = "correct-horse-battery-staple";
 /// 1926-03-10T07:00:00Z.
@@ -60,12 +61,6 @@ pub fn rows() -> Vec<Row> {
     ]
 }
 
-#[expect(clippy::disallowed_methods, reason = "the daemon beside these rows lives by the machine's clock")]
-fn machine_now() -> Timestamp {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
-}
-
 /// A yard of two bins with a rule that alarms at once, its broker at a port that is known.
 fn yard() -> (Yard, SocketAddr) {
     let port = free_port();
@@ -76,15 +71,7 @@ fn yard() -> (Yard, SocketAddr) {
 }
 
 async fn started(yard: &Yard, address: SocketAddr) -> Process {
-    let daemon = Process::start(yard, &[]);
-    eventually("the daemon", || {
-        let up =
-            UnixStream::connect(yard.data().join("socket")).is_ok() && std::net::TcpStream::connect(address).is_ok();
-        assert!(!daemon.log().contains("panicked"), "{}", daemon.log());
-        up.then_some(())
-    })
-    .await;
-    daemon
+    started_at(yard, address, PATIENCE).await
 }
 
 /// One request of the local socket and its answer, past every check of the command line.

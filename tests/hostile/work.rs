@@ -2,18 +2,18 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
-use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
+use std::time::{Duration, Instant};
 
 use engine::effect::Effect;
 use hypocaust::driven::{acknowledged, connect, publish};
 use ledger::{Access, Ledger};
-use pile::time::{Span, Timestamp};
+use pile::time::Span;
 use site::ids::ProbeId;
 use site::quantity::Quantity;
 use site::reading::{Quality, Reading, SeriesId, Source, TimeSource};
 
 use crate::table::{Happened, Row};
-use crate::yard::{HOT_NOW, Process, Yard, eventually, free_port, hypocaust, payload, probe_id};
+use crate::yard::{HOT_NOW, Process, Yard, eventually, free_port, hypocaust, machine_now, payload, probe_id};
 
 /// Bins of the large site, probes in each, and readings of each probe: full windows of three days.
 const BINS: usize = 300;
@@ -49,12 +49,6 @@ pub(crate) fn rows() -> Vec<Row> {
             long_cases,
         ),
     ]
-}
-
-#[expect(clippy::disallowed_methods, reason = "this test lives by the machine's clock, as the daemon beside it does")]
-fn machine_now() -> Timestamp {
-    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
-    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
 }
 
 /// The rule of the hot bin with another body.

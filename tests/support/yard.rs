@@ -4,10 +4,12 @@
 
 #![allow(dead_code, missing_docs, unreachable_pub, clippy::unwrap_used)]
 
+use std::net::{SocketAddr, TcpStream};
+use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 use hypocaust::driven::{Driven, acknowledged, publish};
 use hypocaust::wiring;
@@ -315,6 +317,25 @@ pub fn hypocaust_with(settings: &Path, arguments: &[&str]) -> (i32, String) {
         .unwrap();
     let text = String::from_utf8_lossy(&out.stdout).into_owned() + String::from_utf8_lossy(&out.stderr).as_ref();
     (out.status.code().unwrap_or(-1), text)
+}
+
+/// What the machine's clock shows.
+#[expect(clippy::disallowed_methods, reason = "a real daemon beside the test lives by the machine's clock")]
+pub fn machine_now() -> Timestamp {
+    let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap();
+    Timestamp::from_millis(i64::try_from(since.as_millis()).unwrap())
+}
+
+/// Starts the daemon and waits until its socket and the broker inside answer.
+pub async fn started_at(yard: &Yard, address: SocketAddr, patience: Duration) -> Process {
+    let daemon = Process::start(yard, &[]);
+    eventually_within(patience, "the daemon", || {
+        let up = UnixStream::connect(yard.data().join("socket")).is_ok() && TcpStream::connect(address).is_ok();
+        assert!(!daemon.log().contains("panicked"), "{}", daemon.log());
+        up.then_some(())
+    })
+    .await;
+    daemon
 }
 
 /// Waits until `done` gives something.

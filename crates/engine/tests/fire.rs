@@ -18,7 +18,7 @@ use pile::units::Kilograms;
 use rulebook::{RuleText, Rulebook};
 use site::entry::{Entry, EntryKind, Filled, Stage};
 use site::ids::BinId;
-use yard::{SETTINGS, START, Yard, minutes, reply};
+use yard::{SETTINGS, START, Yard, minutes, reply, shipped};
 
 /// Ann works there, Oda owns it and hears of high alarms, Rea reads documents.
 fn settings() -> String {
@@ -26,22 +26,6 @@ fn settings() -> String {
         "gets: [alarms, summary] }",
         "role: crew }\n  - { name: Oda, mail: \"oda@test.example\", role: owner }\n  - { name: Rea, mail: \"rea@test.example\", role: reader }",
     )
-}
-
-fn shipped() -> Vec<RuleText> {
-    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../../rules");
-    let mut texts: Vec<RuleText> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|file| file.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "rhai"))
-        .map(|path| {
-            let name = path.file_stem().unwrap().to_string_lossy().into_owned();
-            let text = std::fs::read_to_string(&path).unwrap();
-            RuleText { path: format!("rules/{name}.rhai"), name, text }
-        })
-        .collect();
-    texts.sort_by(|a, b| a.name.cmp(&b.name));
-    texts
 }
 
 /// Bin b1 with the rules that ship, as `change` leaves them.

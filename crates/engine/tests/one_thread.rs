@@ -12,12 +12,12 @@ use engine::input::Input;
 use engine::notice::{AlarmNotice, Step};
 use engine::restore::Restored;
 use pile::time::Timestamp;
-use rulebook::{RuleText, Rulebook};
+use rulebook::Rulebook;
 use site::entry::EntryKind;
 use site::ids::{BlowerId, ProbeId};
 use site::quantity::Quantity;
 use site::reading::{Reading, SeriesId, Source, TimeSource};
-use yard::{SETTINGS, START, Yard, minutes};
+use yard::{SETTINGS, START, Yard, minutes, shipped};
 
 const BINS: [&str; 3] = ["b1", "b2", "b3"];
 
@@ -32,22 +32,6 @@ fn settings() -> String {
     let mail = after.find("mail: {").unwrap();
     let oxygen = "unit: Cel }, { value_at: /o, source: \"{probe}\", quantity: oxygen, unit: \"%\", optional: true } ]";
     format!("{}{}{}", before.replace("unit: Cel } ]", oxygen), BINS.map(bin).concat(), &after[mail..])
-}
-
-fn shipped() -> Vec<RuleText> {
-    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../../rules");
-    let mut texts: Vec<RuleText> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|file| file.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "rhai"))
-        .map(|path| {
-            let name = path.file_stem().unwrap().to_string_lossy().into_owned();
-            let text = std::fs::read_to_string(&path).unwrap();
-            RuleText { path: format!("rules/{name}.rhai"), name, text }
-        })
-        .collect();
-    texts.sort_by(|a, b| a.name.cmp(&b.name));
-    texts
 }
 
 fn reading(source: Source, quantity: Quantity, at: Timestamp, value: f64) -> Reading {

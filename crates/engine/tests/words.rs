@@ -4,25 +4,15 @@
 
 #![allow(clippy::unwrap_used, reason = "a test that cannot go on fails")]
 
+mod yard;
+
 use std::collections::BTreeMap;
 
+use rulebook::Rulebook;
 use rulebook::header::Priority;
-use rulebook::{RuleText, Rulebook};
 
 fn book() -> Rulebook {
-    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../../rules");
-    let mut texts: Vec<RuleText> = std::fs::read_dir(folder)
-        .unwrap()
-        .map(|file| file.unwrap().path())
-        .filter(|path| path.extension().is_some_and(|e| e == "rhai"))
-        .map(|path| {
-            let name = path.file_stem().unwrap().to_string_lossy().into_owned();
-            let text = std::fs::read_to_string(&path).unwrap();
-            RuleText { path: format!("rules/{name}.rhai"), name, text }
-        })
-        .collect();
-    texts.sort_by(|a, b| a.name.cmp(&b.name));
-    let (book, broken) = Rulebook::compile(&texts, &Default::default(), site::model::Display::Metric);
+    let (book, broken) = Rulebook::compile(&yard::shipped(), &Default::default(), site::model::Display::Metric);
     assert!(broken.is_empty(), "{broken:?}");
     book
 }

@@ -183,14 +183,7 @@ fn temperatures(
 
 fn stage_words(batch: &Batch, now: Timestamp) -> String {
     let stage = batch.stage(now);
-    let since = match stage {
-        Stage::Loading => Some(batch.in_bin_since),
-        Stage::OnAir => batch.on_air_at,
-        Stage::OffAir => batch.off_air_at,
-        Stage::Curing => batch.curing_at,
-        Stage::Storage => batch.storage_at,
-        Stage::Gone => batch.gone_at,
-    };
+    let since = batch.stage_since(now);
     let day = |at: Timestamp| now.since(at).as_millis().max(0) / Span::days(1).as_millis() + 1;
     let day = since.map_or_else(String::new, |at| format!(", day {}", day(at)));
     format!("batch {} {}{day}", batch.id, stage.key().replace('-', " "))

@@ -555,14 +555,7 @@ fn batch_line(site: &Site, batch: &Batch, now: Timestamp) -> String {
     if batch.never_was() {
         return format!("batch {:<5} never was: the entry by which it began was withdrawn", batch.id);
     }
-    let since = match stage {
-        Stage::Loading => Some(batch.in_bin_since),
-        Stage::OnAir => batch.on_air_at,
-        Stage::OffAir => batch.off_air_at,
-        Stage::Curing => batch.curing_at,
-        Stage::Storage => batch.storage_at,
-        Stage::Gone => batch.gone_at,
-    };
+    let since = batch.stage_since(now);
     let since = since.map_or_else(String::new, |at| format!(" since {}, for {}", zone.show(at), now.since(at)));
     let on_air = match (stage, batch.on_air_at) {
         (Stage::OnAir, _) | (_, None) => String::new(),

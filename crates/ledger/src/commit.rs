@@ -196,9 +196,9 @@ impl SetAside {
     }
 }
 
-/// An effect in words, by its kind, and its number. The words are few: each of them is a part that an alarm tells of.
-fn named(effect: &Effect) -> (&'static str, Option<u64>) {
-    match effect {
+/// A lasting effect in words, by its kind, and its number; none for an effect that passes. The words are few: each of them is a part that an alarm tells of.
+fn named(effect: &Effect) -> Option<(&'static str, Option<u64>)> {
+    let named = match effect {
         Effect::Store { .. } => ("a reading", None),
         Effect::Refuse(_) => ("a rejected message", None),
         Effect::Entry(entry) => ("an entry", Some(entry.id.0)),
@@ -218,33 +218,13 @@ fn named(effect: &Effect) -> (&'static str, Option<u64>) {
         | Effect::Publish { .. }
         | Effect::Beat
         | Effect::Reply(_)
-        | Effect::Say { .. } => ("something that passes", None),
-    }
+        | Effect::Say { .. } => return None,
+    };
+    Some(named)
 }
 
 fn is_lasting(effect: &Effect) -> bool {
-    match effect {
-        Effect::Store { .. }
-        | Effect::Refuse(_)
-        | Effect::Entry(_)
-        | Effect::Batch(_)
-        | Effect::Alarm { .. }
-        | Effect::Mail(_)
-        | Effect::MailState { .. }
-        | Effect::SummaryDone(_)
-        | Effect::RoundListDone(_)
-        | Effect::Rules(_)
-        | Effect::Water(_)
-        | Effect::Results(_)
-        | Effect::Report(_) => true,
-        Effect::Deliver(_)
-        | Effect::Recall { .. }
-        | Effect::Judge { .. }
-        | Effect::Publish { .. }
-        | Effect::Beat
-        | Effect::Reply(_)
-        | Effect::Say { .. } => false,
-    }
+    named(effect).is_some()
 }
 
 /// One transaction under way.
@@ -294,7 +274,7 @@ impl Slice<'_> {
         if self.way == Way::Whole {
             return write(self);
         }
-        let (what, number) = of.map_or((words, None), |(_, effect)| named(effect));
+        let (what, number) = of.and_then(|(_, effect)| named(effect)).unwrap_or((words, None));
         let damage = of.and_then(|(n, _)| self.damaged.get(&n).cloned());
         let (what, why) = if let Some(why) = damage {
             (what.to_owned(), why)

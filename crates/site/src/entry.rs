@@ -725,6 +725,18 @@ impl Batch {
         }
     }
 
+    /// Since when it is in the stage in which it is at `now`.
+    pub fn stage_since(&self, now: Timestamp) -> Option<Timestamp> {
+        match self.stage(now) {
+            Stage::Loading => Some(self.in_bin_since),
+            Stage::OnAir => self.on_air_at,
+            Stage::OffAir => self.off_air_at,
+            Stage::Curing => self.curing_at,
+            Stage::Storage => self.storage_at,
+            Stage::Gone => self.gone_at,
+        }
+    }
+
     /// From when on readings of its bin tell of the heat that the whole of it was held at: since its air was switched on, it came into
     /// this bin and the last raw material went in, whichever was last. `None` before its air was switched on.
     pub fn counted_from(&self) -> Option<Timestamp> {

@@ -6,13 +6,16 @@
 
 mod piles;
 mod site;
+#[path = "../yard/mod.rs"]
+mod yard;
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use piles::{Event, MAKES, Make};
 use rulebook::RuleText;
-use site::{Plan, Season, rules, watch};
+use site::{Plan, Season, watch};
+use yard::shipped as rules;
 
 /// Lives all plans on all cores, in their order; of faults only the rules that could tell them.
 fn all(plans: Vec<Plan>) -> Vec<Season> {

@@ -97,21 +97,6 @@ impl Season {
 const BEGIN: Timestamp = Timestamp::from_millis(1_772_409_600_000);
 const VOLUME: f64 = 4.0;
 
-pub(crate) fn rules() -> Vec<RuleText> {
-    let folder = std::path::Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../../rules"));
-    let mut names: Vec<_> = std::fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path()).collect();
-    names.retain(|path| path.extension().is_some_and(|e| e == "rhai"));
-    names.sort();
-    names
-        .into_iter()
-        .map(|path| RuleText {
-            name: path.file_stem().unwrap().to_str().unwrap().into(),
-            path: path.display().to_string(),
-            text: std::fs::read_to_string(&path).unwrap(),
-        })
-        .collect()
-}
-
 /// Every second bin stands in a building.
 fn indoors(seed: u64) -> bool {
     seed % 2 == 1

@@ -74,6 +74,23 @@ pub fn rules(texts: &[(&str, &str)]) -> (Rulebook, Vec<rulebook::RuleFault>) {
     Rulebook::compile(&texts, &site.rules, site.display)
 }
 
+/// The rules that ship, by name.
+pub fn shipped() -> Vec<RuleText> {
+    let folder = concat!(env!("CARGO_MANIFEST_DIR"), "/../../rules");
+    let mut texts: Vec<RuleText> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|file| file.unwrap().path())
+        .filter(|path| path.extension().is_some_and(|e| e == "rhai"))
+        .map(|path| {
+            let name = path.file_stem().unwrap().to_string_lossy().into_owned();
+            let text = std::fs::read_to_string(&path).unwrap();
+            RuleText { path: format!("rules/{name}.rhai"), name, text }
+        })
+        .collect();
+    texts.sort_by(|a, b| a.name.cmp(&b.name));
+    texts
+}
+
 pub fn minutes(n: i64) -> Span {
     Span::minutes(n)
 }
