@@ -7,6 +7,7 @@ pub mod block;
 pub mod facts;
 pub mod measured;
 mod needs;
+mod offsets;
 mod page;
 mod plain;
 mod result;

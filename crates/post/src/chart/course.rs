@@ -18,7 +18,7 @@ use crate::figures;
 use crate::reports::facts::{Course, CourseLine, Hour, Mark};
 
 /// Size in pixels. On paper it is as wide as the text, and its letters are 9 points then.
-const SIZE: (i32, i32) = (1_000, 420);
+const SIZE: (i32, i32) = (1_000, 370);
 const LETTER: i32 = 20;
 const LINE_HEIGHT: i32 = 26;
 /// Rows for the letters of what was done; where three crowd into the width of one, the last is left out here and told in words.

@@ -125,6 +125,7 @@ fn way(facts: &BatchFacts, out: &mut Vec<Block>) {
 fn results(facts: &BatchFacts, out: &mut Vec<Block>) {
     let site = &facts.site;
     out.push(Block::Heading("What was measured against each criterion".into()));
+    out.push(Block::Paragraph(words::READING_PICTURES.into()));
     out.push(Block::Figure {
         caption: words::caption(site, &facts.course),
         in_words: words::course(site, &facts.course),
@@ -222,7 +223,7 @@ fn evidence(facts: &BatchFacts, out: &mut Vec<Block>) {
     out.push(Block::Heading("Alarms and what was done".into()));
     match facts.deviations.is_empty() {
         true => out.push(Block::Paragraph("No alarm was raised about its bin while it was hot.".into())),
-        false => out.push(Block::Table(words::deviations(site, &facts.deviations))),
+        false => out.push(Block::Table(words::deviations(site, &facts.deviations.iter().collect::<Vec<_>>()))),
     }
     out.push(Block::Heading("Special occurrences while it was hot".into()));
     match facts.occurrences.is_empty() {

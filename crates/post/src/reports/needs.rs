@@ -54,23 +54,34 @@ fn of_bin(bin: &BinFacts, facts: &WeekFacts) -> Vec<String> {
     let site = &facts.site;
     let mut out = Vec::new();
     if !bin.standing.is_empty() {
-        let stand = if bin.standing.len() == 1 { "stands" } else { "stand" };
-        out.push(format!("{} {stand}, see Alarms and what was done", bin.standing.join(" and ")));
+        let are = if bin.standing.len() == 1 { "is" } else { "are" };
+        out.push(format!("{} {are} active, see Alarms and what was done", bin.standing.join(" and ")));
     }
     let aerated = bin.stage == Some(Stage::OnAir);
     if aerated {
         match &bin.coldest {
-            None => out.push("no reading from the pile this week: see to its probes".into()),
+            None => out.push("no reading from the pile this week: check its probes".into()),
             Some(newest) if facts.to.since(newest.at) > NEWEST_OLD => {
-                out.push(format!("no reading since {}: see to its probes", at(site, newest.at)));
+                out.push(format!("no reading since {}: check its probes", at(site, newest.at)));
             }
             Some(_) => {}
         }
         if let Some(share) = bin.coverage.filter(|share| *share < COVERAGE_LOW) {
-            out.push(format!("a probe was heard only {} of the week: see to it", figures::percent(share)));
+            out.push(format!("coverage of a probe only {}: check it", figures::percent(share)));
         }
     }
     let Some(batch) = facts.batches.iter().find(|b| Some(b.batch) == bin.batch) else { return out };
+    // On air there is time: a sample says nothing before the run is over. Off air its result is what the release waits for.
+    let waiting: Vec<&str> = batch
+        .results
+        .iter()
+        .map(|r| &r.judgement)
+        .filter(|j| !aerated && waits_for_laboratory(j))
+        .map(|j| j.criterion.as_str())
+        .collect();
+    if !waiting.is_empty() {
+        out.push(format!("met by temperature, enter the laboratory's result ({})", waiting.join(", ")));
+    }
     for (which, said) in KINDS {
         let ids: Vec<&str> =
             batch.results.iter().map(|r| &r.judgement).filter(|j| which(j)).map(|j| j.criterion.as_str()).collect();
@@ -84,15 +95,16 @@ fn of_bin(bin: &BinFacts, facts: &WeekFacts) -> Vec<String> {
 /// What a result can ask of the reader.
 type Kind = (fn(&Judgement) -> bool, &'static str);
 
-const KINDS: [Kind; 4] = [
+const KINDS: [Kind; 3] = [
     (|j| j.result == Outcome::NotMet, "not met, so do not release it on that ground"),
-    (|j| j.result == Outcome::CannotTell, "cannot be told, see why under its batch"),
-    (
-        |j| j.result == Outcome::Met && matches!(j.lab, Laboratory::Outstanding(_)),
-        "met by temperature, a laboratory's result is outstanding",
-    ),
+    (|j| j.result == Outcome::CannotTell, "cannot tell, see why under Batches and results"),
     (|j| matches!(j.lab, Laboratory::Beyond(_)), "a laboratory's result is beyond its limit"),
 ];
+
+/// Whether a criterion is met by temperature and asks for a laboratory's result that is not in.
+pub(super) fn waits_for_laboratory(judgement: &Judgement) -> bool {
+    judgement.result == Outcome::Met && matches!(judgement.lab, Laboratory::Outstanding(_))
+}
 
 fn of_site(facts: &WeekFacts) -> Vec<String> {
     let site = &facts.site;

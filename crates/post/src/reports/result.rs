@@ -6,7 +6,7 @@ use pile::time::Timestamp;
 use site::judge::{Judgement, Laboratory, Outcome};
 
 use super::block::{Block, Row, Table};
-use super::facts::{ResultFacts, SiteFacts};
+use super::facts::{BatchWeek, ResultFacts, SiteFacts};
 use super::plain::NOTHING;
 use super::words::{self, at, headline, hours, share};
 
@@ -15,17 +15,21 @@ pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> 
     let j = &result.judgement;
     // Among those of other batches, the heading alone must say whose it is.
     let whose = || j.batch.map_or_else(|| format!("Bin {}, ", j.bin), |batch| format!("Batch {batch}, "));
-    let whose = if detail == Detail::Week { whose() } else { String::new() };
-    let mut out = vec![Block::Subheading(format!("{whose}{}: {}", j.criterion, headline(&site.zone, j)))];
+    let whose = if detail == Detail::Whole { String::new() } else { whose() };
+    let heading = Block::Subheading(format!("{whose}{}: {}", j.criterion, headline(&site.zone, j)));
+    if detail == Detail::Brief {
+        return vec![heading, brief(site, j)];
+    }
+    let mut out = vec![heading];
     let mut facts = vec![
         ("Criterion".to_owned(), format!("{} ({}; {})", result.title, result.citation, result.edition)),
         ("Measured".to_owned(), j.because.clone()),
         (
-            "Hours that count".to_owned(),
-            format!("{} of the {} that are asked for", hours(j.hours_counted), hours(j.hours_needed)),
+            "Qualifying hours".to_owned(),
+            format!("{} of the {} required", hours(j.hours_counted), hours(j.hours_needed)),
         ),
         (
-            "Pile known".to_owned(),
+            "Coverage".to_owned(),
             match j.coverage_fraction {
                 Some(_) => format!("{} of the time since the clock began", share(j.coverage_fraction)),
                 None => "no time has passed yet".to_owned(),
@@ -49,7 +53,7 @@ pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> 
             1 => format!("1 reading of probe {}, {}", e.probe, at(site, e.from)),
             n => format!("{n} readings of probe {}, {} to {}", e.probe, at(site, e.from), at(site, e.to)),
         };
-        facts.push(("Not counted".to_owned(), format!("{what}: {}", e.reason)));
+        facts.push(("Excluded".to_owned(), format!("{what}: {}", e.reason)));
     }
     if let Some((other, met_at)) = j.had_they_counted {
         let when = met_at.map_or_else(String::new, |met| format!(" at {}", words::reached(&site.zone, met)));
@@ -76,18 +80,77 @@ pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> 
     out
 }
 
-/// One line for each result: how it stands, and how far it got.
-pub(super) fn lines(site: &SiteFacts, results: &[ResultFacts]) -> Block {
-    let rows = results.iter().map(|result| {
-        let j = &result.judgement;
-        Row::of(vec![
-            j.criterion.clone(),
-            headline(&site.zone, j),
-            format!("{} of {} h", hours(j.hours_counted), hours(j.hours_needed)),
-            j.coverage_fraction.map_or_else(|| NOTHING.to_owned(), |_| share(j.coverage_fraction)),
-        ])
+/// What a result that changed says on a page that has to hold all of them.
+fn brief(site: &SiteFacts, j: &Judgement) -> Block {
+    let mut facts = vec![("Measured".to_owned(), j.because.clone())];
+    facts.extend(j.marginal.iter().map(|text| ("Margin".to_owned(), text.clone())));
+    facts.extend(j.lab.words().map(|words| ("Laboratory".to_owned(), words.to_owned())));
+    let mut excluded: Vec<(&str, u64)> = Vec::new();
+    for e in &j.excluded {
+        match excluded.iter_mut().find(|(probe, _)| *probe == e.probe.as_str()) {
+            Some((_, readings)) => *readings += e.readings as u64,
+            None => excluded.push((e.probe.as_str(), e.readings as u64)),
+        }
+    }
+    if !excluded.is_empty() {
+        let each = excluded
+            .iter()
+            .map(|(probe, n)| format!("{} of probe {probe}", crate::figures::count(*n, "reading", "readings")));
+        let mut said = format!("{}; reasons in the annex", each.collect::<Vec<_>>().join(", "));
+        if let Some((other, met_at)) = j.had_they_counted.filter(|other| *other != (j.result, j.met_at)) {
+            let when = met_at.map_or_else(String::new, |met| format!(" at {}", words::reached(&site.zone, met)));
+            said += &format!(". Had they counted: {}{when}", other.key());
+        }
+        facts.push(("Excluded".to_owned(), said));
+    }
+    Block::Facts(facts)
+}
+
+/// One line for each result: the batch, the result, and how far it got.
+pub(super) fn lines(site: &SiteFacts, batches: &[BatchWeek]) -> Block {
+    let rows = batches.iter().flat_map(|batch| {
+        batch.results.iter().map(|result| {
+            let j = &result.judgement;
+            Row::of(vec![
+                format!("{}, {}", batch.bin, batch.batch),
+                j.criterion.clone(),
+                headline(&site.zone, j),
+                format!("{} of {} h", hours(j.hours_counted), hours(j.hours_needed)),
+                j.coverage_fraction.map_or_else(|| NOTHING.to_owned(), |_| share(j.coverage_fraction)),
+            ])
+        })
     });
-    Block::Table(Table { heads: vec!["Criterion", "Result", "Qualifying hours", "Coverage"], rows: rows.collect() })
+    Block::Table(Table {
+        heads: vec!["Bin, batch", "Criterion", "Result", "Qualifying hours", "Coverage"],
+        rows: rows.collect(),
+    })
+}
+
+/// The results of a batch in the cell of a table.
+pub(super) fn briefly(site: &SiteFacts, results: &[ResultFacts]) -> String {
+    let each = results.iter().map(|result| {
+        let j = &result.judgement;
+        let said = match (j.result, j.met_at) {
+            (Outcome::Met, Some(at)) => format!("met {}", words::reached(&site.zone, at)),
+            (Outcome::Running, _) => format!("{} of {} h", hours(j.hours_counted), hours(j.hours_needed)),
+            (result, _) => result.key().to_owned(),
+        };
+        format!("{} {said}", j.criterion)
+    });
+    each.collect::<Vec<_>>().join("; ")
+}
+
+/// What each criterion is, once.
+pub(super) fn criteria<'a>(results: impl Iterator<Item = &'a ResultFacts>) -> Block {
+    let mut facts: Vec<(String, String)> = Vec::new();
+    for result in results {
+        if facts.iter().all(|(id, _)| *id != result.judgement.criterion) {
+            let edition = &result.edition;
+            let said = format!("{} ({}; {edition}). {}", result.title, result.citation, result.remark);
+            facts.push((result.judgement.criterion.clone(), said));
+        }
+    }
+    Block::Facts(facts)
 }
 
 /// Whether a week changed a result, so that it is told in full: another result than before, or one that counts out readings of this week.
@@ -100,8 +163,10 @@ pub(super) fn changed(result: &ResultFacts, from: Timestamp) -> bool {
 /// How much is told of a result.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) enum Detail {
-    /// What was measured.
-    Week,
+    /// The measurement and its sum in a line or two.
+    Brief,
+    /// All of what was measured.
+    Full,
     /// Also what is asked, and from where that is known.
     Whole,
 }

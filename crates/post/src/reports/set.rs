@@ -13,7 +13,7 @@ use site::model::Paper;
 pub type Picture = (String, Vec<u8>);
 
 /// A cell up to this long does not make its column wider than need be.
-const SHORT: usize = 13;
+const SHORT: usize = 16;
 
 /// A table with so many columns is as wide as the paper.
 const COLUMNS_MOST: usize = 7;
@@ -163,7 +163,7 @@ fn table(table: &Table) -> document::Table {
         .collect();
     let remarks = !crowded(table) && table.rows.iter().any(|row| !row.remarks.is_empty());
     if remarks {
-        columns.push(Column::sentences("Remarks"));
+        columns.push(Column { width: Width::Wide, ..Column::sentences("Remarks") });
     }
     let rows = table.rows.iter().map(|row| {
         let mut cells: Vec<Cell> = row.cells.iter().map(|cell| Cell::plain(clean(cell))).collect();

@@ -3,12 +3,17 @@
 //! Must never claim that anything complies, nor leave out what the facts hold without saying so.
 
 use pile::time::Span;
+use rulebook::header::Priority;
 use site::entry::Stage;
+use site::ids::BinId;
 use site::model::ReportSection;
 
 use super::block::{Block, Report, Row, Table};
-use super::facts::{BinFacts, Clock, Edition, Ran, Review, SiteFacts, WeekFacts};
-use super::needs::{Need, monitored, needs};
+use super::facts::{
+    BinFacts, Clock, ComplaintFacts, Deviation, Edition, Ran, ResultFacts, Review, SiteFacts, WeekFacts,
+};
+use super::needs::{self, Need, monitored, needs};
+use super::offsets;
 use super::plain::NOTHING;
 use super::result::{self, Detail, blocks};
 use super::words::{self, at, hours, share};
@@ -46,6 +51,9 @@ pub(super) fn report(facts: &WeekFacts, parts: Parts<'_>) -> Report {
         Parts::Annex => !MAIN.contains(section),
     };
     let needs = needs(facts);
+    if parts == Parts::Annex {
+        in_full(facts, &mut blocks);
+    }
     for section in SECTIONS.iter().filter(|section| wanted(section)) {
         match section {
             ReportSection::AtAGlance => at_a_glance(facts, &needs, &mut blocks),
@@ -63,6 +71,7 @@ pub(super) fn report(facts: &WeekFacts, parts: Parts<'_>) -> Report {
         checkpoint(facts.checkpoint.as_ref(), &mut blocks);
     }
     foot(facts, parts, &mut blocks);
+    offsets::once(&mut blocks, offsets::usual(&facts.site.zone, facts.from, facts.to));
     let what = if parts == Parts::Annex { "annex to the weekly summary" } else { "weekly summary" };
     Report { title: format!("{}: {what} {}", facts.site.name, name(facts)), blocks }
 }
@@ -76,7 +85,12 @@ fn head(facts: &WeekFacts) -> Vec<Block> {
     let site = &facts.site;
     let mut rows = vec![(
         "Covers".to_owned(),
-        format!("{} to {} ({})", at(site, facts.from), at(site, facts.to), site.zone.name()),
+        format!(
+            "{} to {} ({})",
+            at(site, facts.from),
+            at(site, facts.to),
+            offsets::named(&site.zone, facts.from, facts.to)
+        ),
     )];
     rows.extend(about_site(site));
     rows.push(("Edition".to_owned(), edition(&facts.edition)));
@@ -89,7 +103,7 @@ fn head(facts: &WeekFacts) -> Vec<Block> {
     rows.push(("Made".to_owned(), format!("{} by {}", at(site, facts.made_at), site.software)));
     let mut out = vec![Block::Facts(rows)];
     if facts.running {
-        out.push(Block::Caution("This week is not over: what stands here will still change.".into()));
+        out.push(Block::Caution("This week is not over: this summary will still change.".into()));
     }
     changes(&facts.edition, &mut out);
     out
@@ -148,9 +162,10 @@ fn at_a_glance(facts: &WeekFacts, needs: &[Need], out: &mut Vec<Block>) {
         out.push(Block::Paragraph("The site has no bins.".into()));
     } else {
         let rows = facts.bins.iter().map(|bin| glance(facts, bin, needs)).collect();
-        let heads = vec!["Bin", "Batch", "Stage and age", "Coldest", "Core", "Clock", "Alarms"];
+        let heads = vec!["Bin", "Batch", "Stage and age", "Coldest", "Core", "Criteria", "Alarms"];
         out.push(Block::Table(Table { heads, rows }));
     }
+    out.extend(before_release(facts).map(Block::Paragraph));
     let site: Vec<String> = needs.iter().filter(|n| n.bin.is_none()).map(|n| n.sentence.clone()).collect();
     if !site.is_empty() {
         out.push(Block::Subheading("For the whole site".into()));
@@ -189,15 +204,18 @@ fn glance(facts: &WeekFacts, bin: &BinFacts, needs: &[Need]) -> Row {
     let alarms = match (raised, bin.standing.len()) {
         (0, 0) => nothing(),
         (n, 0) => n.to_string(),
-        (n, standing) => format!("{n}, standing {standing}"),
+        (n, active) => format!("{n}, {active} active"),
     };
+    let own = facts.batches.iter().find(|b| b.batch == batch).map(|b| result::briefly(site, &b.results));
+    let criteria =
+        own.filter(|said| !said.is_empty()).or_else(|| bin.clock.as_ref().map(|clock| self::clock(site, clock)));
     let cells = vec![
         bin.bin.to_string(),
         batch.to_string(),
         format!("{stage}{age}"),
         words::newest(site, bin.coldest.as_ref()),
         words::newest(site, bin.core.as_ref()),
-        bin.clock.as_ref().map_or_else(nothing, |clock| self::clock(site, clock)),
+        criteria.unwrap_or_else(nothing),
         alarms,
     ];
     Row { cells, remarks: todo(bin, needs) }
@@ -219,53 +237,99 @@ fn todo(bin: &BinFacts, needs: &[Need]) -> Vec<String> {
 
 fn batches(facts: &WeekFacts, out: &mut Vec<Block>) {
     let site = &facts.site;
-    out.push(Block::Heading("Batches and what was measured of them".into()));
+    out.push(Block::Heading("Batches and results".into()));
     if facts.batches.is_empty() {
-        out.push(Block::Paragraph("No batch was hot in this week.".into()));
+        out.push(Block::Paragraph("No batch was on air in this week.".into()));
+        return;
     }
+    if facts.batches.iter().all(|batch| batch.results.is_empty()) {
+        out.push(Block::Paragraph(
+            "No criterion is chosen; `criteria:` in the settings names those that batches are held against.".into(),
+        ));
+    } else {
+        out.push(result::lines(site, &facts.batches));
+        out.push(result::criteria(facts.batches.iter().flat_map(|batch| &batch.results)));
+    }
+    for (_, result) in changed(facts) {
+        out.extend(blocks(site, result, Detail::Brief));
+    }
+    out.push(Block::Subheading("Temperatures".into()));
+    out.push(Block::Paragraph(words::READING_PICTURES.into()));
     for batch in &facts.batches {
-        out.push(Block::Subheading(format!("Batch {} in bin {}", batch.batch, batch.bin)));
         let (from, until) = batch.hot;
-        let ended = until.map_or_else(
+        let aerated = until.map_or_else(
             || format!("on air since {}, for {}", at(site, from), facts.to.since(from)),
             |until| format!("on air from {} to {} ({})", at(site, from), at(site, until), until.since(from)),
         );
-        out.push(Block::Paragraph(format!("It was {ended}.")));
+        out.push(Block::Subheading(format!("Batch {} in bin {}: {aerated}", batch.batch, batch.bin)));
         out.push(Block::Figure {
             caption: words::caption(site, &batch.course),
             in_words: words::course(site, &batch.course),
             course: batch.course.clone(),
         });
-        if !batch.results.is_empty() {
-            out.push(result::lines(site, &batch.results));
-        }
-        for result in batch.results.iter().filter(|result| result::changed(result, facts.from)) {
-            out.extend(blocks(site, result, Detail::Week));
-        }
-        if batch.results.is_empty() {
-            out.push(Block::Paragraph(
-                "No criterion is chosen; `criteria:` in the settings names those that batches are held against.".into(),
-            ));
-        }
+    }
+}
+
+/// Results that this week changed, with the bin of their batch.
+fn changed(facts: &WeekFacts) -> impl Iterator<Item = (&BinId, &ResultFacts)> {
+    let all = facts.batches.iter().flat_map(|batch| batch.results.iter().map(|result| (&batch.bin, result)));
+    all.filter(|(_, result)| result::changed(result, facts.from))
+}
+
+/// Batches that are met by temperature and still on air: what their release waits for. It asks nothing of anybody yet.
+fn before_release(facts: &WeekFacts) -> Option<String> {
+    let waiting: Vec<String> = facts
+        .batches
+        .iter()
+        .filter_map(|batch| {
+            let met: Vec<&str> = batch
+                .results
+                .iter()
+                .map(|r| &r.judgement)
+                .filter(|j| needs::waits_for_laboratory(j))
+                .map(|j| j.criterion.as_str())
+                .collect();
+            (!met.is_empty()).then(|| format!("{} ({})", batch.bin, met.join(", ")))
+        })
+        .collect();
+    (!waiting.is_empty())
+        .then(|| format!("Met by temperature; release waits for laboratory results: {}.", waiting.join("; ")))
+}
+
+/// What the summary says in brief of the results that changed, with all of its arithmetic.
+fn in_full(facts: &WeekFacts, out: &mut Vec<Block>) {
+    let mut changed = changed(facts).peekable();
+    if changed.peek().is_none() {
+        return;
+    }
+    out.push(Block::Heading("Results that changed, in full".into()));
+    for (_, result) in changed {
+        out.extend(blocks(&facts.site, result, Detail::Full));
     }
 }
 
 fn deviations(facts: &WeekFacts, out: &mut Vec<Block>) {
     out.push(Block::Heading("Alarms and what was done".into()));
-    out.push(match facts.deviations.is_empty() {
-        true => Block::Paragraph("No alarm was raised, and none stood.".into()),
-        false => Block::Table(words::deviations(&facts.site, &facts.deviations)),
+    let (notices, alarms): (Vec<&Deviation>, Vec<&Deviation>) =
+        facts.deviations.iter().partition(|d| d.priority == Priority::SummaryOnly);
+    out.push(match alarms.is_empty() {
+        true => Block::Paragraph("No alarm was raised, and none was active.".into()),
+        false => Block::Table(words::deviations(&facts.site, &alarms)),
     });
+    if !notices.is_empty() {
+        out.push(Block::Subheading("Notices that ask nothing of anybody".into()));
+        out.push(Block::List(words::notices(&facts.site, &notices)));
+    }
 }
 
 fn materials(facts: &WeekFacts, out: &mut Vec<Block>) {
     let site = &facts.site;
     out.push(Block::Heading("Material, water and air".into()));
-    let none = |what: &str| Block::Paragraph(format!("{what}: none on record."));
+    let mut none = Vec::new();
     let (taken, rejected): (Vec<_>, Vec<_>) = facts.loads.iter().partition(|load| load.rejected.is_none());
-    for (title, list) in [("Feedstock received", taken), ("Loads turned away", rejected)] {
+    for (title, list) in [("Feedstock received", taken), ("Loads rejected", rejected)] {
         if list.is_empty() {
-            out.push(none(title));
+            none.push(title);
             continue;
         }
         let all = words::sum(site, list.iter().map(|load| &load.amount));
@@ -276,55 +340,55 @@ fn materials(facts: &WeekFacts, out: &mut Vec<Block>) {
         out.push(Block::Table(words::loads(site, &list)));
     }
     if facts.moves.is_empty() {
-        out.push(none("Batches that went on to another stage"));
+        none.push("Changes of stage");
     } else {
-        out.push(Block::Subheading("Batches that went on to another stage".into()));
+        out.push(Block::Subheading("Changes of stage".into()));
         let lines = facts.moves.iter().map(|m| format!("{}: batch {} {}", at(site, m.at), m.batch, m.what));
         out.push(Block::List(lines.collect()));
     }
     if facts.shipments.is_empty() {
-        out.push(none("Compost shipped"));
+        none.push("Compost shipped");
     } else {
         let all = words::sum(site, facts.shipments.iter().map(|s| &s.amount));
         out.push(Block::Subheading(format!("Compost shipped: {all}")));
         out.push(Block::Table(words::shipments(site, &facts.shipments)));
     }
     if facts.complaints.is_empty() {
-        out.push(none("Complaints"));
+        none.push("Complaints");
     } else {
         out.push(Block::Subheading("Complaints and the response".into()));
-        out.push(Block::List(
-            facts
-                .complaints
-                .iter()
-                .map(|c| {
-                    let after: Vec<String> = c
-                        .after
-                        .iter()
-                        .map(|e| {
-                            let note = if e.note.is_empty() { String::new() } else { format!(" ({})", e.note) };
-                            format!("{} {}{note}, {}", at(site, e.at), e.words, e.by)
-                        })
-                        .collect();
-                    let response = match after.is_empty() {
-                        true => "none is on record".to_owned(),
-                        false => format!("written about that bin since, {}", after.join("; ")),
-                    };
-                    format!("{}, bin {}, told to {}: {}. Response: {response}.", at(site, c.at), c.bin, c.by, c.words)
-                })
-                .collect(),
-        ));
+        out.push(Block::List(facts.complaints.iter().map(|c| complaint(site, c)).collect()));
+    }
+    if facts.water.iter().all(|water| water.waterings == 0) {
+        none.push("Water added");
+    }
+    if !none.is_empty() {
+        out.push(Block::Paragraph(format!("None on record: {}.", none.join(", ").to_lowercase())));
     }
     water_and_air(facts, out);
+}
+
+fn complaint(site: &SiteFacts, c: &ComplaintFacts) -> String {
+    let after: Vec<String> = c
+        .after
+        .iter()
+        .map(|e| {
+            let note = if e.note.is_empty() { String::new() } else { format!(" ({})", e.note) };
+            format!("{} {}{note}, {}", at(site, e.at), e.words, e.by)
+        })
+        .collect();
+    let response = match after.is_empty() {
+        true => "none is on record".to_owned(),
+        false => format!("written about that bin since, {}", after.join("; ")),
+    };
+    format!("{}, bin {}, told to {}: {}. Response: {response}.", at(site, c.at), c.bin, c.by, c.words)
 }
 
 fn water_and_air(facts: &WeekFacts, out: &mut Vec<Block>) {
     let site = &facts.site;
     let all: f64 = facts.water.iter().map(|w| w.litres.0).sum();
     let waterings: u32 = facts.water.iter().map(|w| w.waterings).sum();
-    if waterings == 0 {
-        out.push(Block::Paragraph("Water added: none on record.".into()));
-    } else {
+    if waterings > 0 {
         let all = words::water(site, pile::units::Litres(all));
         out.push(Block::Subheading(format!(
             "Water added: {all} in {}",
@@ -423,11 +487,11 @@ pub(super) fn probe_table(site: &SiteFacts, probes: &[super::facts::ProbeFacts])
             remarks,
         }
     });
-    Table { heads: vec!["Probe", "Bin", "Position", "Heard", "Readings", "Set aside"], rows: rows.collect() }
+    Table { heads: vec!["Probe", "Bin", "Position", "Coverage", "Readings", "Excluded"], rows: rows.collect() }
 }
 
 fn alarms(facts: &WeekFacts, out: &mut Vec<Block>) {
-    out.push(Block::Heading("How the alarms were".into()));
+    out.push(Block::Heading("Alarm statistics".into()));
     out.push(Block::List(alarm_lines(&facts.alarms)));
 }
 
@@ -439,12 +503,12 @@ fn record(facts: &WeekFacts, out: &mut Vec<Block>) {
         lines.push("No time without watch, no step of the clock, no change of settings or rules.".into());
     }
     lines.push(match facts.refused {
-        0 => "No payload was refused.".to_owned(),
-        n => format!("{} refused; `hypocaust refused` lists them.", figures::count(n, "payload was", "payloads were")),
+        0 => "No message was rejected.".to_owned(),
+        n => format!("{} rejected; `hypocaust refused` lists them.", figures::count(n, "message was", "messages were")),
     });
     lines.push(match facts.mails_given_up {
-        0 => "No mail was given up.".to_owned(),
-        n => format!("{} given up.", figures::count(n, "mail was", "mails were")),
+        0 => "No mail was undeliverable.".to_owned(),
+        n => format!("{} undeliverable.", figures::count(n, "mail was", "mails were")),
     });
     out.push(Block::List(lines));
     checkpoint(facts.checkpoint.as_ref(), out);
@@ -485,7 +549,7 @@ fn foot(facts: &WeekFacts, parts: Parts<'_>, out: &mut Vec<Block>) {
     lines.extend(facts.site.readings_from.clone());
     match parts {
         Parts::Main => lines.push(
-            "The log, each probe's coverage, the alarm statistics and the record of the week are in the annex: ask the site for it.".to_owned(),
+            "Results that changed in full, the log, each probe's coverage, alarm statistics and the record are in the annex: ask the site for it.".to_owned(),
         ),
         Parts::Chosen(_) => lines.push("This reader chose some sections; the site keeps the whole summary.".to_owned()),
         Parts::Annex => lines.push("The batches, and what needs somebody, are in the summary of the week.".to_owned()),
@@ -497,10 +561,9 @@ fn foot(facts: &WeekFacts, parts: Parts<'_>, out: &mut Vec<Block>) {
     ));
     if facts.to.since(facts.from) > Span::ZERO {
         out.push(Block::Paragraph(format!(
-            "A summary tells of the time up to {} before it is due, so that readings on their way are in. Times are those of the site's \
-             clocks ({}), each with its offset from UTC. Temperatures are in {}; hours are cut off, not rounded. Hours at or above {} in days.csv are counted without bridging gaps.",
+            "The summary covers the time up to {} before it is due, so that readings on their way are in. Times: {}. Temperatures are in {}; hours are cut off, not rounded. Hours at or above {} in days.csv are counted without bridging gaps.",
             super::facts::SETTLED,
-            facts.site.zone.name(),
+            offsets::named(&facts.site.zone, facts.from, facts.to),
             figures::temperature_sign(facts.site.display),
             words::limit_words(&facts.site, super::facts::DAY_THRESHOLD)
         )));

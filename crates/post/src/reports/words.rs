@@ -131,25 +131,24 @@ fn checked(site: &SiteFacts, celsius: Celsius) -> String {
 }
 
 /// What was done about an alarm, as a table.
-pub(super) fn deviations(site: &SiteFacts, list: &[Deviation]) -> Table {
+pub(super) fn deviations(site: &SiteFacts, list: &[&Deviation]) -> Table {
     let rows = list.iter().map(|d| {
         let by = |a: &engine::alarm::Acknowledgement| {
             let words = if a.comment.is_empty() { String::new() } else { format!(": {}", a.comment) };
             format!("{}, {}{words}", a.by, at(site, a.at))
         };
         let handled = d.handled.iter().map(|(when, words)| format!("{}: {words}", at(site, *when)));
+        let confirmed = d.confirmed.as_ref().map(|a| format!("; action confirmed by {}", by(a))).unwrap_or_default();
         let ended = match &d.ended {
-            Some((when, words)) if words.is_empty() => format!("over {}", at(site, *when)),
-            Some((when, words)) => format!("over {}: {words}", at(site, *when)),
-            None => "still stands".into(),
+            Some((when, words)) if words.is_empty() => format!("ended {}", at(site, *when)),
+            Some((when, words)) => format!("ended {}: {words}", at(site, *when)),
+            None => "active".into(),
         };
-        let none = |what: &str| format!("nobody{what}");
         Row {
             cells: vec![
                 format!("{}, {}", d.subject, d.title.to_lowercase()),
                 at(site, d.raised_at),
-                d.acknowledged.as_ref().map_or_else(|| none(""), by),
-                d.confirmed.as_ref().map_or_else(|| NOTHING.to_owned(), by),
+                d.acknowledged.as_ref().map_or_else(|| "nobody".to_owned(), by) + confirmed.as_str(),
                 ended,
             ],
             remarks: std::iter::once(format!("{} (alarm {}, {} priority)", d.finding, d.alarm.0, d.priority.key()))
@@ -157,7 +156,25 @@ pub(super) fn deviations(site: &SiteFacts, list: &[Deviation]) -> Table {
                 .collect(),
         }
     });
-    Table { heads: vec!["Alarm", "Raised", "Acknowledged by", "Action confirmed by", "Outcome"], rows: rows.collect() }
+    Table { heads: vec!["Alarm", "Raised", "Acknowledged by", "Outcome"], rows: rows.collect() }
+}
+
+/// Alarms of summary-only priority, a line for each title: where and since when.
+pub(super) fn notices(site: &SiteFacts, list: &[&Deviation]) -> Vec<String> {
+    let mut titles: Vec<&str> = Vec::new();
+    for d in list {
+        if !titles.contains(&d.title.as_str()) {
+            titles.push(&d.title);
+        }
+    }
+    let line = |title: &&str| {
+        let of = list.iter().filter(|d| d.title == *title).map(|d| {
+            let ended = d.ended.as_ref().map_or_else(String::new, |(when, _)| format!(" to {}", at(site, *when)));
+            format!("{} {}{ended}", d.subject, at(site, d.raised_at))
+        });
+        format!("{title}: {}", of.collect::<Vec<_>>().join("; "))
+    };
+    titles.iter().map(line).collect()
 }
 
 pub(super) fn loads(site: &SiteFacts, list: &[&LoadFacts]) -> Table {
@@ -266,7 +283,11 @@ pub(super) fn course(site: &SiteFacts, course: &Course) -> Vec<String> {
     out
 }
 
-/// How to read a picture of a course.
+/// How to read every picture of a course.
+pub(super) const READING_PICTURES: &str = "Line: the median of each hour. Band: the lowest and highest reading of each hour. Nothing is drawn across a gap. Shaded: the \
+     time that qualifies by the criterion named below. Dashed: limits.";
+
+/// What the picture of one course shows beyond that.
 pub(super) fn caption(site: &SiteFacts, course: &Course) -> String {
     let mut marks: Vec<Mark> = course.marks.iter().map(|(_, mark)| *mark).collect();
     marks.sort();
@@ -274,29 +295,26 @@ pub(super) fn caption(site: &SiteFacts, course: &Course) -> String {
     let letters: Vec<String> = marks.iter().map(|m| format!("{} {}", m.letter(), m.words())).collect();
     let limits: Vec<String> =
         course.limits.iter().map(|(limit, of)| format!("{} ({of})", limit_words(site, *limit))).collect();
-    let mut out = format!(
-        "Temperatures from {} to {}: the median of each hour as a line, its lowest and highest as a band; nothing is drawn across a gap.",
-        at(site, course.from),
-        at(site, course.to)
-    );
-    if !limits.is_empty() {
-        out += &format!(" Dashed: {}.", limits.join(", "));
-    }
+    let mut out = Vec::new();
     match (course.counted.first(), course.counted.last()) {
-        (Some((from, _)), Some((_, to))) => {
-            out += &format!(
-                " Shaded: the time that counts by {}, {} to {}{}.",
-                course.counted_by,
-                at(site, *from),
-                at(site, *to),
-                if course.counted.len() > 1 { " with interruptions" } else { "" }
-            );
-        }
-        _ if !course.counted_by.is_empty() => out += &format!(" No time counts by {} yet.", course.counted_by),
+        (Some((from, _)), Some((_, to))) => out.push(format!(
+            "Shaded: {}, {} to {}{}.",
+            course.counted_by,
+            at(site, *from),
+            at(site, *to),
+            if course.counted.len() > 1 { " with interruptions" } else { "" }
+        )),
+        _ if !course.counted_by.is_empty() => out.push(format!("No time qualifies by {} yet.", course.counted_by)),
         _ => {}
     }
-    if !letters.is_empty() {
-        out += &format!(" Letters: {}.", letters.join(", "));
+    if !limits.is_empty() {
+        out.push(format!("Dashed: {}.", limits.join(", ")));
     }
-    out
+    if !letters.is_empty() {
+        out.push(format!("Letters: {}.", letters.join(", ")));
+    }
+    if out.is_empty() {
+        out.push(format!("{} to {}.", at(site, course.from), at(site, course.to)));
+    }
+    out.join(" ")
 }
