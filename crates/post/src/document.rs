@@ -162,9 +162,6 @@ pub enum Width {
     Fit,
     /// What the others leave, shared among all of this kind; sentences. A table with one is as wide as the page.
     Fill,
-    /// Twice the share of a column that fills; the sentences of a table that has several.
-    #[serde(rename = "fill 2")]
-    Wide,
 }
 
 /// The text of a cell.

@@ -163,7 +163,7 @@ fn table(table: &Table) -> document::Table {
         .collect();
     let remarks = !crowded(table) && table.rows.iter().any(|row| !row.remarks.is_empty());
     if remarks {
-        columns.push(Column { width: Width::Wide, ..Column::sentences("Remarks") });
+        columns.push(Column::sentences("Remarks"));
     }
     let rows = table.rows.iter().map(|row| {
         let mut cells: Vec<Cell> = row.cells.iter().map(|cell| Cell::plain(clean(cell))).collect();

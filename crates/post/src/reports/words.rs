@@ -137,26 +137,25 @@ pub(super) fn deviations(site: &SiteFacts, list: &[&Deviation]) -> Table {
             let words = if a.comment.is_empty() { String::new() } else { format!(": {}", a.comment) };
             format!("{}, {}{words}", a.by, at(site, a.at))
         };
-        let handled = d.handled.iter().map(|(when, words)| format!("{}: {words}", at(site, *when)));
-        let confirmed = d.confirmed.as_ref().map(|a| format!("; action confirmed by {}", by(a))).unwrap_or_default();
-        let ended = match &d.ended {
-            Some((when, words)) if words.is_empty() => format!("ended {}", at(site, *when)),
-            Some((when, words)) => format!("ended {}: {words}", at(site, *when)),
-            None => "active".into(),
+        let mut outcome = match &d.acknowledged {
+            Some(a) => format!("acknowledged by {}", by(a)),
+            None => "not acknowledged".to_owned(),
         };
+        outcome += &d.confirmed.as_ref().map(|a| format!("; action confirmed by {}", by(a))).unwrap_or_default();
+        outcome += &match &d.ended {
+            Some((when, words)) if words.is_empty() => format!("; ended {}", at(site, *when)),
+            Some((when, words)) => format!("; ended {}: {words}", at(site, *when)),
+            None => "; active".into(),
+        };
+        let handled = d.handled.iter().map(|(when, words)| format!("{}: {words}", at(site, *when)));
         Row {
-            cells: vec![
-                format!("{}, {}", d.subject, d.title.to_lowercase()),
-                at(site, d.raised_at),
-                d.acknowledged.as_ref().map_or_else(|| "nobody".to_owned(), by) + confirmed.as_str(),
-                ended,
-            ],
+            cells: vec![format!("{}, {}", d.subject, d.title.to_lowercase()), at(site, d.raised_at), outcome],
             remarks: std::iter::once(format!("{} (alarm {}, {} priority)", d.finding, d.alarm.0, d.priority.key()))
                 .chain(handled)
                 .collect(),
         }
     });
-    Table { heads: vec!["Alarm", "Raised", "Acknowledged by", "Outcome"], rows: rows.collect() }
+    Table { heads: vec!["Alarm", "Raised", "Outcome"], rows: rows.collect() }
 }
 
 /// Alarms of summary-only priority, a line for each title: where and since when.
