@@ -11,10 +11,11 @@ use engine::effect::MailState;
 use indicatif::{ProgressBar, ProgressStyle};
 use ledger::{Access, Ledger};
 use pile::time::{Span, Timestamp};
-use pile::units::{Celsius, Kilograms, Litres};
+use pile::units::{Celsius, Kelvin, Kilograms, Litres};
 use rumqttc::AsyncClient;
 use sim::{Bin, BinSetup, Blower, BlowerFault, Climate, Fault, Gateway, Layer, ProbeModel, Pulses};
-use site::entry::{EntryKind, Filled};
+use site::entry::{Against, Amount, EntryKind, Filled, Taken};
+use site::ids::ProbeId;
 use site::model::{Site, Transport};
 use site::zone::{Zone, parse_instant};
 
@@ -33,6 +34,8 @@ const README: &str = include_str!("../../../demo-data/README.md");
 const SETTINGS: &str = include_str!("../../../demo-data/site.yaml");
 /// A file that marks a folder as an earlier demo's, which may be replaced.
 const MARK: &str = ".hypocaust-demo";
+/// The crew checks probes and brings loads so long before a bin goes on air.
+const FILLING: Span = Span::minutes(100);
 /// From one pack of a bin to the next.
 const STEP: Span = Span::minutes(5);
 /// A Monday in spring, by the site's clock.
@@ -134,11 +137,17 @@ struct Bay {
     filled: Filled,
     care: Care,
     client: AsyncClient,
+    said_loaded: bool,
     said_on_air: bool,
+    /// What is still to be written, and when.
+    papers: Vec<Paper>,
     said_off_air: bool,
     /// When the crew will come because a mail called them.
     called_for: Option<Timestamp>,
 }
+
+/// When something is to be written, what, and its note.
+type Paper = (Timestamp, (EntryKind, &'static str));
 
 /// How the crew looks after a bin.
 #[derive(Clone, Copy)]
@@ -261,7 +270,9 @@ impl Season {
                     },
                     care,
                     client: connect(address, &format!("demo-{name}")),
+                    said_loaded: false,
                     said_on_air: false,
+                    papers: papers(name, day, day(off_air)),
                     said_off_air: false,
                     called_for: None,
                 })
@@ -274,6 +285,12 @@ impl Season {
         let morning = self.zone().at(now).hour() == 8 && self.zone().at(now).minute() < 5;
         let hourly = self.zone().at(now).minute() < 5;
         for bay in bays {
+            if !bay.said_loaded && now >= bay.on_air - FILLING {
+                bay.said_loaded = true;
+                for (at, kind) in bay.filling(now) {
+                    self.driven.ask(Request::entry(bay.name, at, CREW, "", &kind)).await?;
+                }
+            }
             if !bay.said_on_air && now >= bay.on_air {
                 bay.said_on_air = true;
                 let kind = EntryKind::OnAir { loaded_at: Some(bay.loaded), filling: Some(bay.filled) };
@@ -285,6 +302,9 @@ impl Season {
                 bay.blower.set_pulses(now, Pulses { on: Span::ZERO, every: Span::minutes(30) });
                 self.driven.ask(Request::entry(bay.name, now, CREW, "", &EntryKind::OffAir)).await?;
                 continue;
+            }
+            for (_, (kind, note)) in bay.due(now) {
+                self.driven.ask(Request::entry(bay.name, now, CREW, note, &kind)).await?;
             }
             if !bay.said_on_air || bay.said_off_air {
                 continue;
@@ -339,7 +359,67 @@ impl Season {
     }
 }
 
+/// What one bin has on record beside loads, water and air: a repair, a sample of moisture, the results of a laboratory.
+fn papers(name: &str, day: impl Fn(f64) -> Timestamp, off_air: Timestamp) -> Vec<Paper> {
+    let found = |analyte: &str, value, below, unit: &str, method: &str| EntryKind::LabResult {
+        analyte: analyte.into(),
+        value,
+        below,
+        unit: unit.into(),
+        laboratory: "Fennel County Laboratory (invented)".into(),
+        method: method.into(),
+        sampled_at: off_air + Span::hours(3),
+    };
+    let back = off_air + Span::days(3);
+    match name {
+        "bay-1" => vec![
+            (day(12.1), (EntryKind::Sampled { moisture_percent: 53.0, sd_percent: 2.0 }, "oven, three samples")),
+            (back, (found("faecal coliform", 410.0, false, "MPN/g total solids", "EPA 1680"), "")),
+            (back, (found("Salmonella", 3.0, true, "MPN/4 g total solids", "EPA 1682"), "")),
+        ],
+        "bay-3" => vec![(day(10.9), (EntryKind::Repair, "blower bearing replaced"))],
+        _ => Vec::new(),
+    }
+}
+
 impl Bay {
+    /// The checks of the bin's probes in ice, and its loads.
+    fn filling(&self, now: Timestamp) -> Vec<(Timestamp, EntryKind)> {
+        let probes =
+            ["base", "core", "upper"].iter().filter_map(|place| ProbeId::new(&format!("{}-{place}", self.name)).ok());
+        let checks = probes.map(|probe| EntryKind::Calibrated {
+            probe,
+            against: Against::Ice,
+            showed: Celsius(0.0),
+            truth: Celsius(0.0),
+            allowed: Kelvin(0.5),
+            due: Some(now + Span::days(182)),
+        });
+        let whole = self.filled.wet_mass.0;
+        let loads =
+            [("Fennel Bank canteen (invented)", "food waste", 0.55), ("Copse Wood (invented)", "wood chips", 0.45)];
+        let loads = loads.map(|(source, material, share)| EntryKind::Loaded {
+            source: source.into(),
+            material: material.into(),
+            amount: Amount::Mass(Kilograms((whole * share).round())),
+            taken: Taken::In,
+        });
+        checks.chain(loads).map(|kind| (now, kind)).collect()
+    }
+
+    /// What is to be written by now, once.
+    fn due(&mut self, now: Timestamp) -> Vec<Paper> {
+        let (mut due, later): (Vec<Paper>, _) =
+            std::mem::take(&mut self.papers).into_iter().partition(|(at, _)| *at <= now);
+        self.papers = later;
+        for (_, (kind, _)) in &mut due {
+            if let EntryKind::Sampled { moisture_percent, .. } = kind {
+                *moisture_percent = (self.bin.mean_moisture_fraction() * 100.0).round();
+            }
+        }
+        due
+    }
+
     /// Whether the crew, called by a mail, is here now. They acknowledge when they read it.
     async fn comes(
         &mut self,

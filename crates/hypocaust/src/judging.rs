@@ -115,7 +115,7 @@ pub(crate) fn of_history<'h>(
             return Vec::new();
         };
         let end = life.ended_at.filter(|end| *end <= until);
-        let asked = Asked { life, until: end.unwrap_or(until), over: end.is_some() };
+        let asked = Asked { life: life.known_at(until), until: end.unwrap_or(until), over: end.is_some() };
         let history = history(site, &Origin::Lived(imported), &entries, asked, Facts::default());
         history.map_or_else(|_| Vec::new(), |h| chosen.iter().map(|c| Standing::from(&judge(c, &h))).collect())
     })
@@ -183,7 +183,7 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(Origin<'static>, Vec<Entry>, 
         };
         if wanted {
             let end = batch.ended_at.into_iter().chain(next).min().filter(|end| *end <= now);
-            asked.push(Asked { life: batch.clone(), until: end.unwrap_or(now), over: end.is_some() });
+            asked.push(Asked { life: batch.clone().known_at(now), until: end.unwrap_or(now), over: end.is_some() });
         }
     }
     if let Some(missing) = args.batches.iter().find(|n| !asked.iter().any(|a| a.life.id == Some(BatchId(**n)))) {

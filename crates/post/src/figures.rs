@@ -59,6 +59,17 @@ pub(crate) fn degrees(celsius: f64, display: Display) -> String {
     format!("{value:.3}")
 }
 
+/// A temperature without its unit, to the tenth, cut off and not rounded: it never reads as a limit that it has not reached.
+pub(crate) fn cut(celsius: f64, display: Display) -> String {
+    let value = shown(celsius, display);
+    if !value.is_finite() {
+        return CANNOT_TELL.into();
+    }
+    let tenths = ((value + SAME_WITHIN) * 10.0).floor() / 10.0;
+    // No minus before nothing.
+    format!("{:.1}", tenths + 0.0)
+}
+
 /// Hours to the tenth, cut off and not rounded: 71.96 h is `71.9 h`.
 pub(crate) fn hours(span: Span) -> String {
     let tenths = span.as_millis().max(0) / 360_000;

@@ -552,3 +552,18 @@ proptest! {
         prop_assert!(wrong.is_empty(), "of {count} words, these stand there not once but so often: {wrong:?}\n{text}");
     }
 }
+
+#[test]
+fn no_reader_finds_an_entry_about_suspect_tags() {
+    let pressed =
+        made(&document(Paper::A4, vec![heading(1, "A part"), paragraph("/MarkInfo<</Marked true/Suspects false>>")]));
+    let found = |what: &[u8]| pressed.pdf.windows(what.len()).any(|bytes| bytes == what);
+    assert!(found(b"/Marked true") && !found(b"/Suspects"), "the catalogue says nothing of suspects");
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("document.pdf");
+    std::fs::write(&path, &pressed.pdf).unwrap();
+    let checked = Command::new("pdfinfo").arg(&path).output().unwrap();
+    assert!(checked.status.success() && checked.stderr.is_empty(), "{}", String::from_utf8_lossy(&checked.stderr));
+    let checked = Command::new("qpdf").arg("--check").arg(&path).output().unwrap();
+    assert!(checked.status.success(), "{}", String::from_utf8_lossy(&checked.stdout));
+}

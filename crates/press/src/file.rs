@@ -94,7 +94,22 @@ pub(crate) fn made(
             .document_id(format!("{}\n{}", job.title, job.made_at.as_millis()))
             .creation_date(instant(date)),
     );
-    document.finish().map_err(|error| refused(&error))
+    let mut pdf = document.finish().map_err(|error| refused(&error))?;
+    without_suspects(&mut pdf);
+    Ok(pdf)
+}
+
+/// Blanks the entry that says that no tag is suspect: that is what its absence says (ISO 32000-1, table 321), and some readers take the
+/// entry for a fault. Nothing else moves, so that every offset in the file stays true.
+fn without_suspects(pdf: &mut [u8]) {
+    const MARKED: &[u8] = b"/MarkInfo<</Marked true/Suspects false>>";
+    const BLANK: &[u8] = b"/MarkInfo<</Marked true               >>";
+    // The catalogue stands at the end of the file; words of the document are packed.
+    if let Some(at) = pdf.windows(MARKED.len()).rposition(|bytes| bytes == MARKED)
+        && let Some(place) = pdf.get_mut(at..at + MARKED.len())
+    {
+        place.copy_from_slice(BLANK);
+    }
 }
 
 /// The tag of a language, if it has the form of one (BCP 47, RFC 5646 section 2.1); otherwise English.

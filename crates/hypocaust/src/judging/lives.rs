@@ -49,6 +49,17 @@ impl Life {
     }
 }
 
+impl Life {
+    /// The life as it was at `now`: samples that were taken later say nothing of the time before, and change no paper about it.
+    #[must_use]
+    pub(super) fn known_at(mut self, now: Timestamp) -> Life {
+        self.lab.retain(|result| result.sampled_at <= now);
+        self.raw_added.retain(|at| *at <= now);
+        self.curing_at = self.curing_at.filter(|at| *at <= now);
+        self
+    }
+}
+
 /// The lives of the store's batches; `entries` are those that hold.
 pub(super) fn of_batches(batches: &[Batch], entries: &[Entry]) -> Vec<Life> {
     // A batch with a time that cannot be is not judged; the daemon names it.
@@ -154,6 +165,29 @@ mod tests {
     fn loaded(taken: Taken) -> EntryKind {
         let amount = Amount::Mass(Kilograms(800.0));
         EntryKind::Loaded { source: "Canteen".into(), material: "food waste".into(), amount, taken }
+    }
+
+    #[test]
+    fn what_came_later_changes_no_paper_about_the_time_before() {
+        let batch =
+            Batch { on_air_at: Some(at(10)), curing_at: Some(at(90)), ..Batch::begun(BatchId(1), bin("a"), at(0)) };
+        let lab = EntryKind::LabResult {
+            analyte: "Salmonella".into(),
+            value: 3.0,
+            below: true,
+            unit: "MPN/4 g total solids".into(),
+            laboratory: "County Lab".into(),
+            method: String::new(),
+            sampled_at: at(95),
+        };
+        let entries = log(vec![(10, "a", on_air()), (120, "a", lab)]);
+        let lives = of_batches(&[batch], &entries);
+        let known = |hours| {
+            let life = lives[0].clone().known_at(at(hours));
+            (life.lab.len(), life.curing_at)
+        };
+        assert_eq!(known(80), (0, None), "a summary of the week before says what it said");
+        assert_eq!(known(95), (1, Some(at(90))), "a sample counts from when it was taken, whenever its result came");
     }
 
     #[test]

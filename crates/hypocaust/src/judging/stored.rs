@@ -47,7 +47,7 @@ pub(crate) fn each_of_store(
         let next = later.map(|l| l.on_air_at).min();
         let end = life.ended_at.into_iter().chain(next).min().filter(|end| *end <= now);
         if life.id.is_some_and(|id| wanted(id, life.on_air_at, end)) {
-            asked.push(Asked { life: life.clone(), until: end.unwrap_or(now), over: end.is_some() });
+            asked.push(Asked { life: life.clone().known_at(now), until: end.unwrap_or(now), over: end.is_some() });
         }
     }
     asked.sort_by(|a, b| (&a.life.bin, a.life.on_air_at).cmp(&(&b.life.bin, b.life.on_air_at)));

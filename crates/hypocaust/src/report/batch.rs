@@ -127,5 +127,6 @@ fn nothing_yet((from, to): (Timestamp, Timestamp)) -> Course {
         marks: Vec::new(),
         counted: Vec::new(),
         counted_by: String::new(),
+        met: None,
     }
 }

@@ -23,6 +23,8 @@ pub(super) const FIGURES: &str = "figures.csv";
 
 /// The daily figures of a week.
 pub(super) const DAYS: &str = "days.csv";
+/// The signed checkpoint of the record, byte for byte as `hypocaust verify --previous` reads it.
+pub(super) const CHECKPOINT: &str = "checkpoint.txt";
 /// The document of a week.
 pub(super) const WEEK_PDF: &str = "summary.pdf";
 
@@ -92,7 +94,8 @@ impl Files {
     pub(super) fn of_week(site: &Site, facts: &WeekFacts, figures: &Figures) -> Result<Files, CommandError> {
         let report = post::reports::week(facts, Parts::Main);
         let annex = post::reports::week(facts, Parts::Annex);
-        Ok(Files(vec![
+        let checkpoint = facts.checkpoint.iter().map(|own| (CHECKPOINT.to_owned(), own.note.clone().into_bytes()));
+        let mut files = vec![
             ("summary.txt".into(), text(&report).into_bytes()),
             ("summary.html".into(), html(&report, &facts.site, Pictures::Inline).into_bytes()),
             (WEEK_PDF.into(), pdf(site, &report, &facts.site, facts.made_at)?),
@@ -100,7 +103,9 @@ impl Files {
             ("annex.pdf".into(), pdf(site, &annex, &facts.site, facts.made_at)?),
             (DAYS.into(), said::days_csv(&facts.site, &facts.days).into_bytes()),
             (FIGURES.into(), said::as_csv(figures).into_bytes()),
-        ]))
+        ];
+        files.extend(checkpoint);
+        Ok(Files(files))
     }
 
     /// Those of a process record.

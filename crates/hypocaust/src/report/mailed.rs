@@ -180,6 +180,11 @@ fn attachments(
                 };
                 out.push(Attachment { name: format!("summary-{name}.pdf"), media_type: "application/pdf", bytes });
             }
+            // Whatever a reader chose: a checkpoint that left the site is what the site cannot take back.
+            files::CHECKPOINT => {
+                let name = format!("checkpoint-{name}.txt");
+                out.push(Attachment { name, media_type: "text/plain; charset=utf-8", bytes });
+            }
             files::DAYS if csv => {
                 out.push(Attachment { name: format!("days-{name}.csv"), media_type: "text/csv; charset=utf-8", bytes });
             }

@@ -305,6 +305,7 @@ pub(super) fn course(judged: &Judged) -> Course {
         marks,
         counted: first.map_or_else(Vec::new, |(j, ..)| j.counted.clone()),
         counted_by: first.map_or_else(String::new, |(j, ..)| j.criterion.clone()),
+        met: first.and_then(|(j, ..)| j.met_at),
     }
 }
 

@@ -18,11 +18,13 @@ use crate::figures;
 use crate::reports::facts::{Course, CourseLine, Hour, Mark};
 
 /// Size in pixels. On paper it is as wide as the text, and its letters are 9 points then.
-const SIZE: (i32, i32) = (1_000, 370);
+const SIZE: (i32, i32) = (1_000, 320);
 const LETTER: i32 = 20;
 const LINE_HEIGHT: i32 = 26;
 /// Rows for the letters of what was done; where three crowd into the width of one, the last is left out here and told in words.
 const MARK_ROWS: usize = 3;
+/// Names of limits take turns in so many columns, so that each lies on its own line though its neighbour is close.
+const LIMIT_COLUMNS: i32 = 2;
 /// The time that counts.
 const COUNTED: RGBColor = RGBColor(226, 226, 226);
 
@@ -40,6 +42,7 @@ pub(crate) fn svg(course: &Course, zone: &Zone, display: Display) -> Result<Stri
         plot.draw_counted(&mut pen, course);
         plot.draw_axes(&mut pen, course, zone, display);
         plot.draw_marks(&mut pen);
+        plot.draw_met(&mut pen, course);
         plot.draw_lines(&mut pen, course, display);
         if let Some(error) = pen.failed {
             return Err(ChartError::Draw(error));
@@ -60,6 +63,8 @@ pub(crate) fn png(course: &Course, zone: &Zone, display: Display) -> Result<Vec<
 /// Where the plot sits, and how values become pixels.
 struct Plot {
     left: i32,
+    /// Room for the name of a limit; there are columns of them between the plot and the names of the probes.
+    limit: i32,
     right: i32,
     top: i32,
     bottom: i32,
@@ -80,12 +85,14 @@ impl Plot {
         let (low, high, step) =
             scale(shown().fold(f64::INFINITY, f64::min), shown().fold(f64::NEG_INFINITY, f64::max), display);
         let labels = lines(course).map(|line| shortened(line.probe.as_str(), LABEL_LONGEST));
+        let label = labels.map(|text| text_width(&text, LETTER)).max().unwrap_or(0);
         let limits = course.limits.iter().map(|(limit, _)| limit_label(limit.0, display));
-        let label = labels.chain(limits).map(|text| text_width(&text, LETTER)).max().unwrap_or(0);
+        let limit = limits.map(|text| text_width(&text, LETTER)).max().unwrap_or(0);
         let from = course.from.as_millis();
         let mut plot = Plot {
             left: 58,
-            right: SIZE.0 - label - 24,
+            limit,
+            right: SIZE.0 - label - 24 - LIMIT_COLUMNS * (limit + 8),
             top: 0,
             bottom: SIZE.1 - LINE_HEIGHT - 14,
             from,
@@ -157,10 +164,26 @@ impl Plot {
             }
         }
         pen.stroke(vec![(self.left, self.bottom), (self.right, self.bottom)], INK, 2, None);
-        for (limit, _) in &course.limits {
-            let y = self.y(figures::shown(limit.0, display));
-            pen.stroke(vec![(self.left, y), (self.right, y)], INK, 2, Some((10, 6)));
+        // Limits come from below; each has its name on its own line, and neighbours stand in different columns.
+        let mut limits: Vec<f64> = course.limits.iter().map(|(limit, _)| limit.0).collect();
+        limits.sort_by(f64::total_cmp);
+        for (n, limit) in (0..LIMIT_COLUMNS).cycle().zip(limits) {
+            let y = self.y(figures::shown(limit, display));
+            let x = self.right + 6 + n * (self.limit + 8);
+            pen.stroke(vec![(self.left, y), (x - 3, y)], INK, 2, Some((10, 6)));
+            pen.write(&limit_label(limit, display), (x, y), INK, HPos::Left);
         }
+    }
+
+    /// The moment at which the criterion was met: a line of its own kind, and its letter below the plot's upper edge.
+    fn draw_met(&self, pen: &mut Pen<'_, '_>, course: &Course) {
+        let Some(x) = course.met.filter(|met| (course.from..=course.to).contains(met)).map(|met| self.x(met)) else {
+            return;
+        };
+        pen.stroke(vec![(x, self.top), (x, self.bottom)], INK, 3, None);
+        let y = self.bottom - LINE_HEIGHT;
+        pen.blank([(x - LETTER / 2, y - LINE_HEIGHT / 2), (x + LETTER / 2, y + LINE_HEIGHT / 2)]);
+        pen.write("M", (x, y), INK, HPos::Center);
     }
 
     fn draw_marks(&self, pen: &mut Pen<'_, '_>) {
@@ -204,16 +227,11 @@ impl Plot {
             let middle = ((self.left + self.right) / 2, (self.top + self.bottom) / 2);
             pen.write("no readings in this time", middle, INK, HPos::Center);
         }
-        for (i, (limit, _)) in course.limits.iter().enumerate() {
-            let end = (self.right, self.y(figures::shown(limit.0, display)));
-            let text = limit_label(limit.0, display);
-            labels.push(EndLabel { line: LINES_MAX + i, end, y: end.1, text, colour: INK });
-        }
         spread(&mut labels, self.top, self.bottom, LINE_HEIGHT);
         for label in labels {
             // All names stand in one column, each beside a piece of its line, so that they are found without colour.
-            let x = self.right + 10;
-            if label.line < LINES_MAX && label.end.0 < x {
+            let x = self.right + 10 + LIMIT_COLUMNS * (self.limit + 8);
+            if label.end.0 < x {
                 pen.stroke(vec![label.end, (x - 2, label.y)], label.colour, 1, None);
             }
             pen.write(&label.text, (x, label.y), label.colour, HPos::Left);
@@ -230,7 +248,7 @@ fn middle(hour: &Hour) -> Timestamp {
 }
 
 fn limit_label(limit: f64, display: Display) -> String {
-    format!("limit {}", figures::degrees(limit, display).trim_end_matches(".0"))
+    figures::degrees(limit, display).trim_end_matches(".0").to_owned()
 }
 
 #[cfg(test)]
@@ -245,7 +263,7 @@ mod tests {
 
     fn hour(n: f64, celsius: f64) -> Hour {
         let (low, median, high) = (Celsius(celsius - 1.0), Celsius(celsius), Celsius(celsius + 1.0));
-        Hour { first: at(n), last: at(n + 0.9), low, median, high }
+        Hour { first: at(n), last: at(n + 0.9), low, low_at: at(n), median, high, high_at: at(n) }
     }
 
     fn course(runs: Vec<Vec<Hour>>) -> Course {
@@ -258,6 +276,7 @@ mod tests {
             marks: vec![(at(20.0), Mark::Watered), (at(20.1), Mark::Turned)],
             counted: vec![(at(10.0), at(82.0))],
             counted_by: "held".into(),
+            met: Some(at(82.0)),
         }
     }
 
@@ -273,15 +292,36 @@ mod tests {
             let svg = svg(&course(runs), &berlin(), Display::Metric).unwrap();
             assert_eq!(svg.matches("<polygon").count(), polygons, "{why}");
             assert_eq!(svg.matches("<circle").count(), circles, "{why}");
-            assert!(svg.contains("limit 55"), "{why}");
+            assert!(["55", "M"].iter().all(|word| svg.lines().any(|line| line.trim() == *word)), "{why}: {svg}");
         }
+    }
+
+    #[test]
+    fn each_limit_has_its_name_on_its_own_line() {
+        let limits = [70.0, 55.0, 60.0, 65.0].map(|limit| (Celsius(limit), "held".to_owned())).to_vec();
+        let course = Course { limits, ..course(vec![vec![hour(3.0, 60.0)]]) };
+        let plot = Plot::around(&course, Display::Metric);
+        let svg = svg(&course, &berlin(), Display::Metric).unwrap();
+        let mut columns = Vec::new();
+        for limit in [55.0, 60.0, 65.0, 70.0] {
+            let texts = svg.lines().zip(svg.lines().skip(1));
+            // The axis may have the same figure; it is drawn first.
+            let place = texts.filter(|(_, text)| text.trim() == format!("{limit}")).last();
+            let of = |name: &str| -> i32 {
+                let (head, _) = place.unwrap();
+                head.split(&format!(" {name}=\"")).nth(1).unwrap().split('"').next().unwrap().parse().unwrap()
+            };
+            assert!((of("y") - plot.y(limit)).abs() <= LETTER / 2, "{limit}: {} and {}", of("y"), plot.y(limit));
+            columns.push(of("x"));
+        }
+        assert_eq!([columns[0], columns[1]], [columns[2], columns[3]], "neighbours stand beside each other");
+        assert!(columns[0] + text_width("55", LETTER) < columns[1]);
     }
 
     #[test]
     fn no_course_makes_the_drawing_complain() {
         super::super::tests::listen();
-        let same =
-            |n: f64| Hour { first: at(n), last: at(n), low: Celsius(60.0), median: Celsius(60.0), high: Celsius(60.0) };
+        let same = |n: f64| Hour { last: at(n), low: Celsius(60.0), high: Celsius(60.0), ..hour(n, 60.0) };
         for (what, course) in [
             ("nothing", course(vec![])),
             ("an empty run", course(vec![vec![]])),

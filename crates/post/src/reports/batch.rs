@@ -2,11 +2,17 @@
 //!
 //! Must never say that the batch complies: it says what was measured, and leaves room for whoever certifies more.
 
+use std::collections::BTreeSet;
+
 use pile::time::Timestamp;
 use site::entry::Stage;
+use site::ids::ProbeId;
+use site::judge::Laboratory;
+use site::zone::Day;
 
-use super::block::{Block, Report, Row, Table};
+use super::block::{Block, Report, Row, Table, heads};
 use super::facts::{BatchFacts, LabFacts};
+use super::offsets;
 use super::plain::NOTHING;
 use super::result::{Detail, blocks};
 use super::week::{about_site, changes, checkpoint, edition, probe_table};
@@ -19,40 +25,94 @@ pub(super) fn report(facts: &BatchFacts) -> Report {
     way(facts, &mut blocks);
     results(facts, &mut blocks);
     laboratory(facts, &mut blocks);
+    daily(facts, &mut blocks);
     contacts(facts, &mut blocks);
     destination(facts, &mut blocks);
     evidence(facts, &mut blocks);
     closing(facts, &mut blocks);
+    let usual = offsets::usual(&facts.site.zone, facts.batch.in_bin_since, facts.to);
+    offsets::once(&mut blocks, usual);
     Report { title: format!("{}: process record of batch {}", facts.site.name, facts.batch.id), blocks }
 }
 
+/// Page one: whose batch, each regulation by its name with what was measured, the picture, and what is missing.
 fn head(facts: &BatchFacts) -> Vec<Block> {
     let site = &facts.site;
-    let mut rows = about_site(site);
-    rows.push(("Batch".to_owned(), format!("{}, {} at the end of this record", facts.batch.id, stage(facts.stage))));
-    rows.push(("Tells of the time".to_owned(), format!("up to {} ({})", at(site, facts.to), site.zone.name())));
-    rows.push(("Edition".to_owned(), edition(&facts.edition)));
-    rows.push(("Made".to_owned(), format!("{} by {}", at(site, facts.made_at), site.software)));
+    let mut rows = vec![(
+        "Batch".to_owned(),
+        format!("{} in bin {}, {} at the end of this record", facts.batch.id, facts.hot_bin, stage(facts.stage)),
+    )];
+    rows.extend(about_site(site));
+    let zone = offsets::briefly(&site.zone, facts.batch.in_bin_since, facts.to);
+    rows.push((
+        "Covers".to_owned(),
+        format!("{} to {} ({zone})", at(site, facts.batch.in_bin_since), at(site, facts.to)),
+    ));
+    rows.push((
+        "Made".to_owned(),
+        format!("{} by {}; edition: {}", at(site, facts.made_at), site.software, edition(&facts.edition)),
+    ));
     let mut out = vec![Block::Facts(rows)];
-    let results: Vec<String> = facts
-        .results
-        .iter()
-        .map(|r| format!("{}: {}", r.judgement.criterion, words::headline(&site.zone, &r.judgement)))
-        .collect();
-    out.push(Block::Lead(match results.is_empty() {
-        true => "No criterion is chosen that it could be held against.".to_owned(),
-        false => format!("Measured: {}.", results.join("; ")),
-    }));
+    for result in &facts.results {
+        out.extend(blocks(site, result, Detail::First));
+    }
+    if facts.results.is_empty() {
+        out.push(Block::Lead("No criterion is chosen for this site: nothing was judged.".into()));
+    }
+    out.push(Block::Subheading("Temperatures".into()));
+    out.push(Block::Figure {
+        caption: words::caption(site, &facts.course),
+        in_words: words::course(site, &facts.course),
+        course: facts.course.clone(),
+    });
+    out.push(Block::Subheading("What is missing".into()));
+    let missing = missing(facts);
+    out.push(match missing.is_empty() {
+        true => Block::Paragraph("Nothing that this record asks for.".into()),
+        false => Block::List(missing),
+    });
     out.push(Block::Caution(
-        "This states what was measured and written down. It is no finding of compliance and no statement about the product: the edition \
-         of the regulation that your permit cites, the permit itself and those who apply them decide."
+        "This record states what was measured and written down. It is no finding of compliance and no statement about the product. The \
+         regulation in the edition that the permit cites, the permit and the authority decide."
             .into(),
     ));
     out.extend(facts.site.readings_from.iter().map(|words| Block::Paragraph(words.clone())));
-    if facts.stage != Stage::Gone && facts.hot.is_some_and(|(_, until)| until.is_none()) {
-        out.push(Block::Caution("The batch is still hot: what stands here will still change.".into()));
-    }
     changes(&facts.edition, &mut out);
+    out
+}
+
+/// What somebody who holds the record against a regulation would look for and does not find.
+fn missing(facts: &BatchFacts) -> Vec<String> {
+    let site = &facts.site;
+    let mut out = Vec::new();
+    if facts.stage != Stage::Gone && facts.hot.is_some_and(|(_, until)| until.is_none()) {
+        out.push("The batch is still on air: this record will change.".to_owned());
+    }
+    let about = [("facility", &site.facility), ("permit", &site.permit), ("responsible person", &site.responsible)];
+    let absent: Vec<&str> = about.iter().filter(|(_, value)| value.is_none()).map(|(what, _)| *what).collect();
+    if !absent.is_empty() {
+        out.push(format!("Not given: {}.", absent.join(", ")));
+    }
+    for result in &facts.results {
+        if let Laboratory::Outstanding(_) = result.judgement.lab {
+            out.push(format!("Laboratory results for {}.", result.judgement.criterion));
+        }
+    }
+    if facts.loads.iter().all(|load| load.rejected.is_some()) {
+        out.push("Loads: none is on record, so that the material is not known.".to_owned());
+    }
+    let unchecked: Vec<&str> = facts
+        .probes
+        .iter()
+        .filter(|p| facts.course.lines.iter().any(|line| line.probe == p.probe) && p.check.is_none())
+        .map(|p| p.probe.as_str())
+        .collect();
+    if !unchecked.is_empty() {
+        out.push(format!("Calibration checks of {}.", unchecked.join(", ")));
+    }
+    if facts.checkpoint.is_none() {
+        out.push("A record that shows whether anything was changed since.".to_owned());
+    }
     out
 }
 
@@ -124,18 +184,12 @@ fn way(facts: &BatchFacts, out: &mut Vec<Block>) {
 
 fn results(facts: &BatchFacts, out: &mut Vec<Block>) {
     let site = &facts.site;
-    out.push(Block::Heading("What was measured against each criterion".into()));
-    out.push(Block::Paragraph(words::READING_PICTURES.into()));
-    out.push(Block::Figure {
-        caption: words::caption(site, &facts.course),
-        in_words: words::course(site, &facts.course),
-        course: facts.course.clone(),
-    });
+    out.push(Block::Heading("Results in full".into()));
     for result in &facts.results {
         out.extend(blocks(site, result, Detail::Whole));
     }
     if facts.results.is_empty() {
-        out.push(Block::Paragraph("None is chosen: `criteria:` in the settings names them.".into()));
+        out.push(Block::Paragraph("No criterion is chosen.".into()));
     }
 }
 
@@ -151,7 +205,7 @@ fn laboratory(facts: &BatchFacts, out: &mut Vec<Block>) {
     let over = facts.hot.and_then(|(_, until)| until);
     let met = facts.results.iter().filter_map(|r| r.judgement.met_at).max();
     let rows = facts.lab.iter().map(|lab| Row { cells: cells(facts, lab), remarks: early(site, lab, over, met) });
-    let heads = vec!["Looked for", "Found", "Laboratory", "Method", "Sample taken", "Written by"];
+    let heads = heads(["Looked for", "Found", "Laboratory", "Method", "Sample taken", "Written by"]);
     out.push(Block::Table(Table { heads, rows: rows.collect() }));
 }
 
@@ -181,6 +235,47 @@ fn early(
         )],
         None => vec!["Taken while no run had been completed.".to_owned()],
         Some(_) => Vec::new(),
+    }
+}
+
+/// More probes than this do not go beside each other on paper; each has rows of its own then.
+const PROBES_BESIDE: usize = 4;
+
+/// Lowest, median and highest reading of each probe, day by day.
+fn daily(facts: &BatchFacts, out: &mut Vec<Block>) {
+    let site = &facts.site;
+    out.push(Block::Heading("Temperatures day by day".into()));
+    let mut probes: Vec<&ProbeId> = Vec::new();
+    for day in &facts.days {
+        if !probes.contains(&&day.probe) {
+            probes.push(&day.probe);
+        }
+    }
+    if probes.is_empty() {
+        out.push(Block::Paragraph("No readings are on record.".into()));
+        return;
+    }
+    let sign = figures::temperature_sign(site.display);
+    out.push(Block::Paragraph(format!(
+        "Lowest, median and highest good reading of each day in {sign}, cut off to the tenth; – where there is no reading."
+    )));
+    for some in probes.chunks(PROBES_BESIDE) {
+        let own = || facts.days.iter().filter(|day| some.contains(&&day.probe));
+        let days: BTreeSet<Day> = own().map(|day| day.day).collect();
+        let row = |day: &Day| {
+            let cell = |probe: &&ProbeId| {
+                let figures = own().find(|d| d.day == *day && d.probe == **probe).and_then(|d| d.figures);
+                figures.map_or_else(
+                    || NOTHING.to_owned(),
+                    |values| values.map(|celsius| figures::cut(celsius.0, site.display)).join(" / "),
+                )
+            };
+            Row::of(std::iter::once(day.to_string()).chain(some.iter().map(cell)).collect())
+        };
+        let rows = days.iter().map(row).collect();
+        let heads =
+            std::iter::once("Day".to_owned()).chain(some.iter().map(|probe| format!("{probe}, low / median / high")));
+        out.push(Block::Table(Table { heads: heads.collect(), rows }));
     }
 }
 
@@ -255,8 +350,9 @@ fn closing(facts: &BatchFacts, out: &mut Vec<Block>) {
             .into(),
     ));
     out.push(Block::Paragraph(format!(
-        "Times are those of the site's clocks ({}), each with its offset from UTC. Temperatures are in {}; hours are cut off, not rounded.",
-        facts.site.zone.name(),
-        figures::temperature_sign(facts.site.display)
+        "Times: {}. Temperatures are in {}; temperatures and hours are cut off, not rounded. {}",
+        offsets::named(&facts.site.zone, facts.batch.in_bin_since, facts.to),
+        figures::temperature_sign(facts.site.display),
+        words::READING_PICTURES
     )));
 }

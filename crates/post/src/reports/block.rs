@@ -56,7 +56,7 @@ pub enum Block {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Table {
     /// Heads of the columns, the first one that of the rows.
-    pub heads: Vec<&'static str>,
+    pub heads: Vec<String>,
     /// The rows.
     pub rows: Vec<Row>,
 }
@@ -68,6 +68,11 @@ pub struct Row {
     pub cells: Vec<String>,
     /// What does not fit into a column; below the row.
     pub remarks: Vec<String>,
+}
+
+/// Heads of columns that are always the same.
+pub fn heads<const N: usize>(heads: [&str; N]) -> Vec<String> {
+    heads.map(str::to_owned).to_vec()
 }
 
 impl Row {

@@ -266,6 +266,8 @@ pub struct Course {
     pub counted: Vec<(Timestamp, Timestamp)>,
     /// The criterion by which it counts.
     pub counted_by: String,
+    /// When that criterion was met.
+    pub met: Option<Timestamp>,
 }
 
 /// One probe's line.
@@ -288,10 +290,14 @@ pub struct Hour {
     pub last: Timestamp,
     /// The lowest.
     pub low: Celsius,
+    /// When the lowest was measured first.
+    pub low_at: Timestamp,
     /// The median.
     pub median: Celsius,
     /// The highest.
     pub high: Celsius,
+    /// When the highest was measured first.
+    pub high_at: Timestamp,
 }
 
 /// A result of a laboratory.

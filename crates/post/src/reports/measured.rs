@@ -53,10 +53,25 @@ pub fn runs_of_hours(points: &[Point], max_gap: Span) -> Vec<Vec<Hour>> {
                 Some(hour) => hour.last = point.at,
                 None => {
                     let celsius = Celsius(point.value);
-                    run.push(Hour { first: point.at, last: point.at, low: celsius, median: celsius, high: celsius });
+                    let (low_at, high_at) = (point.at, point.at);
+                    run.push(Hour {
+                        first: point.at,
+                        last: point.at,
+                        low: celsius,
+                        low_at,
+                        median: celsius,
+                        high: celsius,
+                        high_at,
+                    });
                 }
             }
             if let (Some(hour), Some([low, median, high])) = (run.last_mut(), low_median_high(&values)) {
+                if low.0 < hour.low.0 {
+                    hour.low_at = point.at;
+                }
+                if high.0 > hour.high.0 {
+                    hour.high_at = point.at;
+                }
                 (hour.low, hour.median, hour.high) = (low, median, high);
             }
         }
@@ -190,6 +205,13 @@ mod tests {
         }
         let split = runs_of_hours(&points(&[(0, 60.0), (50, 61.0)]), Span::minutes(30));
         assert_eq!(split.len(), 2, "a gap within an hour divides it too");
+        let hour = runs_of_hours(&points(&[(0, 60.0), (10, 58.0), (20, 63.0), (30, 58.0), (40, 63.0)]), GAP);
+        let hour = hour[0][0];
+        assert_eq!(
+            (hour.low_at, hour.high_at),
+            (at(10), at(20)),
+            "extremes have the instant at which they were reached first"
+        );
     }
 
     #[test]

@@ -21,6 +21,14 @@ pub(super) fn named(zone: &Zone, from: Timestamp, to: Timestamp) -> String {
     }
 }
 
+/// The same for the head of a document; its foot says the rest.
+pub(super) fn briefly(zone: &Zone, from: Timestamp, to: Timestamp) -> String {
+    match usual(zone, from, to) {
+        Some(offset) => format!("{}, UTC{offset}", zone.name()),
+        None => zone.name().to_owned(),
+    }
+}
+
 /// Takes the usual offset from every time; other offsets stay.
 pub(super) fn once(blocks: &mut [Block], usual: Option<String>) {
     let Some(usual) = usual else { return };

@@ -63,7 +63,7 @@ fn one(out: &mut String, block: &Block) {
 
 /// In columns where these fit, else each row as one sentence.
 fn table(out: &mut String, table: &Table) {
-    let cells: Vec<Vec<String>> = std::iter::once(table.heads.iter().map(|h| (*h).to_owned()).collect())
+    let cells: Vec<Vec<String>> = std::iter::once(table.heads.iter().map(|h| clean(h)).collect())
         .chain(table.rows.iter().map(|row| row.cells.iter().map(|cell| clean(cell)).collect()))
         .collect();
     let columns = table.heads.len();
@@ -153,7 +153,7 @@ mod tests {
         let table = |cell: &str| Report {
             title: "T".into(),
             blocks: vec![Block::Table(Table {
-                heads: vec!["Bin", "What", "More"],
+                heads: super::super::block::heads(["Bin", "What", "More"]),
                 rows: vec![Row { cells: vec!["b1".into(), cell.into(), "–".into()], remarks: vec!["look".into()] }],
             })],
         };

@@ -5,7 +5,7 @@
 use pile::time::Timestamp;
 use site::judge::{Judgement, Laboratory, Outcome};
 
-use super::block::{Block, Row, Table};
+use super::block::{Block, Row, Table, heads};
 use super::facts::{BatchWeek, ResultFacts, SiteFacts};
 use super::plain::NOTHING;
 use super::words::{self, at, headline, hours, share};
@@ -15,10 +15,13 @@ pub(super) fn blocks(site: &SiteFacts, result: &ResultFacts, detail: Detail) -> 
     let j = &result.judgement;
     // Among those of other batches, the heading alone must say whose it is.
     let whose = || j.batch.map_or_else(|| format!("Bin {}, ", j.bin), |batch| format!("Batch {batch}, "));
-    let whose = if detail == Detail::Whole { String::new() } else { whose() };
+    let whose = if matches!(detail, Detail::First | Detail::Whole) { String::new() } else { whose() };
     let heading = Block::Subheading(format!("{whose}{}: {}", j.criterion, headline(&site.zone, j)));
     if detail == Detail::Brief {
         return vec![heading, brief(site, j)];
+    }
+    if detail == Detail::First {
+        return vec![Block::Subheading(format!("{}: {}", result.title, headline(&site.zone, j))), first(result)];
     }
     let mut out = vec![heading];
     let mut facts = vec![
@@ -106,6 +109,25 @@ fn brief(site: &SiteFacts, j: &Judgement) -> Block {
     Block::Facts(facts)
 }
 
+/// What page one of a process record says of a result: the text of the law by its name, what was measured, the laboratory, the permit.
+fn first(result: &ResultFacts) -> Block {
+    let j = &result.judgement;
+    let mut facts = vec![
+        ("Regulation".to_owned(), format!("{}; {} (criterion {})", result.citation, result.edition, j.criterion)),
+        ("Measured".to_owned(), j.because.clone()),
+    ];
+    facts.extend(j.marginal.iter().map(|text| ("Margin".to_owned(), text.clone())));
+    let laboratory = match j.lab {
+        Laboratory::NotAsked => "no result is asked for",
+        Laboratory::Outstanding(_) => "OUTSTANDING; see Results in full",
+        Laboratory::InHand(_) => "in hand and within the limits; see Results of laboratories",
+        Laboratory::Beyond(_) => "BEYOND A LIMIT; see Results in full",
+    };
+    facts.push(("Laboratory".to_owned(), laboratory.to_owned()));
+    facts.extend(result.permit.iter().map(|permit| ("Permit says".to_owned(), permit.clone())));
+    Block::Facts(facts)
+}
+
 /// One line for each result: the batch, the result, and how far it got.
 pub(super) fn lines(site: &SiteFacts, batches: &[BatchWeek]) -> Block {
     let rows = batches.iter().flat_map(|batch| {
@@ -121,7 +143,7 @@ pub(super) fn lines(site: &SiteFacts, batches: &[BatchWeek]) -> Block {
         })
     });
     Block::Table(Table {
-        heads: vec!["Bin, batch", "Criterion", "Result", "Qualifying hours", "Coverage"],
+        heads: heads(["Bin, batch", "Criterion", "Result", "Qualifying hours", "Coverage"]),
         rows: rows.collect(),
     })
 }
@@ -165,6 +187,8 @@ pub(super) fn changed(result: &ResultFacts, from: Timestamp) -> bool {
 pub(super) enum Detail {
     /// The measurement and its sum in a line or two.
     Brief,
+    /// What page one of a process record has room for.
+    First,
     /// All of what was measured.
     Full,
     /// Also what is asked, and from where that is known.

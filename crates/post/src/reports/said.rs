@@ -2,11 +2,14 @@
 //!
 //! Must never leave out a figure by which a reader could have decided.
 
+use pile::units::Celsius;
+
 use super::facts::{
-    BatchFacts, Change, DayFacts, Deviation, EntryFacts, LoadFacts, ProbeFacts, ResultFacts, ShipmentFacts, SiteFacts,
-    WeekFacts,
+    BatchFacts, Change, DayFacts, Deviation, EntryFacts, LoadFacts, Newest, ProbeFacts, ResultFacts, ShipmentFacts,
+    SiteFacts, WeekFacts,
 };
 use super::words::{self, at, hours, share};
+use crate::figures::CANNOT_TELL;
 
 /// Names and values.
 pub type Figures = Vec<(String, String)>;
@@ -22,8 +25,8 @@ pub fn of_week(facts: &WeekFacts) -> Figures {
             format!("bin {} at the end", bin.bin),
             format!(
                 "{batch} {stage}; coldest {}; core {}",
-                words::newest(site, bin.coldest.as_ref()),
-                words::newest(site, bin.core.as_ref())
+                newest(site, bin.coldest.as_ref()),
+                newest(site, bin.core.as_ref())
             ),
         ));
     }
@@ -53,6 +56,15 @@ pub fn of_batch(facts: &BatchFacts) -> Figures {
     common(site, &facts.loads, &facts.shipments, &facts.deviations, &facts.entries, &mut out);
     days(site, &facts.days, &mut out);
     out
+}
+
+/// A temperature as figures of editions have it since the first one; words on paper may change, figures that are compared may not.
+fn temperature(site: &SiteFacts, celsius: Celsius) -> String {
+    crate::figures::temperature(celsius.0, site.display)
+}
+
+fn newest(site: &SiteFacts, newest: Option<&Newest>) -> String {
+    newest.map_or_else(|| CANNOT_TELL.to_owned(), |n| temperature(site, n.celsius))
 }
 
 /// What differs between an earlier edition and this one, in the order of this one; what is gone comes last.
@@ -188,12 +200,9 @@ fn common(
 fn days(site: &SiteFacts, list: &[DayFacts], out: &mut Figures) {
     for d in list {
         let figures = match d.figures {
-            Some([low, median, high]) => format!(
-                "{} / {} / {}",
-                words::temperature(site, low),
-                words::temperature(site, median),
-                words::temperature(site, high)
-            ),
+            Some([low, median, high]) => {
+                format!("{} / {} / {}", temperature(site, low), temperature(site, median), temperature(site, high))
+            }
             None => "no readings".to_owned(),
         };
         let value = format!("{figures}; {} readings, heard {} h", d.readings, cut(d.hours_heard));

@@ -158,7 +158,7 @@ fn table(table: &Table) -> document::Table {
         .map(|(n, head)| {
             let width = if longest(n) <= SHORT { Width::Fit } else { Width::Fill };
             let align = if figures(table, n) { Align::Right } else { Align::Left };
-            Column { head: (*head).to_owned(), align, width }
+            Column { head: clean(head), align, width }
         })
         .collect();
     let remarks = !crowded(table) && table.rows.iter().any(|row| !row.remarks.is_empty());

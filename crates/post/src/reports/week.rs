@@ -8,7 +8,7 @@ use site::entry::Stage;
 use site::ids::BinId;
 use site::model::ReportSection;
 
-use super::block::{Block, Report, Row, Table};
+use super::block::{Block, Report, Row, Table, heads};
 use super::facts::{
     BinFacts, Clock, ComplaintFacts, Deviation, Edition, Ran, ResultFacts, Review, SiteFacts, WeekFacts,
 };
@@ -89,7 +89,7 @@ fn head(facts: &WeekFacts) -> Vec<Block> {
             "{} to {} ({})",
             at(site, facts.from),
             at(site, facts.to),
-            offsets::named(&site.zone, facts.from, facts.to)
+            offsets::briefly(&site.zone, facts.from, facts.to)
         ),
     )];
     rows.extend(about_site(site));
@@ -111,13 +111,11 @@ fn head(facts: &WeekFacts) -> Vec<Block> {
 
 /// Who the site is to others.
 pub(super) fn about_site(site: &SiteFacts) -> Vec<(String, String)> {
-    let missing = |what: &Option<String>, key: &str| {
-        what.clone().unwrap_or_else(|| format!("not given (`reports: {key}` in the settings)"))
-    };
+    let given = |what: &Option<String>| what.clone().unwrap_or_else(|| "not given".to_owned());
     vec![
-        ("Facility".to_owned(), missing(&site.facility, "facility")),
-        ("Permit".to_owned(), missing(&site.permit, "permit")),
-        ("Responsible".to_owned(), missing(&site.responsible, "responsible")),
+        ("Facility".to_owned(), given(&site.facility)),
+        ("Permit".to_owned(), given(&site.permit)),
+        ("Responsible".to_owned(), given(&site.responsible)),
     ]
 }
 
@@ -138,7 +136,7 @@ pub(super) fn changes(edition: &Edition, out: &mut Vec<Block>) {
     let now = |text: &Option<String>| text.clone().unwrap_or_else(|| "is not there any more".to_owned());
     let rows = edition.changes.iter().take(CHANGES_LISTED);
     let rows = rows.map(|c| Row::of(vec![c.what.clone(), said(&c.before), now(&c.now)])).collect();
-    out.push(Block::Table(Table { heads: vec!["What", "Earlier edition", "Now"], rows }));
+    out.push(Block::Table(Table { heads: heads(["What", "Earlier edition", "Now"]), rows }));
     if edition.changes.len() > CHANGES_LISTED {
         out.push(Block::Paragraph(format!(
             "and {} more; both editions have all of their figures in figures.csv",
@@ -162,7 +160,7 @@ fn at_a_glance(facts: &WeekFacts, needs: &[Need], out: &mut Vec<Block>) {
         out.push(Block::Paragraph("The site has no bins.".into()));
     } else {
         let rows = facts.bins.iter().map(|bin| glance(facts, bin, needs)).collect();
-        let heads = vec!["Bin", "Batch", "Stage and age", "Coldest", "Core", "Criteria", "Alarms"];
+        let heads = heads(["Bin", "Batch", "Stage and age", "Coldest", "Core", "Criteria", "Alarms"]);
         out.push(Block::Table(Table { heads, rows }));
     }
     out.extend(before_release(facts).map(Block::Paragraph));
@@ -487,7 +485,7 @@ pub(super) fn probe_table(site: &SiteFacts, probes: &[super::facts::ProbeFacts])
             remarks,
         }
     });
-    Table { heads: vec!["Probe", "Bin", "Position", "Coverage", "Readings", "Excluded"], rows: rows.collect() }
+    Table { heads: heads(["Probe", "Bin", "Position", "Coverage", "Readings", "Excluded"]), rows: rows.collect() }
 }
 
 fn alarms(facts: &WeekFacts, out: &mut Vec<Block>) {
@@ -522,7 +520,7 @@ pub(super) fn checkpoint(checkpoint: Option<&super::facts::CheckpointFacts>, out
     };
     out.push(Block::Subheading("Checkpoint of the record".into()));
     out.push(Block::Paragraph(
-        "Keep this text. It binds every row that was on record when this was made: with a later bundle, `hypocaust verify BUNDLE \
+        "Keep this text; the file checkpoint.txt that comes with this document has the same bytes. It binds every row that was on record when this was made: with a later bundle, `hypocaust verify BUNDLE \
          --previous FILE` shows whether anything before it was rewritten. It proves that nothing was changed since, not that a reading was \
          true when it came in."
             .into(),
@@ -561,7 +559,7 @@ fn foot(facts: &WeekFacts, parts: Parts<'_>, out: &mut Vec<Block>) {
     ));
     if facts.to.since(facts.from) > Span::ZERO {
         out.push(Block::Paragraph(format!(
-            "The summary covers the time up to {} before it is due, so that readings on their way are in. Times: {}. Temperatures are in {}; hours are cut off, not rounded. Hours at or above {} in days.csv are counted without bridging gaps.",
+            "The summary covers the time up to {} before it is due, so that readings on their way are in. Times: {}. Temperatures are in {}; temperatures and hours are cut off, not rounded. Hours at or above {} in days.csv are counted without bridging gaps.",
             super::facts::SETTLED,
             offsets::named(&facts.site.zone, facts.from, facts.to),
             figures::temperature_sign(facts.site.display),

@@ -10,7 +10,7 @@ use site::model::Display;
 use site::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON};
 use site::zone::Zone;
 
-use super::block::{Row, Table};
+use super::block::{Row, Table, heads};
 use super::facts::{
     CheckFacts, Course, DateFacts, Deviation, EntryFacts, LoadFacts, Mark, Newest, Occurrence, ShipmentFacts, SiteFacts,
 };
@@ -32,8 +32,9 @@ pub(super) fn reached(zone: &Zone, at: Timestamp) -> String {
     zone.show(Timestamp::from_millis((ms.div_euclid(MINUTE) + i64::from(ms.rem_euclid(MINUTE) > 0)) * MINUTE))
 }
 
+/// A measured temperature to the tenth, cut off and not rounded: 54.96 °C is `54.9 °C`. One number of decimals throughout a document.
 pub(super) fn temperature(site: &SiteFacts, celsius: Celsius) -> String {
-    figures::temperature(celsius.0, site.display)
+    format!("{} {}", figures::cut(celsius.0, site.display), figures::temperature_sign(site.display))
 }
 
 /// A limit: whole degrees without a decimal, so that it cannot be mistaken for a measured value.
@@ -155,7 +156,7 @@ pub(super) fn deviations(site: &SiteFacts, list: &[&Deviation]) -> Table {
                 .collect(),
         }
     });
-    Table { heads: vec!["Alarm", "Raised", "Outcome"], rows: rows.collect() }
+    Table { heads: heads(["Alarm", "Raised", "Outcome"]), rows: rows.collect() }
 }
 
 /// Alarms of summary-only priority, a line for each title: where and since when.
@@ -188,7 +189,7 @@ pub(super) fn loads(site: &SiteFacts, list: &[&LoadFacts]) -> Table {
             l.by.clone(),
         ])
     });
-    Table { heads: vec!["When", "Bin", "What", "From", "Amount", "Taken", "By"], rows: rows.collect() }
+    Table { heads: heads(["When", "Bin", "What", "From", "Amount", "Taken", "By"]), rows: rows.collect() }
 }
 
 pub(super) fn shipments(site: &SiteFacts, list: &[ShipmentFacts]) -> Table {
@@ -204,7 +205,7 @@ pub(super) fn shipments(site: &SiteFacts, list: &[ShipmentFacts]) -> Table {
             s.by.clone(),
         ])
     });
-    Table { heads: vec!["When", "Bin", "Batch", "Amount", "To, or for", "Left of it", "By"], rows: rows.collect() }
+    Table { heads: heads(["When", "Bin", "Batch", "Amount", "To, or for", "Left of it", "By"]), rows: rows.collect() }
 }
 
 /// Entries of the log; those written down much later than they happened say so.
@@ -232,7 +233,7 @@ pub(super) fn entries(site: &SiteFacts, list: &[EntryFacts]) -> Table {
             remarks,
         }
     });
-    Table { heads: vec!["Entry", "When", "Bin", "Batch", "What", "By"], rows: rows.collect() }
+    Table { heads: heads(["Entry", "When", "Bin", "Batch", "What", "By"]), rows: rows.collect() }
 }
 
 /// An entry that is written down later than this is told as late: common practice, no source.
@@ -264,9 +265,9 @@ pub(super) fn course(site: &SiteFacts, course: &Course) -> Vec<String> {
                     line.probe,
                     line.position.key(),
                     temperature(site, low.low),
-                    at(site, low.first),
+                    at(site, low.low_at),
                     temperature(site, high.high),
-                    at(site, high.first)
+                    at(site, high.high_at)
                 ),
                 _ => format!("{} ({}): no readings", line.probe, line.position.key()),
             }
@@ -283,8 +284,9 @@ pub(super) fn course(site: &SiteFacts, course: &Course) -> Vec<String> {
 }
 
 /// How to read every picture of a course.
-pub(super) const READING_PICTURES: &str = "Line: the median of each hour. Band: the lowest and highest reading of each hour. Nothing is drawn across a gap. Shaded: the \
-     time that qualifies by the criterion named below. Dashed: limits.";
+pub(super) const READING_PICTURES: &str = "Line: the median of each hour. Band: the lowest and highest reading of each hour. Nothing is \
+     drawn across a gap. Shaded: the time that qualifies by the criterion named below. M: the moment at which that criterion was met. \
+     Dashed: limits.";
 
 /// What the picture of one course shows beyond that.
 pub(super) fn caption(site: &SiteFacts, course: &Course) -> String {
@@ -306,6 +308,7 @@ pub(super) fn caption(site: &SiteFacts, course: &Course) -> String {
         _ if !course.counted_by.is_empty() => out.push(format!("No time qualifies by {} yet.", course.counted_by)),
         _ => {}
     }
+    out.extend(course.met.map(|met| format!("M: met {}.", reached(&site.zone, met))));
     if !limits.is_empty() {
         out.push(format!("Dashed: {}.", limits.join(", ")));
     }

@@ -144,6 +144,7 @@ fn course(history: &History, result: &ResultFacts) -> Course {
         marks: vec![(history.from + Span::hours(40), Mark::Watered), (history.from + Span::hours(90), Mark::Turned)],
         counted: result.judgement.counted.clone(),
         counted_by: "us503-pfrp-asp".into(),
+        met: result.judgement.met_at,
     }
 }
 
