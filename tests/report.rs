@@ -177,6 +177,16 @@ fn reports_of_a_lived_history_say_what_is_judged_and_keep_their_editions() {
     let (code, checked) = verify(&zip);
     assert_eq!(code, 0, "{checked}");
     assert!(checked.contains("ok    files") && !checked.contains("FAIL"), "{checked}");
+    // The week goes on from the checkpoint that the mail of the week before carried.
+    let kept = summaries.iter().find_map(|mail| {
+        let mail = MessageParser::default().parse(mail).unwrap();
+        let own = mail.attachments().find(|part| part.attachment_name() == Some("checkpoint-2026-W09.txt"));
+        own.map(|part| part.contents().to_vec())
+    });
+    std::fs::write(demo.path("kept.txt"), kept.unwrap()).unwrap();
+    let (code, checked) =
+        hypocaust(&["verify", zip.to_str().unwrap(), "--previous", demo.path("kept.txt").to_str().unwrap()]);
+    assert!(code == 0 && checked.contains("ok    previous"), "{checked}");
     let whole = std::fs::read(&zip).unwrap();
     std::fs::write(demo.path("cut.zip"), &whole[..whole.len() - 100]).unwrap();
     let (code, said) = verify(&demo.path("cut.zip"));

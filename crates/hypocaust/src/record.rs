@@ -98,18 +98,20 @@ fn export(site: &Site, args: &ExportArgs) -> Result<(), CommandError> {
     Ok(())
 }
 
-/// Writes a bundle of the hours of a time as one zip file, with these files beside its own; gives what there is to say.
+/// Writes a bundle of the hours of a time as one zip file, with these files beside its own and the proof that the record goes on from an
+/// earlier checkpoint; gives what there is to say.
 ///
 /// # Errors
 /// As for `record export`.
 pub(crate) fn zip(
     site: &Site,
     (from, to): (Timestamp, Timestamp),
+    previous: Option<&str>,
     more: &[(String, Vec<u8>)],
     out: &Path,
 ) -> Result<String, CommandError> {
     let hours = (readings::hour_of(from), readings::hour_of(to + HOUR - Span::millis(1)));
-    let (folder, said) = grown(site, hours, None, more, out)?;
+    let (folder, said) = grown(site, hours, previous, more, out)?;
     let packed = zipped::pack(&folder.partial, out).map_err(|source| folder.fault("the zip file", source));
     folder.give_up();
     packed.map(|()| said)

@@ -7,7 +7,7 @@ use std::process::ExitCode;
 
 use indicatif::{ProgressBar, ProgressStyle};
 use ledger::{Access, Folder, FolderError, Ledger};
-use pile::time::Timestamp;
+use pile::time::{Span, Timestamp};
 use post::reports::facts::Edition;
 use post::reports::said::{self, Figures};
 use serde_json::{Value, json};
@@ -116,9 +116,31 @@ fn of_week(site: &Site, args: &ReportWeekArgs, now: Timestamp) -> Result<(), Com
         }
         // Under a folder of their own, apart from the figures of the bundle itself.
         let more: Vec<_> = issued.0.iter().map(|(name, bytes)| (format!("report/{name}"), bytes.clone())).collect();
-        print!("{}", crate::record::zip(site, (from, to), &more, &zip)?);
+        let previous = before(site, from)?;
+        let said = crate::record::zip(site, (from, to), previous.as_ref().map(|(_, note)| note.as_str()), &more, &zip)?;
+        print!("{said}");
+        if let Some((week, _)) = previous {
+            println!(
+                "it goes on from the checkpoint of week {week}: add --previous checkpoint-{week}.txt from the mail of that week"
+            );
+        }
     }
     Ok(())
+}
+
+/// So many weeks back the last one with a checkpoint is looked for.
+const WEEKS_BACK: i64 = 60;
+
+/// The checkpoint that went out with the summary before the week that begins at `from`, and its week.
+fn before(site: &Site, from: Timestamp) -> Result<Option<(IsoWeek, String)>, CommandError> {
+    // The middle of the week, so that no change of the clocks leads into another.
+    let weeks = (1..=WEEKS_BACK).map(|n| site.zone.iso_week(from + Span::hours(84) - Span::days(7 * n)));
+    for week in weeks {
+        if let Some(note) = Shelf::of(site, &week.to_string()).first_checkpoint()? {
+            return Ok(Some((week, note)));
+        }
+    }
+    Ok(None)
 }
 
 fn of_batch(site: &Site, args: &ReportBatchArgs, now: Timestamp) -> Result<(), CommandError> {

@@ -10,7 +10,7 @@ use post::reports::facts::Edition;
 use post::reports::said::{self, Figures};
 use site::model::Site;
 
-use super::files::{FIGURES, Files};
+use super::files::{CHECKPOINT, FIGURES, Files};
 use crate::commands::CommandError;
 
 /// The folder of reports in the data folder.
@@ -118,6 +118,19 @@ impl Shelf {
             ),
             source,
         })
+    }
+
+    /// The checkpoint of the first edition, which is the one that was mailed; `None` where there is no edition, or it has none.
+    ///
+    /// # Errors
+    /// When it cannot be read.
+    pub(super) fn first_checkpoint(&self) -> Result<Option<String>, CommandError> {
+        if self.is_empty() {
+            return Ok(None);
+        }
+        let files = self.files(1)?.0;
+        let own = files.into_iter().find(|(name, _)| name == CHECKPOINT).map(|(_, bytes)| bytes);
+        Ok(own.map(|bytes| String::from_utf8_lossy(&bytes).into_owned()))
     }
 
     fn figures(&self, number: u32) -> Result<Figures, CommandError> {
