@@ -30,7 +30,7 @@ fn head(facts: &BatchFacts) -> Vec<Block> {
     let site = &facts.site;
     let mut rows = about_site(site);
     rows.push(("Batch".to_owned(), format!("{}, {} at the end of this record", facts.batch.id, stage(facts.stage))));
-    rows.push(("Tells of the time".to_owned(), format!("up to {} ({})", at(site, facts.to), site.zone.name())));
+    rows.push(("Time covered".to_owned(), format!("up to {} ({})", at(site, facts.to), site.zone.name())));
     rows.push(("Edition".to_owned(), edition(&facts.edition)));
     rows.push(("Made".to_owned(), format!("{} by {}", at(site, facts.made_at), site.software)));
     let mut out = vec![Block::Facts(rows)];
@@ -50,7 +50,7 @@ fn head(facts: &BatchFacts) -> Vec<Block> {
     ));
     out.extend(facts.site.readings_from.iter().map(|words| Block::Paragraph(words.clone())));
     if facts.stage != Stage::Gone && facts.hot.is_some_and(|(_, until)| until.is_none()) {
-        out.push(Block::Caution("The batch is still hot: what stands here will still change.".into()));
+        out.push(Block::Caution("The batch is still aerated: this record will still change.".into()));
     }
     changes(&facts.edition, &mut out);
     out

@@ -89,7 +89,7 @@ fn head(facts: &WeekFacts) -> Vec<Block> {
     rows.push(("Made".to_owned(), format!("{} by {}", at(site, facts.made_at), site.software)));
     let mut out = vec![Block::Facts(rows)];
     if facts.running {
-        out.push(Block::Caution("This week is not over: what stands here will still change.".into()));
+        out.push(Block::Caution("This week is not over: these figures will still change.".into()));
     }
     changes(&facts.edition, &mut out);
     out
@@ -443,8 +443,8 @@ fn record(facts: &WeekFacts, out: &mut Vec<Block>) {
         n => format!("{} refused; `hypocaust refused` lists them.", figures::count(n, "payload was", "payloads were")),
     });
     lines.push(match facts.mails_given_up {
-        0 => "No mail was given up.".to_owned(),
-        n => format!("{} given up.", figures::count(n, "mail was", "mails were")),
+        0 => "No mail was undeliverable.".to_owned(),
+        n => format!("{} undeliverable.", figures::count(n, "mail was", "mails were")),
     });
     out.push(Block::List(lines));
     checkpoint(facts.checkpoint.as_ref(), out);
@@ -460,7 +460,7 @@ pub(super) fn checkpoint(checkpoint: Option<&super::facts::CheckpointFacts>, out
     out.push(Block::Paragraph(
         "Keep this text. It binds every row that was on record when this was made: with a later bundle, `hypocaust verify BUNDLE \
          --previous FILE` shows whether anything before it was rewritten. It proves that nothing was changed since, not that a reading was \
-         true when it came in."
+         true when it arrived."
             .into(),
     ));
     out.push(Block::Verbatim(checkpoint.note.clone()));
@@ -497,7 +497,7 @@ fn foot(facts: &WeekFacts, parts: Parts<'_>, out: &mut Vec<Block>) {
     ));
     if facts.to.since(facts.from) > Span::ZERO {
         out.push(Block::Paragraph(format!(
-            "A summary tells of the time up to {} before it is due, so that readings on their way are in. Times are those of the site's \
+            "A summary covers the time up to {} before it is due, so that readings on their way are in. Times are those of the site's \
              clocks ({}), each with its offset from UTC. Temperatures are in {}; hours are cut off, not rounded. Hours at or above {} in days.csv are counted without bridging gaps.",
             super::facts::SETTLED,
             facts.site.zone.name(),

@@ -141,7 +141,7 @@ pub(super) fn deviations(site: &SiteFacts, list: &[Deviation]) -> Table {
         let ended = match &d.ended {
             Some((when, words)) if words.is_empty() => format!("over {}", at(site, *when)),
             Some((when, words)) => format!("over {}: {words}", at(site, *when)),
-            None => "still stands".into(),
+            None => "still active".into(),
         };
         let none = |what: &str| format!("nobody{what}");
         Row {
