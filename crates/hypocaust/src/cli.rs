@@ -157,7 +157,7 @@ pub enum Command {
     /// What is not given is asked on the terminal; passwords are asked without showing them. Nothing is overwritten.
     #[command(after_long_help = init::INIT_HELP)]
     Init(Box<InitArgs>),
-    /// Read settings and rules, print every fault with its place and remedy, and next week's schedule; start nothing.
+    /// Check settings and rules: print every fault with its place and remedy, and next week's schedule; start nothing.
     Check,
     /// Show six weeks of an invented site of six bins in about two minutes, through the same code as `run`.
     Demo(DemoArgs),
@@ -285,7 +285,7 @@ pub enum RecordCommand {
     /// Print a signed checkpoint: how many rows the record has, and the hash over them. A person who keeps it can later prove that nothing
     /// before it was rewritten.
     Checkpoint,
-    /// Compute the record again: every row, every link, and the hash of every hour from its stored readings; exit 1 where one does not hold.
+    /// Check the record: compute every row, every link and the hash of every hour again; exit 1 where one does not hold.
     Check,
     /// Write a bundle for others: readings, rows, proofs, a signed list of its files, and a verifier in Python.
     ///

@@ -147,7 +147,7 @@ pub enum BatchCommand {
         #[arg(long, hide = true, conflicts_with = "all")]
         part: bool,
     },
-    /// Show one batch from its loads on: stages, parents, entries, what came in and what went out.
+    /// Show one batch from its loads on: stages, parents, entries, what went in and what went out.
     Show {
         /// Number of the batch.
         id: u64,

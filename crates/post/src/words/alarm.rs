@@ -122,9 +122,13 @@ fn evidence(notice: &AlarmNotice, most: usize) -> Vec<Block> {
     let has_causes = !causes.is_empty();
     // What is a step already is not said again, and what is unlikely waits for the details.
     let has_steps = has_step_of_cause(notice);
-    let stays = |line: &&str| !line.starts_with(LESS_WEIGHT) && !(has_steps && line.starts_with(FIRST_ACTION));
-    let causes: Vec<String> =
-        causes.iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)).filter(stays).map(str::to_owned).collect();
+    let goes = |line: &str| line.starts_with(LESS_WEIGHT) || has_steps && line.starts_with(FIRST_ACTION);
+    let causes: Vec<String> = causes
+        .iter()
+        .filter_map(|line| line.strip_prefix(CAUSE_LINE))
+        .filter(|line| !goes(line))
+        .map(str::to_owned)
+        .collect();
     let left_out = grounds.len().saturating_sub(most);
     grounds.truncate(most);
     // A ranked list of this pile's causes says more than what is usual.
