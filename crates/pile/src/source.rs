@@ -41,12 +41,12 @@ impl Source {
     }
 }
 
-/// Prints `NRAES-54 (not checked in its text)`, or `rule of thumb`.
+/// Prints `NRAES-54 (not checked)`, or `rule of thumb`.
 impl fmt::Display for Source {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.standing {
             Standing::Read => f.write_str(self.document),
-            Standing::FromMemory => write!(f, "{} (not checked in its text)", self.document),
+            Standing::FromMemory => write!(f, "{} (not checked)", self.document),
             Standing::CommonPractice => f.write_str("rule of thumb"),
         }
     }
