@@ -113,6 +113,77 @@ fn what_never_happened_is_taken_back_and_shipped_parts_are_added_up() {
 }
 
 #[test]
+fn what_moved_a_batch_is_corrected_or_refused_with_the_two_commands() {
+    let yard = Yard::new(3).with_rule("hot-now", HOT_NOW);
+    let settings = yard.write_settings();
+    follow(
+        &settings,
+        &[
+            ("batch on-air --bin b1 --at \"yesterday 09:00\"", 0, &["batch 1 is on air"], "entry 1"),
+            ("batch move --bin b1 --to curing --into b2 --at \"yesterday 16:00\"", 0, &["curing in bin b2"], "entry 2"),
+            ("log correct 2 --into b3 --reason slip", 0, &["what holds is moved", "batch 1 is curing in bin b3"], "3"),
+            (
+                "log correct 2 --really-at \"yesterday 15:00\" --reason slip",
+                0,
+                &["what holds is moved", "batch 1 is curing in bin b3"],
+                "entry 4: what was corrected before stays so",
+            ),
+            ("batch ship --bin b3 --to Farm --amount 900kg --all", 0, &["that was all"], "entry 5"),
+            ("log correct 5 --amount 700kg --reason slip", 0, &["what holds is shipped"], "entry 6"),
+            ("batch show 1", 0, &["shipped", "700 kg in 1 part"], "the sum"),
+            (
+                "log correct 2 --really-at \"2026-01-01 10:00\" --reason slip",
+                65,
+                &["entry 2 cannot have been so", "batch 1 came into bin b1"],
+                "before it was on air",
+            ),
+            (
+                "log correct 1 --really-at \"yesterday 08:00\" --reason slip",
+                65,
+                &["`hypocaust log correct 1 --never --reason TEXT`, then `hypocaust batch on-air --bin b1 --at TIME`"],
+                "its batch has left",
+            ),
+            ("log correct 5 --into b1 --reason slip", 64, &["--into: an entry `shipped`"], "it went to no bin"),
+        ],
+    );
+}
+
+#[test]
+fn a_site_in_us_units_is_answered_in_them() {
+    let yard = Yard::new(1).with_rule("hot-now", HOT_NOW);
+    let settings = yard.write_settings();
+    let text = std::fs::read_to_string(&settings).unwrap();
+    std::fs::write(&settings, text.replace("units: metric", "units: us")).unwrap();
+    let recipe = format!("batch on-air --bin b1 --recipe {}", root().join("demo-data/recipe.yaml").display());
+    follow(
+        &settings,
+        &[
+            (&recipe, 0, &["mix ", " lb at ", " gal of water"], "a mix"),
+            (
+                "log watered --bin b1 --water 100000",
+                65,
+                &["water: 100000 gal is outside 0 to 26417.2 gal; correct the number or its unit"],
+                "a lake",
+            ),
+            ("log watered --bin b1 --water 0.01", 65, &["water: 0.01 gal is less than 0.0264172 gal"], "a cup"),
+            ("log settled-depth --bin b1 --depth 99", 65, &["depth: 99 ft is outside 0 to 65.6168 ft"], "a tower"),
+            (
+                "log hand-reading --bin b1 --temperature 500",
+                65,
+                &["hand reading: 500 °F is outside -22 to 248 °F"],
+                "lava",
+            ),
+            (
+                "batch load --bin b1 --source Canteen --material \"food waste\" --amount 800",
+                64,
+                &["--amount: `800` has no unit, and may be a mass or a volume", "800kg, 1200lb, 2m3, 3yd3"],
+                "which?",
+            ),
+        ],
+    );
+}
+
+#[test]
 fn amounts_and_times_are_read_as_people_write_them_and_slips_are_asked_back() {
     let yard = Yard::new(1).with_rule("hot-now", HOT_NOW);
     let settings = yard.write_settings();
@@ -173,7 +244,7 @@ fn amounts_and_times_are_read_as_people_write_them_and_slips_are_asked_back() {
             (
                 "status",
                 69,
-                &["batch 1 on air, day 2", "core no reading for", "No alarm is active", "no daemon runs"],
+                &["batch 1 on air, day ", "core no reading for", "No alarm is active", "no daemon runs"],
                 "one screen",
             ),
         ],
@@ -345,5 +416,10 @@ fn bare_numbers_are_in_the_unit_of_the_site_and_any_other_can_be_written() {
         assert_eq!(amounts::percent("moisture", &Typed(text.into())).unwrap(), want, "{text}");
     }
     let said = amounts::amount("amount", &Typed("5".into())).unwrap_err().to_string();
-    assert!(said.contains("--amount: `5` is no amount; write a mass or a volume with its unit"), "{said}");
+    assert!(
+        said.contains(
+            "--amount: `5` has no unit, and may be a mass or a volume; write a mass or a volume with its unit"
+        ),
+        "{said}"
+    );
 }

@@ -297,7 +297,7 @@ fn criteria_are_listed_and_shown_with_what_they_were_checked_against() {
     let (code, shown) = run(&["show", "us503-pfrp-asp"]);
     assert_eq!(code, 0, "{shown}");
     for words in [
-        "the word \\\"consecutive\\\" from memory",
+        "the word \\\"consecutive\\\" not checked",
         "written for sewage sludge",
         "your permit cites decides",
         "Condition 14",

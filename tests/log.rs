@@ -79,21 +79,21 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
             "6",
             message("6", &|m| m["says"] = json!({ "watered": { "litres": -5.0 } })),
             "refused",
-            "litres: -5 L is less than 0.1 L",
+            "water: -5 L is less than 0.1 L",
             "less than nothing",
         ),
         (
             "6a",
             message("6a", &|m| m["says"] = json!({ "watered": { "litres": 0.0 } })),
             "refused",
-            "litres: 0 L is less than 0.1 L, the least that can be logged; correct the number",
+            "water: 0 L is less than 0.1 L, the least that can be logged; correct the number",
             "nothing",
         ),
         (
             "6b",
             message("6b", &|m| m["says"] = json!({ "watered": { "litres": 1e308 } })),
             "refused",
-            "litres: 1e308 L is outside 0 to 100000 L",
+            "water: 1e308 L is outside 0 to 100000 L",
             "a number that a person can read",
         ),
         (
@@ -107,6 +107,27 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
         ("8", message("8", &|m| m["says"] = json!("stirred")), "refused", "`says` cannot be read", "no such kind"),
         ("9", message("9", &|m| m["at"] = "tomorrow".into()), "refused", "is not a time", "no time"),
         (
+            "9a",
+            message("9a", &|m| m["at"] = "yesterday 16:30".into()),
+            "refused",
+            "a message may arrive on another day, so `16:30` and `yesterday 16:30` are not taken",
+            "a day that moves",
+        ),
+        (
+            "9b",
+            message("9b", &|m| m["bin"] = Value::Null),
+            "refused",
+            "a key is missing, unknown, or has a value of another kind",
+            "what cannot be read is answered by its name",
+        ),
+        (
+            "9c",
+            message("9c", &|m| m["note"] = "x".repeat(4_001).into()),
+            "refused",
+            "note: it has 4001 characters, more than the 4000 there is room for; shorten it",
+            "nothing is cut without a word",
+        ),
+        (
             "10",
             message("10", &|m| m["says"] = json!("turned")),
             "done",
@@ -119,7 +140,7 @@ async fn people_write_over_mqtt_with_a_word_that_proves_who_they_are() {
         assert_eq!(answer["id"], id, "{why}: {answer}");
         assert!(answer[key].as_str().is_some_and(|words| words.contains(wanted)), "{why}: {answer}");
     }
-    // What cannot be read at all is answered too, without the number that it may have had; it is refused and told in the store.
+    // What cannot be read at all is answered too, without a name where that cannot be read; it is refused and told in the store.
     acknowledged(vec![publish(&client, LOG.into(), format!("{{\"token\":\"{TOKEN}\"")).await.unwrap()]).await.unwrap();
     let answer = answers.recv().await.unwrap();
     assert_eq!(answer["id"], "", "{answer}");

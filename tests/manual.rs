@@ -244,7 +244,7 @@ fn there_is_a_page_about_the_program_the_daemon_the_settings_and_each_command() 
     }
     assert!(!names.iter().any(|name| name.contains("-help")), "{names:?}");
     let settings = &pages.iter().find(|(name, _)| name == "hypocaust.yaml.5").unwrap().1;
-    for wanted in [".SH Settings", "data_folder", "every_seconds", "starttls", "must be there"] {
+    for wanted in [".SH Settings", "data_folder", "every_seconds", "starttls", ", required"] {
         assert!(settings.contains(wanted), "{wanted} is not in the page about the settings");
     }
     for (name, page) in &pages {
@@ -411,4 +411,118 @@ async fn the_way_from_unpacking_to_the_first_alarm_mail_is_walked() {
     }
     let left = reader.follow("hypocaust alarms").await;
     assert!(!left.contains("irst alarm"), "the alarm is retired with its rule: {left}");
+}
+
+/// Words with which the help of a command begins.
+const VERBS: [&str; 29] = [
+    "Acknowledge",
+    "Analyse",
+    "Back",
+    "Calculate",
+    "Check",
+    "Confirm",
+    "Copy",
+    "Correct",
+    "Judge",
+    "List",
+    "Log",
+    "Print",
+    "Put",
+    "Release",
+    "Reload",
+    "Reset",
+    "Restore",
+    "Run",
+    "Send",
+    "Shelve",
+    "Show",
+    "Take",
+    "Test",
+    "Try",
+    "Unshelve",
+    "Verify",
+    "Watch",
+    "Write",
+    "Export",
+];
+
+/// Words with which the help of an option never begins: it is a noun phrase.
+const NO_NOUNS: [&str; 28] = [
+    "The", "A", "An", "This", "These", "Its", "Their", "It", "They", "There", "Whether", "How", "What", "When",
+    "Where", "Which", "Who", "Whose", "Why", "Also", "Only", "Instead", "In", "By", "From", "Until", "To", "Where",
+];
+
+/// Words that no text of ours has.
+const NEVER: [&str; 11] = [
+    "tells of",
+    "is told",
+    "stands",
+    "whoever",
+    "beside",
+    "when left out",
+    "must be there",
+    "came in",
+    "given up",
+    "put down to",
+    "so many",
+];
+
+/// Whether words stand in a text by themselves, and not as a part of others.
+fn has_words(text: &str, words: &str) -> bool {
+    let text = text.to_lowercase();
+    let edge = |c: Option<char>| c.is_none_or(|c| !c.is_alphanumeric());
+    text.match_indices(words)
+        .any(|(at, _)| edge(text[..at].chars().next_back()) && edge(text[at + words.len()..].chars().next()))
+}
+
+fn look_at_help(command: &clap::Command, path: &str, wrong: &mut Vec<String>, seen: &mut usize) {
+    let words = |text: Option<&clap::builder::StyledStr>| text.map(ToString::to_string).unwrap_or_default();
+    let about = words(command.get_about());
+    let first = |text: &str| text.split_whitespace().next().unwrap_or("").trim_end_matches([',', ':']).to_owned();
+    if path.contains(' ') && !VERBS.contains(&first(&about).as_str()) {
+        wrong.push(format!("{path}: `{about}` does not begin with an imperative of the list"));
+    }
+    let mut texts = vec![(path.to_owned(), about)];
+    for text in [command.get_long_about(), command.get_after_help(), command.get_after_long_help()] {
+        texts.push((path.to_owned(), words(text)));
+    }
+    for arg in command.get_arguments().filter(|arg| !["help", "version"].contains(&arg.get_id().as_str())) {
+        *seen += 1;
+        let (place, help) = (format!("{path} {}", arg.get_id()), words(arg.get_help()));
+        let begins = first(&help);
+        if begins.is_empty() || NO_NOUNS.contains(&begins.as_str()) || VERBS.contains(&begins.as_str()) {
+            wrong.push(format!("{place}: `{help}` is no noun phrase"));
+        }
+        if ["Default:", "default is", "without it"].iter().any(|old| help.contains(old)) {
+            wrong.push(format!("{place}: `{help}`: write [default: X]"));
+        }
+        texts.push((place.clone(), help));
+        texts.push((place.clone(), words(arg.get_long_help())));
+        texts.extend(arg.get_possible_values().iter().map(|value| (place.clone(), words(value.get_help()))));
+    }
+    for (place, text) in texts {
+        for never in NEVER.iter().filter(|never| has_words(&text, never)) {
+            wrong.push(format!("{place}: `{never}` is in: {text}"));
+        }
+    }
+    for sub in command.get_subcommands() {
+        look_at_help(sub, &format!("{path} {}", sub.get_name()), wrong, seen);
+    }
+}
+
+#[test]
+fn the_help_of_every_command_begins_with_an_imperative_and_that_of_every_option_is_a_noun_phrase() {
+    let (mut wrong, mut seen) = (Vec::new(), 0);
+    look_at_help(&Cli::command(), "hypocaust", &mut wrong, &mut seen);
+    assert!(seen > 150, "only {seen} options were found");
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    // The look itself finds what it is for.
+    let bad = clap::Command::new("x").subcommand(
+        clap::Command::new("y")
+            .about("The way out")
+            .arg(clap::Arg::new("z").long("z").help("Where the store stands; now when left out")),
+    );
+    let mut wrong = Vec::new();
+    look_at_help(&bad, "x", &mut wrong, &mut 0);
+    assert_eq!(wrong.len(), 4, "{wrong:?}");
 }

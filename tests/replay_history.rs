@@ -196,6 +196,13 @@ fn faults_of_files_are_told_all_at_once_with_file_line_and_remedy() {
             "/e.csv:2: `stirred` is no kind of entry; write one of on-air,",
             "unknown kind",
         ),
+        ("", "16:30,b1,off-air,,,,", "/e.csv:2: `16:30` is not a time: write `2026-03-10 07:00`", "no date"),
+        (
+            "",
+            "yesterday 16:30,b1,off-air,,,,",
+            "a file is read on other days too, so `16:30` and `yesterday 16:30` are not taken",
+            "a day that moves",
+        ),
         ("", "2026-03-10,b1,watered,40,,,", "/e.csv:2: watered: ", "water without a unit"),
         ("", "2026-03-10,b1,watered,40,kg,,", "/e.csv:2: watered: ", "water in another unit"),
         ("", "2026-03-10,b1,valve,140,%,,", "/e.csv:2: valve: percent open 140 is outside 0 to 100", "more than open"),
@@ -213,7 +220,11 @@ fn faults_of_files_are_told_all_at_once_with_file_line_and_remedy() {
         } else {
             readings.to_owned()
         };
-        let entries = if entries.starts_with("20") { format!("{HEADS}{entries}\n") } else { entries.to_owned() };
+        let entries = if entries.ends_with(",,,,") || entries.starts_with("20") {
+            format!("{HEADS}{entries}\n")
+        } else {
+            entries.to_owned()
+        };
         let (code, text) = replay(&readings, &entries);
         assert_eq!(code, 65, "{why}: {text}");
         assert!(text.contains(wanted), "{why}: {text}");

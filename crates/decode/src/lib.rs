@@ -9,7 +9,7 @@ mod number;
 mod panel;
 mod router;
 
-pub use panel::{Seen, Written};
+pub use panel::{Named, Seen, Written};
 pub use router::{Decoded, GatewayWord, Retained, Router};
 
 /// The longest payload that is read, in bytes; a longer one is refused unread (our own bound: a pack of 300 bins with eight probes

@@ -5,7 +5,7 @@
 use serde::Deserialize;
 
 use crate::fault::Fault;
-use crate::json;
+use crate::{PAYLOAD_BYTES_MAX, json};
 
 /// Somebody has seen an alarm and looks after it.
 #[derive(Clone, PartialEq, Eq)]
@@ -96,14 +96,53 @@ struct WrittenLine {
     batch: Option<u64>,
 }
 
+/// By what a message of people names itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Named {
+    /// An entry, by the words of its sender.
+    Entry(String),
+    /// An acknowledgement, by the alarm's number.
+    Alarm(u64),
+}
+
+/// What can be read of a message that cannot.
+#[derive(Deserialize)]
+struct NamedLine {
+    #[serde(default)]
+    id: Option<String>,
+    #[serde(default)]
+    alarm: Option<u64>,
+}
+
+/// By what a message named itself that could not be read as a whole, where that is plain.
+pub(crate) fn named(payload: &[u8]) -> Option<Named> {
+    if payload.len() > PAYLOAD_BYTES_MAX {
+        return None;
+    }
+    let line: NamedLine = serde_json::from_slice(payload).ok()?;
+    let id = line.id.filter(|id| id.chars().count() <= ID_CHARS_MAX);
+    id.map(Named::Entry).or(line.alarm.map(Named::Alarm))
+}
+
 /// No key of ours is longer.
 const KEY_CHARS: usize = 24;
-/// Longer words are cut: they go into mails.
-const COMMENT_CHARS: usize = 300;
+/// A longer comment does not go into mails (our own bound).
+const COMMENT_CHARS_MAX: usize = 300;
+/// The longest name of a message: it comes back in the answer (our own bound).
+const ID_CHARS_MAX: usize = 300;
+
+/// Refuses a text that is too long: what is cut without a word was never said.
+fn short(key: &str, text: String, most: usize) -> Result<String, String> {
+    match text.chars().count() {
+        n if n > most => Err(format!("`{key}` has {n} characters, more than {most}; shorten it")),
+        _ => Ok(text),
+    }
+}
 
 pub(crate) fn read(payload: &[u8]) -> Result<Seen, Fault> {
     let line: SeenLine = line(payload).map_err(|why| Fault::NotAnAcknowledgement { why })?;
-    let comment = line.comment.chars().take(COMMENT_CHARS).collect();
+    let comment =
+        short("comment", line.comment, COMMENT_CHARS_MAX).map_err(|why| Fault::NotAnAcknowledgement { why })?;
     Ok(Seen { alarm: line.alarm, token: line.token, by: line.by, comment })
 }
 
@@ -129,14 +168,41 @@ fn what_is_wrong(e: &serde_json::Error) -> String {
 pub(crate) fn read_written(payload: &[u8]) -> Result<Written, Fault> {
     let line: WrittenLine = line(payload).map_err(|why| Fault::NotAnEntry { why })?;
     let WrittenLine { id, token, by, bin, at, says, note, really_that_early, really, batch } = line;
-    let cut = |text: String| text.chars().take(COMMENT_CHARS).collect();
-    let (says, note) = (says.to_string(), cut(note));
-    Ok(Written { id: cut(id), token, by, bin, at, says, note, really_that_early, really, batch })
+    let id = short("id", id, ID_CHARS_MAX).map_err(|why| Fault::NotAnEntry { why })?;
+    // A note is as long as the log lets it be, which says so itself.
+    let says = says.to_string();
+    Ok(Written { id, token, by, bin, at, says, note, really_that_early, really, batch })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_too_long_is_refused_and_never_cut_and_a_refused_message_keeps_its_name() {
+        let long = "x".repeat(301);
+        let entry = |id: &str, note: &str| {
+            format!(
+                r#"{{"id":"{id}","token":"t","by":"Ann","bin":"b1","at":"2026-03-10","says":"turned","note":"{note}"}}"#
+            )
+        };
+        assert_eq!(read_written(entry("7", &long).as_bytes()).unwrap().note, long, "the log has room for it");
+        let refused = read_written(entry(&long, "").as_bytes()).unwrap_err().to_string();
+        assert!(refused.contains("`id` has 301 characters, more than 300; shorten it"), "{refused}");
+        let seen = format!(r#"{{"alarm":17,"by":"Ann","comment":"{long}"}}"#);
+        let refused = read(seen.as_bytes()).unwrap_err().to_string();
+        assert!(refused.contains("`comment` has 301 characters, more than 300; shorten it"), "{refused}");
+        for (text, wanted, why) in [
+            (seen.as_str(), Some(Named::Alarm(17)), "an alarm"),
+            (r#"{"id":"7","bin":"b1"}"#, Some(Named::Entry("7".into())), "keys are missing"),
+            (r#"{"id":"7","id":"8"}"#, None, "which of the two?"),
+            (r#"{"id":7}"#, None, "no words"),
+            (&entry(&long, ""), None, "it does not come back"),
+            (r#"{"id":"7""#, None, "cut off"),
+        ] {
+            assert_eq!(named(text.as_bytes()), wanted, "{why}");
+        }
+    }
 
     #[test]
     fn a_key_that_is_there_twice_is_refused_by_its_name_and_never_by_a_word_that_may_be_a_token() {

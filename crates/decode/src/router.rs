@@ -13,7 +13,7 @@ use site::reading::{Reading, Refusal, SeriesId, Source, TimeSource};
 use crate::fault::{Fault, escape_into, quoted};
 use crate::instant::{Told, told};
 use crate::json::{self, Node, Pointer};
-use crate::panel::{self, Seen, Written};
+use crate::panel::{self, Named, Seen, Written};
 use crate::{PAYLOAD_BYTES_KEPT, PAYLOAD_BYTES_MAX, TOPIC_BYTES_MAX, TOPIC_CHARS_KEPT, number};
 
 /// Whether a message is fresh or was kept by the broker.
@@ -36,6 +36,8 @@ pub struct Decoded {
     pub seen: Vec<Seen>,
     /// What people wrote in the log.
     pub written: Vec<Written>,
+    /// By what a message of people named itself that could not be read, for the answer.
+    pub named: Option<Named>,
     /// What gateways, or their wills, said.
     pub gateways: Vec<GatewayWord>,
 }
@@ -146,6 +148,7 @@ impl Router {
         });
         if let Err(fault) = done {
             if topic == self.log || topic == self.panel {
+                message.decoded.named = panel::named(payload);
                 // What is refused is kept, and this may hold the word that proves who somebody is.
                 message.payload = b"(not kept: it may hold a token)";
             }

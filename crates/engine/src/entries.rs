@@ -2,12 +2,13 @@
 //!
 //! Must never overwrite: a correction is an entry of its own, and what it corrects stays in the log.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use pile::time::Timestamp;
-use site::batches::{Applied, makes_batches, withdraws};
+use site::batches::{Applied, is_lived_anew, makes_batches, withdraws};
 use site::bounds;
-use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Rest, Stage, WHOLE_SITE, in_force};
+use site::entry::{Amount, Batch, BatchId, Entry, EntryId, EntryKind, Really, Rest, Stage, WHOLE_SITE, in_force};
 use site::ids::BinId;
 use site::model::Display;
 use site::names::{self, Who};
@@ -26,6 +27,28 @@ fn corrects(entry: &Entry) -> Option<EntryId> {
         EntryKind::Corrected { of, .. } => Some(of),
         _ => None,
     }
+}
+
+/// The two commands by which an entry is put right that cannot be corrected.
+fn withdraw_and_write_again(of: EntryId, bin: &BinId, really: &EntryKind) -> String {
+    let command = match really {
+        EntryKind::OnAir { .. } => "batch on-air",
+        EntryKind::OffAir => "batch off-air",
+        EntryKind::Loaded { .. } => "batch load",
+        EntryKind::Moved { .. } => "batch move",
+        EntryKind::Split { .. } => "batch split",
+        EntryKind::Merged { .. } => "batch merge",
+        EntryKind::Shipped { .. } => "batch ship",
+        kind => {
+            return format!(
+                "withdraw it and write it again: `hypocaust log correct {of} --never --reason TEXT`, then `hypocaust log {} --bin {bin} --at TIME`",
+                kind.key()
+            );
+        }
+    };
+    format!(
+        "withdraw it and write it again: `hypocaust log correct {of} --never --reason TEXT`, then `hypocaust {command} --bin {bin} --at TIME`"
+    )
 }
 
 /// Whether whoever wrote an entry said once more that it was as early as they wrote.
@@ -61,19 +84,18 @@ impl Engine {
             known_bin(into)?;
         }
         self.check_times(now, &entry, early)?;
-        entry.kind.check_least()?;
-        entry.kind.check(&entry.note)?;
+        entry.kind.check_least_in(self.site.display)?;
+        entry.kind.check_in(&entry.note, self.site.display)?;
         entry.check_texts()?;
         let entry = Entry { by: self.writer(&entry.by)?, ..entry };
         if let EntryKind::Corrected { of, really } = &entry.kind {
             self.can_be_corrected(&entry.bin, *of, really.as_ref().map(|r| &r.kind))?;
         }
         self.check_instrument(&entry)?;
-        let withdrawn = withdraws(&entry).and_then(|of| self.log.iter().find(|e| e.id == of)).cloned();
-        let withdrawn = withdrawn.filter(|wrong| makes_batches(&wrong.kind));
         let of_laboratory = self.batch_of_result(&entry)?;
-        let mut applied = match &withdrawn {
-            Some(wrong) => self.take_back(wrong)?,
+        let lived_anew = self.to_be_lived_anew(&entry);
+        let mut applied = match &lived_anew {
+            Some((wrong, really)) => self.live_anew(wrong, really.as_deref())?,
             None => self.batches.apply(&entry, zone)?,
         };
         if of_laboratory.is_some() {
@@ -100,7 +122,7 @@ impl Engine {
         for bin in &bins {
             self.settle_bin(now, bin, applied.bins.contains(bin), effects);
         }
-        if withdrawn.is_some() {
+        if lived_anew.is_some() {
             for bin in &applied.bins {
                 self.look_up_entries(bin);
                 self.water_goes_on(bin, effects);
@@ -221,11 +243,18 @@ impl Engine {
             ));
         }
         // What a laboratory found is of its batch for ever, and what never happened did not happen to any batch.
-        let may_be_past = |e: &&Entry| really.is_none() || matches!(e.kind, EntryKind::LabResult { .. });
+        let may_be_past =
+            |e: &&Entry| really.is_none() || matches!(e.kind, EntryKind::LabResult { .. }) || makes_batches(&e.kind);
         let past = self.log.iter().find(|e| e.id == of && e.bin == *bin).filter(may_be_past);
         let Some(known) = known.or(past) else {
             if self.has_unfit_correction(bin, of) {
                 return Ok(());
+            }
+            if self.log.first().is_some_and(|oldest| of < oldest.id) {
+                return Err(format!(
+                    "entry {of} is older than the entries that hypocaust looks back on; write what holds as an entry of its own, and name entry \
+                     {of} in its note"
+                ));
             }
             return Err(format!(
                 "entry {of} is not about the batch that is in bin {bin}; `hypocaust log list --bin {bin}` shows those that are"
@@ -233,20 +262,14 @@ impl Engine {
         };
         let unfit = self.unfit_entry(bin, of).is_some();
         let how = match (&known.kind, really) {
-            (EntryKind::Corrected { .. }, _) => Some("correct the entry that it corrects once more instead"),
-            (
-                EntryKind::Moved { .. }
-                | EntryKind::Split { .. }
-                | EntryKind::Merged { .. }
-                | EntryKind::Shipped { .. },
-                Some(_),
-            ) if !unfit => Some("withdraw it with --never, and write it anew as it was"),
-            (EntryKind::OnAir { .. }, None) if unfit => Some("take the batch off air instead"),
-            (kind, Some(_)) if makes_batches(kind) && !self.is_of_batch_there(known) => {
-                Some("its batch is not in that bin now; withdraw it with --never, and write it anew as it was")
-            }
+            (EntryKind::Corrected { .. }, _) => Some("correct the entry that it corrects once more instead".to_owned()),
+            (EntryKind::OnAir { .. }, None) if unfit => Some("take the batch off air instead".to_owned()),
             (kind, Some(really)) if kind.key() != really.key() => {
-                Some("the kind must stay; withdraw it and write a new one")
+                Some(format!("the kind of an entry stays; {}", withdraw_and_write_again(of, bin, really)))
+            }
+            (kind, Some(_)) if is_lived_anew(kind) => None,
+            (kind, Some(really)) if makes_batches(kind) && !self.is_of_batch_there(known) => {
+                Some(format!("its batch is not in that bin now; {}", withdraw_and_write_again(of, bin, really)))
             }
             _ => None,
         };
@@ -379,21 +402,45 @@ impl Engine {
         ))
     }
 
-    /// Takes back what an entry did to batches, as if it had never been written.
-    fn take_back(&mut self, wrong: &Entry) -> Result<Applied, String> {
+    /// The entry that another withdraws or corrects where batches rest on it, and what it really was. One of which the engine knows only that the
+    /// batch in its bin began with it is among them, so that nothing is marked as undone that was not undone.
+    fn to_be_lived_anew(&self, entry: &Entry) -> Option<(Entry, Option<Box<Really>>)> {
+        let EntryKind::Corrected { of, really } = &entry.kind else { return None };
+        let in_log = self.log.iter().find(|e| e.id == *of);
+        let in_bin = self.bins.get(&entry.bin).and_then(|state| state.entries.iter().find(|e| e.id == *of));
+        let wrong = in_log.or(in_bin)?;
+        let rests = if really.is_some() { is_lived_anew(&wrong.kind) } else { makes_batches(&wrong.kind) };
+        rests.then(|| (wrong.clone(), really.clone()))
+    }
+
+    /// Has batches be as if an entry had never been written, or had said what it is corrected to.
+    fn live_anew(&mut self, wrong: &Entry, really: Option<&Really>) -> Result<Applied, String> {
         let zone = &self.site.zone;
-        let without = self.batches.without(&self.log, wrong.id, zone)?;
-        self.batches.put_back(&without.changed);
+        let (done, mut said) = match really {
+            None => (
+                self.batches.without(&self.log, wrong.id, zone)?,
+                format!("entry {} stays in the log, marked as something that did not happen", wrong.id),
+            ),
+            Some(really) => (
+                self.batches.corrected(&self.log, wrong.id, really, zone)?,
+                format!(
+                    "entry {} stays in the log; what holds is {} at {}",
+                    wrong.id,
+                    really.kind.key(),
+                    zone.show(really.at)
+                ),
+            ),
+        };
+        self.batches.put_back(&done.changed);
         let now = self.now;
-        let mut said = format!("entry {} stays in the log, marked as something that did not happen", wrong.id);
-        for batch in &without.changed {
+        for batch in &done.changed {
             let is = match batch.stage(now) {
-                Stage::Gone if batch.on_air_at.is_none() => "is no batch any more".to_owned(),
+                Stage::Gone if batch.never_was() => "is no batch any more".to_owned(),
                 stage => format!("is {} in bin {}", stage.key(), batch.bin),
             };
             said.push_str(&format!("; batch {} {is}", batch.id));
         }
-        Ok(Applied { batch: wrong.batch, changed: without.changed, bins: without.bins, said })
+        Ok(Applied { batch: wrong.batch, changed: done.changed, bins: done.bins, said })
     }
 
     /// Whether an entry is about the batch that is in its bin now.
@@ -401,12 +448,19 @@ impl Engine {
         entry.batch.is_none() || self.batches.in_bin(&entry.bin).map(|b| b.id) == entry.batch
     }
 
-    /// Keeps an entry among the newest of the site.
+    /// Keeps an entry among the newest of the site. What made the batches that are here stays longer than others, so that it can be taken back
+    /// however long ago it was.
     pub(crate) fn write_down(&mut self, entry: &Entry) {
         self.log.push(entry.clone());
-        if self.log.len() > limits::LOG_KEPT {
-            self.log.remove(0);
+        if self.log.len() <= limits::LOG_KEPT {
+            return;
         }
+        let here: BTreeSet<BatchId> =
+            self.batches.all().flat_map(|b| std::iter::once(b.id).chain(b.parents.iter().copied())).collect();
+        let makes = |e: &Entry| makes_batches(&e.kind) || corrects(e).is_some();
+        let needed = |e: &Entry| makes(e) && e.batch.is_some_and(|id| here.contains(&id));
+        let oldest = self.log.iter().position(|e| !needed(e)).unwrap_or(0);
+        self.log.remove(oldest);
     }
 
     /// Has the rules see the entries again of a batch that is back in a bin.

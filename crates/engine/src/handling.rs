@@ -332,7 +332,7 @@ impl Engine {
             alarm.acknowledged = Some(by);
         }
         let said = match alarm.life.state {
-            _ if repeated => format!("{named} was acknowledged already; your words are kept beside it"),
+            _ if repeated => format!("{named} was acknowledged already; your comment is kept as well"),
             AlarmState::Acknowledged => format!("{named} is acknowledged; its condition still holds"),
             AlarmState::LatchedAcknowledged => format!("{named} is acknowledged; it stays until somebody resets it"),
             _ => format!("{named} is acknowledged and closed: its condition had ended"),

@@ -120,7 +120,8 @@ pub const BIN_STATUS_EVERY: Span = Span::minutes(15);
 pub const PASSED_OVER_LISTS: usize = 20;
 /// Entries kept in memory for a bin.
 pub const ENTRIES_PER_BIN: usize = 500;
-/// Entries of the whole site that are kept in memory, so that one can be withdrawn with all that it did: ten years of six bins.
+/// Entries of the whole site that are kept in memory, so that one can be withdrawn or corrected with all that it did: ten years of six bins.
+/// Those by which the batches that are on the site came to be are the last to go.
 pub const LOG_KEPT: usize = 20_000;
 /// Points of one line in the picture of a mail.
 pub const CHART_POINTS: usize = 150;

@@ -54,7 +54,7 @@ pub struct Restored {
     pub last_entry: u64,
     /// Entries since the on-air of each bin's newest batch, and of the last 30 days, oldest first.
     pub entries: Vec<Entry>,
-    /// The newest entries of all bins, by id, as many as [`crate::limits::LOG_KEPT`].
+    /// The newest entries of all bins, by id, as many as [`crate::limits::LOG_KEPT`], and those of batches that are on the site.
     pub log: Vec<Entry>,
     /// Every entry that checks or moves a probe, and every correction, by id.
     pub about_probes: Vec<Entry>,

@@ -75,9 +75,9 @@ impl Engine {
                 | EntryKind::Placed { .. }
                 | EntryKind::Corrected { .. }
         );
-        let on_air_corrected =
-            matches!(says, EntryKind::OnAir { .. }) && matches!(entry.kind, EntryKind::Corrected { .. });
-        for bin in bins.iter().filter(|_| telling || on_air_corrected) {
+        let begin_corrected = matches!(says, EntryKind::OnAir { .. } | EntryKind::Split { .. })
+            && matches!(entry.kind, EntryKind::Corrected { .. });
+        for bin in bins.iter().filter(|_| telling || begin_corrected) {
             self.ask_results(bin, at, effects);
         }
     }

@@ -104,7 +104,7 @@ impl Engine {
                 Some(why) => Err(why),
                 None => WaterAccount::from_numbers(kept.at, &kept.numbers)
                     .map(Arc::new)
-                    .ok_or_else(|| "the kept water account cannot be read".to_owned()),
+                    .ok_or_else(|| "the kept water balance cannot be read".to_owned()),
             };
             let water = BinWater { batch: kept.batch, account };
             if state.batch.as_ref().is_some_and(|b| b.id == kept.batch && b.off_air_at.is_none()) {
@@ -208,7 +208,7 @@ impl Engine {
             cells += 1;
             let stretch = self.stretch(bin, next.at(), next.at() + limits::WATER_CELL);
             if let Err(error) = next.pass(&stretch) {
-                let why = format!("the water account stopped: {error}");
+                let why = format!("the water balance stopped: {error}");
                 return self.end_water(bin, water.batch, why, effects);
             }
         }

@@ -241,7 +241,7 @@ fn what_cannot_be_used_is_passed_over_until_it_is_withdrawn() {
     let lines = active(&yard).unwrap().join("\n");
     for words in [
         "entries 3: its detail does not read; withdraw it: hypocaust log correct 3 --never",
-        "entry 4 (watered, bin b1): litres: NaN is no number; give one from 0 to 100000 L",
+        "entry 4 (watered, bin b1): water: NaN is no number; give one from 0 to 100000 L",
         "entry 5 (probes-out, bin b1): when it happened: 1926-03-10T07:00:00Z is outside",
     ] {
         assert!(lines.contains(words), "{words}: {lines}");

@@ -10,7 +10,7 @@ use engine::alarm::AlarmState;
 use engine::effect::Effect;
 use engine::restore::Restored;
 use pile::units::{CubicMetres, Kilograms};
-use site::entry::{Amount, Batch, EntryId, EntryKind, Filled, Rest, Stage, Taken};
+use site::entry::{Amount, Batch, EntryId, EntryKind, Filled, Really, Rest, Stage, Taken};
 use site::ids::{BinId, ProbeId};
 use site::model::Position;
 use yard::{Yard, minutes};
@@ -25,6 +25,20 @@ fn never(of: u64) -> EntryKind {
 
 fn on_air() -> EntryKind {
     EntryKind::OnAir { loaded_at: None, filling: Some(Filled::of(Kilograms(1_200.0))) }
+}
+
+/// A yard of four bins.
+fn four_bins() -> Yard {
+    let more: String = ["b3", "b4"].map(|id| format!("  - {{ id: {id}, volume_m3: 2.5 }}\n")).concat();
+    let settings = yard::SETTINGS.replace("mail: {", &format!("{more}mail: {{"));
+    let mut yard = Yard::described(
+        &settings,
+        &[("hot-core", yard::HOT)],
+        Restored { life: 7, ..Restored::default() },
+        yard::START,
+    );
+    yard.step(engine::input::Input::Started { previous: None });
+    yard
 }
 
 /// The batches as the store has them after what happened so far.
@@ -141,4 +155,120 @@ fn probes_that_were_never_pulled_are_believed_and_a_valve_that_was_never_set_is_
     yard.enter("b1", never(4)).unwrap();
     let refused = yard.enter("b1", place(Position::Core)).unwrap_err();
     assert!(refused.contains("is in bin b1 at core already"), "it never was elsewhere: {refused}");
+}
+
+/// A move, a part, a joining and a shipment are corrected in time, amount and bin: the batches are as if it had been written so at once.
+#[test]
+fn what_moved_a_batch_is_corrected_as_if_it_had_been_written_so_at_once() {
+    let shipped = |kg: f64, rest| EntryKind::Shipped { to: "Farm".into(), amount: Amount::Mass(Kilograms(kg)), rest };
+    let moved = |into: Option<&str>| EntryKind::Moved { stage: Some(Stage::Curing), into: into.map(bin) };
+    let split = |into: &str, share_percent| EntryKind::Split { into: bin(into), share_percent };
+    for (wrong, really, why) in [
+        (moved(None), moved(None), "to curing"),
+        (moved(Some("b2")), moved(Some("b2")), "into another bin"),
+        (moved(Some("b2")), moved(Some("b3")), "into the other bin"),
+        (split("b2", 50.0), split("b3", 40.0), "a part"),
+        (EntryKind::Merged { into: bin("b4") }, EntryKind::Merged { into: bin("b4") }, "joined"),
+        (shipped(900.0, Rest::Nothing), shipped(700.0, Rest::Nothing), "all of it"),
+        (shipped(900.0, Rest::Stays), shipped(700.0, Rest::Stays), "a part of it"),
+    ] {
+        let begun = || {
+            let mut yard = four_bins();
+            yard.enter("b1", on_air()).unwrap();
+            yard.enter("b4", on_air()).unwrap();
+            yard.wait(minutes(60));
+            yard.enter("b1", EntryKind::OffAir).unwrap();
+            yard.wait(minutes(60));
+            yard
+        };
+        let mut at_once = begun();
+        at_once.enter("b1", really.clone()).unwrap();
+        let at = at_once.now;
+        at_once.wait(minutes(30));
+        let mut yard = begun();
+        yard.wait(minutes(20));
+        yard.enter("b1", wrong.clone()).unwrap();
+        yard.wait(minutes(10));
+        let of = EntryId(4);
+        let correction = |at| EntryKind::Corrected { of, really: Some(Box::new(Really { at, kind: really.clone() })) };
+        let said = yard.enter("b1", correction(at)).unwrap();
+        assert!(said.contains("entry 4 stays in the log; what holds is"), "{why}: {said}");
+        assert_eq!(batches(&yard), batches(&at_once), "{why}");
+        // It can be corrected once more, and withdrawn.
+        yard.enter("b1", correction(at + minutes(1))).unwrap();
+        yard.enter("b1", never(4)).unwrap();
+        assert_eq!(batches(&yard), batches(&begun()), "{why}: it never was");
+        let refused = yard.enter("b1", correction(at)).unwrap_err();
+        assert!(refused.contains("was withdrawn by entry"), "{why}: {refused}");
+    }
+}
+
+#[test]
+fn a_correction_with_which_a_later_entry_does_not_go_is_refused_and_keeps_nothing() {
+    let mut yard = four_bins();
+    yard.enter("b1", on_air()).unwrap();
+    yard.wait(minutes(10));
+    let moved = |into: &str| EntryKind::Moved { stage: None, into: Some(bin(into)) };
+    yard.enter("b1", moved("b2")).unwrap();
+    yard.wait(minutes(10));
+    yard.enter("b2", EntryKind::OffAir).unwrap();
+    yard.wait(minutes(10));
+    let (before, from) = (batches(&yard), yard.effects.len());
+    let correction = |later: i64, into: &str| EntryKind::Corrected {
+        of: EntryId(2),
+        really: Some(Box::new(Really { at: yard::START + minutes(later), kind: moved(into) })),
+    };
+    for (kind, wanted) in [
+        (correction(25, "b2"), "entry 3 (off-air, bin b2"),
+        (correction(10, "b3"), "hypocaust log correct 3 --never"),
+        (correction(-5, "b2"), "entry 2 cannot have been so"),
+        (
+            EntryKind::Corrected {
+                of: EntryId(2),
+                really: Some(Box::new(Really { at: yard.now, kind: EntryKind::OffAir })),
+            },
+            "`hypocaust log correct 2 --never --reason TEXT`, then `hypocaust batch off-air --bin b1 --at TIME`",
+        ),
+        (
+            EntryKind::Corrected { of: EntryId(1), really: Some(Box::new(Really { at: yard.now, kind: on_air() })) },
+            "`hypocaust log correct 1 --never --reason TEXT`, then `hypocaust batch on-air --bin b1 --at TIME`",
+        ),
+    ] {
+        let refused = yard.enter("b1", kind).unwrap_err();
+        assert!(refused.contains(wanted), "`{wanted}` is not in: {refused}");
+        assert_eq!(batches(&yard), before);
+        let kept = yard.effects[from..].iter().any(|e| matches!(e, Effect::Entry(_) | Effect::Batch(_)));
+        assert!(!kept, "what is refused keeps nothing: {refused}");
+    }
+}
+
+/// However much is written since, what made a batch that is on the site can be taken back; of one that has left, what is too long ago is refused.
+#[test]
+fn what_made_a_batch_of_the_site_is_looked_back_on_however_long_ago() {
+    let mut yard = four_bins();
+    yard.enter("b1", on_air()).unwrap();
+    yard.enter("b2", on_air()).unwrap();
+    yard.wait(minutes(5));
+    yard.enter("b1", EntryKind::OffAir).unwrap();
+    yard.enter("b2", EntryKind::OffAir).unwrap();
+    yard.enter(
+        "b2",
+        EntryKind::Shipped { to: "Farm".into(), amount: Amount::Mass(Kilograms(9.0)), rest: Rest::Nothing },
+    )
+    .unwrap();
+    for number in 0..engine::limits::LOG_KEPT + 10 {
+        if number % 600 == 0 {
+            yard.wait(minutes(1));
+        }
+        yard.enter("b3", EntryKind::Note).unwrap();
+        // Only what is written counts here.
+        yard.effects.retain(|e| matches!(e, Effect::Batch(_)));
+    }
+    let before = batches(&yard);
+    let refused = yard.enter("b2", never(5)).unwrap_err();
+    assert!(refused.contains("entry 5 is older than the entries that hypocaust looks back on"), "{refused}");
+    assert!(refused.contains("entry of its own"), "{refused}");
+    assert_eq!(batches(&yard), before, "what is refused keeps nothing");
+    let said = yard.enter("b1", never(3)).unwrap();
+    assert!(said.contains("batch 1 is on-air in bin b1"), "{said}");
 }

@@ -42,11 +42,27 @@ fn what_people_read_uses_the_words_of_the_style_sheet() {
     for rule in book().rules() {
         let header = &rule.header;
         let texts = [&header.title, &header.cause, &header.consequence, &header.caution];
-        for text in texts.into_iter().chain(&header.response).chain(&header.deed) {
+        let abouts = header.settings.iter().map(|(_, setting)| &setting.about);
+        for text in texts.into_iter().chain(&header.response).chain(&header.deed).chain(abouts) {
             let low = format!(" {} ", text.to_lowercase());
-            for word in
-                [" tells of ", " is told", " told of", " stands ", " beside ", " urgency", " pauses", " way out "]
-            {
+            for word in [
+                " tells of ",
+                " is told",
+                " told of",
+                " stands ",
+                " beside ",
+                " urgency",
+                " pauses",
+                " way out ",
+                " pulse",
+                " whoever ",
+                " put down to ",
+                " so many ",
+                "from memory",
+                "no source",
+                "extension text",
+                " account ",
+            ] {
                 assert!(!low.contains(word), "{}: `{}` in: {text}", rule.name, word.trim());
             }
         }

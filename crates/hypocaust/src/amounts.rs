@@ -83,8 +83,12 @@ pub fn amount(option: &str, typed: &Typed) -> Result<Amount, CommandError> {
     let mass = measure::read(&typed.0, Kind::Mass, None).map(|kg| Amount::Mass(Kilograms(kg)));
     let volume = || measure::read(&typed.0, Kind::Volume, None).map(|m3| Amount::Volume(CubicMetres(m3)));
     mass.or_else(|_| volume()).map_err(|_| {
+        let wrong = match typed.0.trim().parse::<f64>() {
+            Ok(_) => "has no unit, and may be a mass or a volume",
+            Err(_) => "is no amount",
+        };
         CommandError::Usage(format!(
-            "--{option}: `{}` is no amount; write a mass or a volume with its unit: 800kg, 1200lb, 2m3, 3yd3",
+            "--{option}: `{}` {wrong}; write a mass or a volume with its unit: 800kg, 1200lb, 2m3, 3yd3",
             typed.0
         ))
     })

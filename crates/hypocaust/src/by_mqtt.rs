@@ -140,11 +140,15 @@ impl Tokens {
     /// A sentence for whoever wrote it, with the next step.
     pub fn entry(site: &Site, written: &Written, by: &str) -> Result<Entry, String> {
         let bin = BinId::new(&written.bin).map_err(|e| e.to_string())?;
-        let at = parse_instant(&written.at, &site.zone)?;
+        // A broker may bring it later, or twice: it says the same instant whenever it comes.
+        let at = parse_instant(&written.at, &site.zone).map_err(|why| {
+            format!("`at`: {why}; a message may arrive on another day, so `16:30` and `yesterday 16:30` are not taken")
+        })?;
         let kind = ledger::entry_of_text(&written.says)
             .map_err(|e| format!("`says` cannot be read: {e}; write it as `hypocaust log list --json` shows it"))?;
         // What is out of range altogether is told by the log itself.
-        let in_range = kind.check_least().and_then(|()| kind.check(&written.note)).is_ok();
+        let in_range =
+            kind.check_least_in(site.display).and_then(|()| kind.check_in(&written.note, site.display)).is_ok();
         let doubt = plausible::doubt(site.bins.get(&bin), &kind, site.display).filter(|_| in_range && !written.really);
         if let Some(doubt) = doubt {
             return Err(format!("{doubt}; correct the number, or confirm it with `\"really\": true`"));

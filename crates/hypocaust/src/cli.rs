@@ -26,11 +26,11 @@ pub use store::{StoreCommand, Waiting};
 #[derive(Debug, Parser)]
 #[command(name = "hypocaust", version, propagate_version = true, max_term_width = 100, after_help = FIRST_STEPS)]
 pub struct Cli {
-    /// The settings of the site; config/site.yaml when left out, or where that is not there /etc/hypocaust/site.yaml.
+    /// Settings of the site [default: config/site.yaml, or /etc/hypocaust/site.yaml where the first is missing].
     #[arg(long, short, global = true, value_name = "FILE", env = "HYPOCAUST_CONFIG")]
     pub config: Option<PathBuf>,
 
-    /// How the log on standard error is written.
+    /// Form of the log on standard error.
     #[arg(long, global = true, value_enum, default_value_t = LogFormat::Text, value_name = "FORM")]
     pub log: LogFormat,
 
@@ -43,9 +43,9 @@ const FIRST_STEPS: &str = "\
 First steps:
   hypocaust demo                       six weeks of an invented site in about two minutes
   hypocaust init                       settings for your own site, from a few answers
-  hypocaust check                      read your settings and rules, start nothing
+  hypocaust check                      check your settings and rules, start nothing
   hypocaust run                        the daemon
-  hypocaust batch on-air --bin north-1 tell it that a bin was filled and aerated
+  hypocaust batch on-air --bin north-1 log that a bin was filled and aerated
 
 Exit codes are those of sysexits: 0 done, 1 looked and found a difference, 64 usage, 65 data, 69 unavailable,
 73 cannot create, 75 busy, try later, 78 settings.";
@@ -79,7 +79,7 @@ since, evidence, figures (name, value), line, compared (line, words), settings (
 Example: hypocaust why 12";
 
 const REPLAY_HELP: &str = "\
-CSV of readings (what `hypocaust readings --csv` writes; a blower's id may stand under `probe`):
+CSV of readings (what `hypocaust readings --csv` writes; a blower's id may be given under `probe`):
   measured_at,probe,quantity,value,unit
   2026-03-10T06:00:00Z,north-1-core,temperature,61.5,Cel
 CSV of entries (amount, unit, by and note may be empty; kinds as in `hypocaust log` and `hypocaust batch`):
@@ -88,7 +88,7 @@ CSV of entries (amount, unit, by and note may be empty; kinds as in `hypocaust l
   2026-03-12 16:30,north-1,watered,120,L,Ann,dry at the base
 A kind that has more to say takes JSON under amount, in quotes, as `hypocaust log list --json` shows it under `says`:
   2026-03-08 15:00,north-1,loaded,\"{\"\"loaded\"\":{\"\"source\"\":\"\"Canteen\"\",\"\"material\"\":\"\"food waste\"\",\"\"amount\"\":{\"\"kilograms\"\":800},\"\"taken\"\":\"\"in\"\"}}\",,Ann,
-Times are RFC 3339, or by the site's clock.
+Times are RFC 3339, or by the site's clock, each with its date.
 
 JSON lines, stable: at (RFC 3339, UTC), bin (null for the whole site), rule, event (raised, cleared, retired), priority, occurrence
 (1 for the first of this rule and bin in this replay), finding. With --compare: change (new, gone, same, moved), rule, bin, priority,
@@ -102,7 +102,7 @@ Examples:
 
 const JUDGE_HELP: &str = "\
 Results: met (and when), running (what is left, and the earliest time), not met (the reading that broke it), cannot tell (the gap, or
-what is not on record). Of a criterion that names others of which any one suffices, each of those is told too.
+what is not on record). Of a criterion that names others of which any one suffices, the result of each is printed too.
 
 JSON, stable: an array of objects with bin, batch (null without one), criterion, result (met, running, not met, cannot tell), met_at and
 earliest_at (RFC 3339, UTC, to the next whole second; null where there is none), hours_counted, hours_needed, coverage_fraction (0 to 1;
@@ -111,7 +111,7 @@ null before any time has passed), because; and marginal, lab (not asked, outstan
 parts (objects of the same kind), permit, retention_years, remark.
 
 The CSV files are those of `hypocaust replay`. Readings without an `on-air` entry are judged from the first to the last, as a record
-that is closed. --facts is YAML, everything in it optional; what is missing is not on record:
+that is closed. --facts is YAML, every key optional; what is missing is not on record:
   system: aerated-static-pile              # in-vessel, windrow
   suction: true                            # air is drawn down through the pile
   cover_metres: 0.2                        # or cover_inches
@@ -132,9 +132,9 @@ What is printed was measured; it is not a finding of compliance. The edition tha
 
 const VERIFY_HELP: &str = "\
 Exit codes: 0 all of it holds, 1 something does not and its place is named, 65 no whole bundle, 66 no such file.
-The same check without this program: python3 FOLDER/verify.py FOLDER. What is computed is told in VERIFY.txt in the bundle.
+The same check without this program: python3 FOLDER/verify.py FOLDER. VERIFY.txt in the bundle says what is computed.
 
-It shows what was measured and recorded, and that neither was changed since; not that a reading was true when it came in.
+It shows what was measured and recorded, and that neither was changed since; not that a reading was true when it arrived.
 
 Example: hypocaust verify march --vkey hypocaust/demo+1a2b3c4d+AQOh… --previous february.txt";
 
@@ -157,26 +157,26 @@ pub enum Command {
     /// What is not given is asked on the terminal; passwords are asked without showing them. Nothing is overwritten.
     #[command(after_long_help = init::INIT_HELP)]
     Init(Box<InitArgs>),
-    /// Read settings and rules, print every fault with its place and remedy, and next week's schedule; start nothing.
+    /// Check settings and rules: print every fault with its place and remedy, and next week's schedule; start nothing.
     Check,
     /// Show six weeks of an invented site of six bins in about two minutes, through the same code as `run`.
     Demo(DemoArgs),
     /// Log what happens to batches (load, on-air, off-air, move, split, merge, ship), list and show them.
     #[command(subcommand)]
     Batch(BatchCommand),
-    /// Write in the site's log what was done to a bin, correct it, list it.
+    /// Log what was done to a bin, correct entries, list them.
     #[command(subcommand)]
     Log(LogCommand),
     /// Print stored readings of the site, or of a bin.
     Readings(ReadingsArgs),
-    /// List alarms, or say something about one: acknowledge, confirm, shelve, reset, take out of service.
+    /// List alarms, or acknowledge, confirm, reset, shelve, unshelve one, or take it out of service and back.
     Alarms(AlarmsArgs),
     /// Show why an alarm was raised: what was found, the line of the rule that said so, what it compared, and how it went on.
     #[command(after_long_help = WHY_HELP)]
     Why(WhyArgs),
-    /// List mails and what became of them.
+    /// List mails and the outcome of each.
     Outbox(ListArgs),
-    /// List payloads that gave no reading, newest first, with the reason.
+    /// List rejected messages, newest first, with the reason.
     Refused(ListArgs),
     /// Print what to load for a mix of feedstocks, its figures, and the ranges they should lie in.
     ///
@@ -185,40 +185,40 @@ pub enum Command {
     /// `litres`, `gallons`, `cubic_metres`, `cubic_yards` or `buckets`; up to three may be left open within `min` and `max`.
     #[command(after_long_help = MIX_HELP)]
     Mix(MixArgs),
-    /// Work out what one would otherwise do on paper: air, exhaust, condensate, duty, readings, lethality, water.
+    /// Calculate what one would otherwise do on paper: air, exhaust, condensate, duty, readings, lethality, water.
     ///
     /// A number is in the unit that its flag is named by, or carries its own: 140F, 4.5cfm, 60gal, 10ft, 5lb, 2yd3, 7.6m3/h, 230L,
     /// 1h, 30min, 55%. Each command shows an example with what it prints.
     #[command(subcommand)]
     Calc(Box<calc::CalcCommand>),
-    /// Rules: list, show, begin a new one, run their cases.
+    /// List rules, show one, write a new one, test them, print their words.
     #[command(subcommand)]
     Rules(RulesCommand),
-    /// Try the way out for mail.
+    /// Send a test mail.
     #[command(subcommand)]
     Mail(MailCommand),
-    /// Criteria of pathogen reduction and the like: list, show.
+    /// List criteria of pathogen reduction and the like, or show one.
     #[command(subcommand)]
     Criteria(CriteriaCommand),
-    /// Hold the history of batches against criteria, and print for each what was measured, and why.
+    /// Judge the history of batches by criteria, and print for each what was measured, and why.
     ///
     /// The newest batch of each bin, unless others are asked for, by the criteria of the settings, unless others are asked for. The
-    /// history is the site's own, read beside a running daemon, or that of CSV files. Nothing is written.
+    /// history is the site's own, also while the daemon runs, or that of CSV files. Nothing is written.
     #[command(after_long_help = JUDGE_HELP)]
     Judge(JudgeArgs),
-    /// Write the weekly summary of the site, or the process record of a batch, or let a summary go to people outside.
+    /// Write the weekly summary of the site or the process record of a batch, release a reviewed summary, or try a template.
     #[command(subcommand)]
     Report(ReportCommand),
     /// Run rules over recorded or imported history and print every alarm that they would have raised and cleared.
     ///
-    /// The same engine as the daemon's judges the site's own history, beside a running daemon, or that of CSV files. No mail is sent and
-    /// nothing is written. Each reading counts from when it came in, each entry from when it was written down, as on the day; what people
+    /// The same engine as the daemon's judges the site's own history, also while the daemon runs, or that of CSV files. No mail is sent and
+    /// nothing is written. Each reading counts from its arrival, each entry from when it was written down, as on the day; what people
     /// did to alarms is left out.
     #[command(after_long_help = REPLAY_HELP)]
     Replay(ReplayArgs),
-    /// Have the running daemon read its rules now, and say what it made of them; exit 65 if a changed rule was not taken.
+    /// Reload the rules in the running daemon and report the result; exit 65 if a changed rule was not taken.
     ///
-    /// It does so by itself a few seconds after a file changed, and on SIGHUP. A changed rule is compiled and its cases are run first: if
+    /// The daemon reloads them by itself a few seconds after a file changed, and on SIGHUP. A changed rule is compiled and its cases are run first: if
     /// either fails, the earlier text stays in force and one mail says so. Numbers under `rules` in the settings are read too; other
     /// changes there wait until the daemon starts again.
     Reload,
@@ -227,27 +227,27 @@ pub enum Command {
     /// With --health, how the running daemon is doing, one line a part (broker, intake, rules, clock, disk, outbox, record): ok, late or failed, since
     /// when, and what to do. `metrics` in the settings gives the same to programs: /health. Exit 1 if a part has failed.
     Status {
-        /// Only the daemon's own parts, one line each.
+        /// Parts of the daemon only, one line each.
         #[arg(long)]
         health: bool,
         /// One JSON object: state, at, parts (part, state, since, finding, do); times are UTC.
         #[arg(long)]
         json: bool,
     },
-    /// The record that others can check: its key, its checkpoints, its check, bundles of readings with proofs.
+    /// Print the key and a checkpoint of the record that others can check, check the record, export bundles of readings with proofs.
     ///
-    /// Every start and stop, gap, alarm, word of a person, mail and change of rules is a row, written together with what it tells of; each row
+    /// Every start and stop, gap, alarm, word of a person, mail and change of rules is a row, written together with the event itself; each row
     /// names the hash of the one before. The readings of each hour are in it by one hash over all of them.
     #[command(subcommand)]
     Record(RecordCommand),
-    /// The copy in InfluxDB: how far it is, whether it is true, and to send days again.
+    /// Show how far the InfluxDB copy is, verify it, copy days again.
     #[command(subcommand)]
     Copy(CopyCommand),
-    /// Make the readings of an empty store anew from the copy in InfluxDB.
+    /// Restore the readings of an empty store from the InfluxDB copy.
     ///
     /// Only readings come from there. The record begins again with them; a backup (`hypocaust store`) has all of it.
     Restore(RestoreArgs),
-    /// The store: look it over, copy it beside the running daemon, put a copy back.
+    /// Check the store, back it up while the daemon runs, restore a backup.
     #[command(subcommand, after_help = store::STORE_HELP)]
     Store(StoreCommand),
     /// Check a bundle that `record export` or `report week --bundle` wrote, here or elsewhere; needs no settings. Prints one line for each step.
@@ -259,18 +259,18 @@ pub enum Command {
     ConfigSchema,
     /// Print completions for a shell: `hypocaust completions bash > /etc/bash_completion.d/hypocaust`.
     Completions {
-        /// The shell.
+        /// Shell.
         shell: clap_complete::Shell,
     },
     /// Write the manual pages: sections 1, 5 (the settings) and 8 (the daemon).
     Man {
-        /// The folder they go into.
+        /// Folder for the pages.
         #[arg(long, value_name = "FOLDER")]
         out: PathBuf,
     },
-    /// Feed a recording of a run to a fresh engine and say whether it does the same, byte for byte.
+    /// Run a recording through a fresh engine and report whether it does the same, byte for byte.
     Rerun {
-        /// The file that `hypocaust run --record FILE` wrote.
+        /// File that `hypocaust run --record FILE` wrote.
         recording: PathBuf,
     },
 }
@@ -282,31 +282,31 @@ pub enum RecordCommand {
     ///
     /// The private half is `record.key` in the data folder, for the daemon's user alone. Keep a copy of it with your backups.
     Key,
-    /// Print a signed checkpoint: how many rows the record has, and the hash over them. Whoever keeps it can later prove that nothing
+    /// Print a signed checkpoint: how many rows the record has, and the hash over them. A person who keeps it can later prove that nothing
     /// before it was rewritten.
     Checkpoint,
-    /// Compute the record again: every row, every link, and the hash of every hour from its stored readings; exit 1 where one does not hold.
+    /// Check the record: compute every row, every link and the hash of every hour again; exit 1 where one does not hold.
     Check,
     /// Write a bundle for others: readings, rows, proofs, a signed list of its files, and a verifier in Python.
     ///
     /// Whole hours of UTC are written. An hour counts from ten minutes after its end, when its hash is on record; those that are not, and
-    /// hours with readings that came in late and are not on record yet, are left out and named. Rows name those whom mails went to.
+    /// hours with late readings that are not on record yet, are left out and named. Rows name those whom mails went to.
     Export(ExportArgs),
 }
 
 /// Arguments of `record export`.
 #[derive(Debug, Args)]
 pub struct ExportArgs {
-    /// From when on: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339; a week before the end when left out.
+    /// Begin: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339 [default: a week before the end].
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
-    /// Until when; now when left out.
+    /// End [default: now].
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
-    /// The folder to make.
+    /// Folder to make.
     #[arg(long, value_name = "FOLDER")]
     pub out: PathBuf,
-    /// A file with an earlier checkpoint: the bundle then proves that the record goes on from it.
+    /// File with an earlier checkpoint: the bundle then proves that the record goes on from it.
     #[arg(long, value_name = "FILE")]
     pub previous: Option<PathBuf>,
 }
@@ -314,12 +314,12 @@ pub struct ExportArgs {
 /// Arguments of `verify`.
 #[derive(Debug, Args)]
 pub struct VerifyArgs {
-    /// The bundle: a folder, or a zip file of `report week --bundle`.
+    /// Bundle: a folder, or a zip file of `report week --bundle`.
     pub bundle: PathBuf,
-    /// The site's key, as it was published; without it the bundle's own word is taken.
+    /// Key of the site, as it was published [default: the key in the bundle, which proves less].
     #[arg(long, value_name = "KEY")]
     pub vkey: Option<String>,
-    /// A file with an earlier checkpoint that you kept.
+    /// File with an earlier checkpoint that you kept.
     #[arg(long, value_name = "FILE")]
     pub previous: Option<PathBuf>,
 }
@@ -327,7 +327,7 @@ pub struct VerifyArgs {
 /// Arguments of `run`.
 #[derive(Debug, Args)]
 pub struct RunArgs {
-    /// Write every input and effect to this file, for `hypocaust rerun`; needs an empty data folder.
+    /// File for every input and effect, for `hypocaust rerun`; needs an empty data folder.
     #[arg(long, value_name = "FILE")]
     pub record: Option<PathBuf>,
 }
@@ -335,10 +335,10 @@ pub struct RunArgs {
 /// Arguments of `demo`.
 #[derive(Debug, Args)]
 pub struct DemoArgs {
-    /// Where mails and the store go; an earlier demo there is replaced.
+    /// Folder for mails and the store; an earlier demo there is replaced.
     #[arg(long, value_name = "FOLDER", default_value = "demo-out")]
     pub out: PathBuf,
-    /// How many simulated days to run.
+    /// Number of simulated days.
     #[arg(long, value_name = "DAYS", default_value_t = 42, value_parser = clap::value_parser!(u32).range(1..=120))]
     pub days: u32,
     /// Units of mails, listings and documents.
@@ -352,13 +352,13 @@ pub struct DemoArgs {
 /// Arguments of `readings`.
 #[derive(Debug, Args)]
 pub struct ReadingsArgs {
-    /// Bin: its probes and its blower; the whole site without it.
+    /// Bin, with its probes and its blower [default: the whole site].
     #[arg(long, value_name = "BIN")]
     pub bin: Option<String>,
-    /// From when on; the last 24 hours when left out.
+    /// Begin [default: 24 hours before the end].
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
-    /// Until when; now when left out.
+    /// End [default: now].
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
     /// One JSON object a line, canonical units, UTC.
@@ -381,13 +381,13 @@ pub struct ListArgs {
 #[derive(Debug, Args)]
 #[command(args_conflicts_with_subcommands = true)]
 pub struct AlarmsArgs {
-    /// Also list alarms that are over.
+    /// Alarms that have cleared or were closed as well.
     #[arg(long)]
     pub all: bool,
     /// One JSON object a line.
     #[arg(long)]
     pub json: bool,
-    /// Say something about one instead of listing.
+    /// What to do with one, instead of listing.
     #[command(subcommand)]
     pub command: Option<AlarmsCommand>,
 }
@@ -395,9 +395,9 @@ pub struct AlarmsArgs {
 /// Arguments of `why`.
 #[derive(Debug, Args)]
 pub struct WhyArgs {
-    /// The alarm's number, as listed and as in the mail.
+    /// Number of the alarm, as listed and as in the mail.
     pub id: u64,
-    /// Which of its occurrences, 1 for the first; the newest when left out.
+    /// Number of the occurrence, 1 for the first [default: the newest].
     #[arg(long, value_name = "N")]
     pub occurrence: Option<u32>,
     /// One JSON object.
@@ -408,9 +408,9 @@ pub struct WhyArgs {
 /// Which alarm, and who speaks.
 #[derive(Debug, Args)]
 pub struct Speaker {
-    /// The alarm's number, as listed and as in the mail.
+    /// Number of the alarm, as listed and as in the mail.
     pub id: u64,
-    /// Who: a name or an address under `people` in the settings.
+    /// Your name or address under `people` in the settings.
     #[arg(long, value_name = "NAME", env = "HYPOCAUST_BY")]
     pub by: String,
 }
@@ -418,63 +418,63 @@ pub struct Speaker {
 /// Alarm commands.
 #[derive(Debug, Subcommand)]
 pub enum AlarmsCommand {
-    /// Say that you have seen an alarm and look after it; its condition stays until readings prove it over.
+    /// Acknowledge an alarm: you have seen it and look after it. It stays active until readings show that it has cleared.
     Acknowledge {
         /// Which, and who.
         #[command(flatten)]
         speaker: Speaker,
-        /// In your words.
+        /// Comment in your words.
         #[arg(long, value_name = "TEXT", default_value = "")]
         comment: String,
     },
-    /// Say that the response was carried out; readings decide when the alarm is over.
+    /// Confirm that the response was carried out; readings decide when the alarm has cleared.
     Confirm {
         /// Which, and who.
         #[command(flatten)]
         speaker: Speaker,
-        /// What was done.
+        /// Comment: what was done.
         #[arg(long, value_name = "TEXT", default_value = "")]
         comment: String,
     },
-    /// End an alarm that stays after its condition is over, once you have seen for yourself.
+    /// Reset an alarm that stays after its condition has cleared, once you have seen for yourself.
     Reset {
         /// Which, and who.
         #[command(flatten)]
         speaker: Speaker,
     },
-    /// Hide an alarm for a limited time, with a reason; its condition is watched and recorded all the while.
+    /// Shelve an alarm for a limited time, with a reason; its condition is watched and recorded all the while.
     ///
-    /// When the time is over and the condition holds, it is raised again with its true beginning. At most 72 hours in a row, less
+    /// When the time has passed and the condition holds, it is raised again with its true beginning. At most 72 hours in a row, less
     /// where the rule says so; alarms that can hurt people may not be hidden. Longer work is `out-of-service`.
     Shelve {
         /// Which, and who.
         #[command(flatten)]
         speaker: Speaker,
-        /// For how long: 1h, 4h, 12h, 24h, 90min.
+        /// Time on the shelf: 1h, 4h, 12h, 24h, 90min.
         #[arg(long = "for", value_name = "TIME", conflicts_with = "until", required_unless_present = "until")]
         length: Option<String>,
-        /// Until when, by the site's clock, in place of --for.
+        /// End of the time on the shelf by the site's clock, in place of --for.
         #[arg(long, value_name = "TIME")]
         until: Option<String>,
-        /// Why.
+        /// Reason.
         #[arg(long, value_name = "TEXT")]
         reason: String,
     },
-    /// Show an alarm again that is shelved.
+    /// Unshelve an alarm.
     Unshelve {
         /// Which, and who.
         #[command(flatten)]
         speaker: Speaker,
     },
-    /// Take an alarm out, with no end of its own, for a repair; every weekly summary names it.
+    /// Take an alarm out of service for a repair, with no end of its own; every weekly summary names it.
     OutOfService {
         /// Which, and who.
         #[command(flatten)]
         speaker: Speaker,
-        /// When it is expected back, by the site's clock.
+        /// Time when it is expected back, by the site's clock.
         #[arg(long, value_name = "TIME")]
         back: Option<String>,
-        /// Why.
+        /// Reason.
         #[arg(long, value_name = "TEXT")]
         reason: String,
     },
@@ -489,10 +489,10 @@ pub enum AlarmsCommand {
 /// Arguments of `mix`.
 #[derive(Debug, Args)]
 pub struct MixArgs {
-    /// The recipe.
+    /// Recipe.
     #[arg(value_name = "RECIPE.yaml")]
     pub recipe: PathBuf,
-    /// Your own feedstocks, in the form of config/feedstocks.yaml; entries of the same key replace those built in. May be repeated.
+    /// File of your own feedstocks, in the form of config/feedstocks.yaml; entries of the same key replace those built in; may be repeated.
     #[arg(long, value_name = "FILE")]
     pub feedstocks: Vec<PathBuf>,
     /// Units of the table.
@@ -515,28 +515,28 @@ pub enum DisplayUnits {
 /// Arguments of `replay`.
 #[derive(Debug, Args)]
 pub struct ReplayArgs {
-    /// From when on: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339; the beginning of the history when left out.
+    /// Begin: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339 [default: the beginning of the history].
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
-    /// Until when; the end of the history when left out.
+    /// End [default: the end of the history].
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
-    /// Alarms of these bins only, with commas between them.
+    /// Bins whose alarms are printed, with commas between them [default: all].
     #[arg(long, value_name = "BIN,...", value_delimiter = ',')]
     pub bins: Vec<String>,
-    /// The rules of this folder instead of the site's; the numbers that the site changed hold for them too.
+    /// Folder of rules instead of the site's; the numbers that the site changed hold for them too.
     #[arg(long, value_name = "DIR")]
     pub rules: Option<PathBuf>,
-    /// Another number for a rule's setting, such as `temperature-crash.fall=8` or `too-hot.limit=160°F`. May be repeated.
+    /// Number for a rule's setting, such as `temperature-crash.fall=8` or `too-hot.limit=160°F`. May be repeated.
     #[arg(long, value_name = "RULE.SETTING=NUMBER")]
     pub set: Vec<String>,
-    /// Readings from this CSV file instead of the site's history.
+    /// CSV file of readings instead of the site's history.
     #[arg(long, value_name = "FILE.csv")]
     pub readings: Option<PathBuf>,
-    /// Entries from this CSV file, beside those readings.
+    /// CSV file of entries for those readings.
     #[arg(long, value_name = "FILE.csv", requires = "readings")]
     pub entries: Option<PathBuf>,
-    /// Show the difference against the site's rules and numbers: new, gone, earlier or later by how long.
+    /// Difference against the site's rules and numbers: new, gone, earlier or later by how long.
     #[arg(long)]
     pub compare: bool,
     /// One JSON object a line.
@@ -547,28 +547,28 @@ pub struct ReplayArgs {
 /// Arguments of `judge`.
 #[derive(Debug, Args)]
 pub struct JudgeArgs {
-    /// The newest batch of this bin only. May be repeated.
+    /// Bin whose newest batch is judged; may be repeated [default: all bins].
     #[arg(long = "bin", value_name = "BIN")]
     pub bins: Vec<String>,
-    /// This batch, by its number, also one that is over. May be repeated.
+    /// Number of a batch, also of one that is gone; may be repeated.
     #[arg(long = "batch", value_name = "N", conflicts_with = "bins")]
     pub batches: Vec<u64>,
-    /// By this criterion, in place of those in the settings. May be repeated.
+    /// Criterion in place of those in the settings; may be repeated.
     #[arg(long = "criterion", value_name = "ID")]
     pub criteria: Vec<String>,
-    /// As things stood at this time; now when left out, or at the end of the files.
+    /// Time of the judgement [default: now, or the end of the files].
     #[arg(long, value_name = "TIME")]
     pub at: Option<String>,
-    /// Readings from this CSV file instead of the site's history.
+    /// CSV file of readings instead of the site's history.
     #[arg(long, value_name = "FILE.csv")]
     pub readings: Option<PathBuf>,
-    /// Entries from this CSV file, beside those readings.
+    /// CSV file of entries for those readings.
     #[arg(long, value_name = "FILE.csv", requires = "readings")]
     pub entries: Option<PathBuf>,
-    /// What is known of the batch beside that: mix, cover, laboratory, checks of probes; see below.
+    /// File of other facts about the batch: mix, cover, laboratory, checks of probes; see below.
     #[arg(long, value_name = "FILE.yaml")]
     pub facts: Option<PathBuf>,
-    /// An array of JSON objects; see below for their keys.
+    /// Array of JSON objects; see below for their keys.
     #[arg(long)]
     pub json: bool,
 }
@@ -580,7 +580,7 @@ pub enum CriteriaCommand {
     List,
     /// Print a criterion whole: what it asks, where it is written, and what its figures were checked against.
     Show {
-        /// The criterion.
+        /// Criterion.
         id: String,
     },
 }
@@ -590,7 +590,7 @@ pub enum CriteriaCommand {
 pub enum MailCommand {
     /// Send a test mail now, past the outbox, and print the words of the relay.
     Test {
-        /// To this address only; to everybody in the settings when left out.
+        /// Address [default: everybody in the settings].
         #[arg(long, value_name = "ADDRESS")]
         to: Option<String>,
     },
@@ -601,14 +601,14 @@ pub enum MailCommand {
 pub enum RulesCommand {
     /// List the rules with their priority, their cases and what the site changed.
     List,
-    /// Show a rule's words, timing and settings with the values in force here.
+    /// Show a rule's texts, timing and settings with the values in force here.
     Show {
-        /// The rule.
+        /// Rule.
         name: String,
     },
     /// Write a rule to begin with and its cases into the folder of rules; nothing is overwritten.
     New {
-        /// Its name: small letters, digits and `-`.
+        /// Name of the rule: small letters, digits and `-`.
         name: String,
     },
     /// Print every word that a rule can use, for editors that complete and check Rhai scripts.
@@ -618,10 +618,10 @@ pub enum RulesCommand {
     Definitions,
     /// Run the cases of rules; exit 1 if one fails, with a chart of it.
     ///
-    /// Cases stand beside their rule as NAME.cases.yaml; rules/README.md shows their form. They run with the rule's own numbers, not
+    /// Cases are kept next to their rule as NAME.cases.yaml; rules/README.md shows their form. They run with the rule's own numbers, not
     /// with those that the site changed; a case can change numbers itself.
     Test {
-        /// A folder of rules, or one NAME.cases.yaml or NAME.rhai; the site's folder when left out.
+        /// Folder of rules, or one NAME.cases.yaml or NAME.rhai [default: the site's folder].
         path: Option<PathBuf>,
     },
 }

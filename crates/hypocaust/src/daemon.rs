@@ -215,6 +215,8 @@ struct Item {
     written: Option<Written>,
     /// What somebody said of an alarm over MQTT.
     seen: Option<Seen>,
+    /// By what a message of somebody named itself that could not be read.
+    named: Option<decode::Named>,
 }
 
 struct Loop {
@@ -570,7 +572,7 @@ async fn wanted(wishes: &mut Option<mpsc::Receiver<()>>) -> Option<()> {
 
 impl Item {
     fn alone(input: Input) -> Item {
-        Item { inputs: vec![input], ack: None, answer: None, written: None, seen: None }
+        Item { inputs: vec![input], ack: None, answer: None, written: None, seen: None, named: None }
     }
 
     fn of(happening: Happening) -> Item {
@@ -583,7 +585,7 @@ impl Item {
                 }
                 let words = arrival.gateways.into_iter();
                 inputs.extend(words.map(|word| Input::Gateway { gateway: word.gateway, gone: word.gone }));
-                Item { inputs, ack: Some(arrival.ack), answer: None, written, seen }
+                Item { inputs, ack: Some(arrival.ack), answer: None, written, seen, named: arrival.named }
             }
             // The intake has told the log already, once an outage.
             Happening::Link(state, _) => Item::alone(Input::Link { state }),
@@ -622,7 +624,7 @@ impl Loop {
                 effects.extend(self.seen(now, seen));
             }
             for input in item.inputs {
-                effects.extend(self.answer_refusal(&input));
+                effects.extend(self.answer_refusal(&input, item.named.as_ref()));
                 for effect in self.step(now, input) {
                     match effect {
                         Effect::Reply(said) => reply = Some(said),
@@ -827,7 +829,14 @@ impl Loop {
                 let _ = sight.send(self.sight());
             }
             Work::Asked(Asked { wish: Wish::Input(input), answer }) => {
-                items.push(Item { inputs: vec![*input], ack: None, answer: Some(answer), written: None, seen: None });
+                items.push(Item {
+                    inputs: vec![*input],
+                    ack: None,
+                    answer: Some(answer),
+                    written: None,
+                    seen: None,
+                    named: None,
+                });
             }
             Work::Asked(Asked { wish: Wish::ReadRules, answer }) => self.try_rules(Some(answer)),
             // Those are answered before they come here.
@@ -915,7 +924,9 @@ fn failed(part: impl Into<String>, why: String) -> Item {
 /// What a person is told whose words could not be stored.
 pub(crate) fn not_stored(aside: &SetAside) -> String {
     let SetAside { what, why, .. } = aside;
-    format!("{what} could not be stored: {why}; run `hypocaust store check`, and tell whoever looks after the store")
+    format!(
+        "{what} could not be stored: {why}; run `hypocaust store check`, and tell the person who looks after the store"
+    )
 }
 
 /// What becomes of a mail that somebody took out of the outbox: nobody waits for it any longer.

@@ -242,7 +242,7 @@ fn facts(site: &Site, args: &JudgeArgs, batches: usize) -> Result<Facts, Command
     let Some(path) = &args.facts else { return Ok(Facts::default()) };
     if batches > 1 {
         return Err(CommandError::Usage(format!(
-            "--facts tells of one batch, and {batches} are to be judged; choose one with --batch N or --bin BIN"
+            "--facts describes one batch, and {batches} are to be judged; choose one with --batch N or --bin BIN"
         )));
     }
     let shown = path.display().to_string();

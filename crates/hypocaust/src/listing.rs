@@ -204,7 +204,7 @@ fn remarks(alarm: &Alarm, site: &Site) -> Vec<String> {
         out.push(format!("out of service by {} since {}: {}", taken.by, zone.show(taken.since), taken.reason));
     }
     if let Some(rule) = &alarm.life.by_design {
-        out.push(format!("hidden because `{rule}` tells of it"));
+        out.push(format!("hidden because `{rule}` is active"));
     }
     if alarm.life.flags() > 0 {
         out.push(if alarm.life.active {

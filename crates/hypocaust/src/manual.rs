@@ -105,7 +105,7 @@ fn group(page: &mut String, title: &str, schema: &Value) {
     }
     let required: Vec<&str> = schema["required"].as_array().into_iter().flatten().filter_map(Value::as_str).collect();
     for (key, value) in schema["properties"].as_object().into_iter().flatten() {
-        let must = if required.contains(&key.as_str()) { ", must be there" } else { "" };
+        let must = if required.contains(&key.as_str()) { ", required" } else { "" };
         let _ = writeln!(page, ".TP\n.BR {} \" ({}{must})\"", roff(key), roff(&kind(value)));
         let _ = writeln!(page, "{}", roff(value["description"].as_str().unwrap_or("See there.")));
         let words: Vec<&str> = words(value).into_iter().map(|(word, _)| word).collect();

@@ -10,6 +10,7 @@ use pile::mix_goal::{Choice, Fit, solve};
 use pile::units::{Fraction, Kilograms, KilogramsPerCubicMetre};
 use serde::Serialize;
 use site::entry::Filled;
+use site::model::Display;
 use site::recipe::{
     CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON, Library, Recipe, Wanted, read_feedstocks,
     read_recipe,
@@ -107,7 +108,7 @@ pub(crate) struct MixedFilling {
 ///
 /// # Errors
 /// When it cannot be read, or makes no mix.
-pub(crate) fn filled(name: &Path, settings: &Path) -> Result<MixedFilling, CommandError> {
+pub(crate) fn filled(name: &Path, settings: &Path, units: Display) -> Result<MixedFilling, CommandError> {
     let beside = settings.parent().unwrap_or(Path::new("")).join(name);
     let named = |path: &Path| [path.to_owned(), path.with_extension("yaml")];
     let paths = named(name).into_iter().chain(named(&beside));
@@ -120,16 +121,20 @@ pub(crate) fn filled(name: &Path, settings: &Path) -> Result<MixedFilling, Comma
         carbon_to_nitrogen: figures.carbon_to_nitrogen,
         ..Filled::of(figures.wet_mass)
     };
+    let us = units == Display::Us;
+    let litres = |l: f64| if us { format!("{:.0} gal", l / LITRES_PER_GALLON) } else { format!("{l:.0} L") };
+    let mass = |kg: f64| if us { format!("{:.0} lb", kg / KILOGRAMS_PER_POUND) } else { format!("{kg:.0} kg") };
     let water = match mixed.water_to_add.0 {
         more if more > 1e-3 * figures.wet_mass.0 => format!(
-            "; without the {more:.0} L of water that `hypocaust mix` asks for: log them with `hypocaust log watered` if they were added"
+            "; without the {} of water that `hypocaust mix` asks for: log them with `hypocaust log watered` if they were added",
+            litres(more)
         ),
         _ => String::new(),
     };
     let said = format!(
-        "mix {}: {:.0} kg at {:.1} % moisture as the recipe has it{water}",
+        "mix {}: {} at {:.1} % moisture as the recipe has it{water}",
         mixed.recipe.name,
-        figures.wet_mass.0,
+        mass(figures.wet_mass.0),
         figures.moisture.0 * 100.0
     );
     Ok(MixedFilling { name: mixed.recipe.name.clone(), filled, said })

@@ -503,9 +503,9 @@ fn moved(difference: &Difference, raised_later: Span, ended_later: Option<Span>)
     let end = |o: &Option<Occurrence>| o.as_ref().is_some_and(|o| o.ended.is_some());
     let ended = match (ended_later, end(&difference.in_force), end(&difference.tried)) {
         (Some(span), ..) => by("ended", span),
-        (None, true, false) => "it stands at the end; with the rules in force it ended".into(),
-        (None, false, true) => "it ends; with the rules in force it stands at the end".into(),
-        (None, ..) => "it stands at the end either way".into(),
+        (None, true, false) => "it is active at the end; with the rules in force it ended".into(),
+        (None, false, true) => "it ends; with the rules in force it is active at the end".into(),
+        (None, ..) => "it is active at the end either way".into(),
     };
     format!("{}, {ended}", by("raised", raised_later))
 }

@@ -241,7 +241,7 @@ fn hand_over<'m>(
     };
     let (files, said) = match made {
         Made::Earlier(files) => (files, format!("{edition}, as it was issued: its figures are still the same")),
-        Made::Draft(files) => (files, "a draft: what it tells of goes on, and nothing was issued".to_owned()),
+        Made::Draft(files) => (files, "a draft: its time is not over, and nothing was issued".to_owned()),
         Made::New(files) => match Folder::lock(&site.data_folder) {
             Ok(folder) => {
                 issue(&folder, report, files, now)?;

@@ -227,7 +227,7 @@ fn rules_with_cases(path: &Path) -> Result<Vec<(RuleText, PathBuf)>, CommandErro
     let beside = |ending| path.with_file_name(format!("{name}{ending}"));
     let rule = beside(RULE_ENDING);
     let text = files::read_text(&rule, files::RULE).map_err(|source| CommandError::Io {
-        what: format!("the rule {} cannot be read; its cases stand beside it under its name", rule.display()),
+        what: format!("the rule {} cannot be read; its cases are next to it under its name", rule.display()),
         source,
     })?;
     Ok(vec![(RuleText { name: name.into(), path: rule.display().to_string(), text }, beside(CASES_ENDING))])

@@ -41,7 +41,7 @@ pub fn batch(config: &Path, command: BatchCommand) -> Result<(), CommandError> {
         }
         BatchCommand::OnAir { mut written, loaded, filled } => {
             let loaded_at = loaded.map(|t| amounts::celsius(&site, "loaded", &t)).transpose()?;
-            let recipe = filled.recipe.as_deref().map(|name| mixing::filled(name, config)).transpose()?;
+            let recipe = filled.recipe.as_deref().map(|name| mixing::filled(name, config, site.display)).transpose()?;
             let filling = filling(&site, &written.bin, &filled, recipe.as_ref().map(|mixed| mixed.filled))?;
             if let Some(mixed) = recipe {
                 println!("{}", mixed.said);
@@ -139,7 +139,7 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             let bin = bin_of_probe(&site, &probe, at)?;
             let failed = (showed.0 - truth.0).abs() > allowed.0;
             let kind = EntryKind::Calibrated { probe: probe.clone(), against, showed, truth, allowed, due: Some(due) };
-            let request = request(bin.as_str(), at, &said.by, &said.note, &kind)?;
+            let request = request(&site, bin.as_str(), at, &said.by, &said.note, &kind)?;
             write(&site, &request.that_early(said.really_that_early))?;
             return if failed { tell_taken_back(&site, &probe, at) } else { Ok(()) };
         }
@@ -165,10 +165,10 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
             };
             let said = written.said;
             let at = when(&site, said.at.as_deref())?;
-            let request = request(&bin, at, &said.by, &said.note, &kind)?.of_batch(batch);
+            let request = request(&site, &bin, at, &said.by, &said.note, &kind)?.of_batch(batch);
             return write(&site, &request.that_early(said.really_that_early));
         }
-        LogCommand::Correct { id, by, reason, never, really_at, amount, really_that_early, really: meant } => {
+        LogCommand::Correct { id, by, reason, never, really_at, amount, into, really_that_early, really: meant } => {
             let now = Clock::live().now();
             if never {
                 // Of one that cannot be read only its bin is known, and that is enough to withdraw it.
@@ -177,12 +177,14 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
                 return write(&site, &Request::entry(bin.as_str(), now, &by, &reason, &kind));
             }
             let entry = entry(&site, EntryId(id))?;
+            let was = held_to_be(&site, &entry)?;
+            let kind = amount.map_or_else(|| Ok(was.kind.clone()), |text| with_amount(&was.kind, &text))?;
             let really = Really {
-                at: really_at.map_or(Ok(entry.at), |text| when(&site, Some(&text)))?,
-                kind: amount.map_or_else(|| Ok(entry.kind.clone()), |text| with_amount(&entry.kind, &text))?,
+                at: really_at.map_or(Ok(was.at), |text| when(&site, Some(&text)))?,
+                kind: into.map_or_else(|| Ok(kind.clone()), |bin| with_bin(&kind, &bin))?,
             };
             let kind = EntryKind::Corrected { of: EntryId(id), really: Some(Box::new(really)) };
-            let request = request(entry.bin.as_str(), now, &by, &reason, &kind)?;
+            let request = request(&site, entry.bin.as_str(), now, &by, &reason, &kind)?;
             amounts::meant(&site, entry.bin.as_str(), &kind, meant)?;
             return write(&site, &request.that_early(really_that_early));
         }
@@ -194,14 +196,23 @@ pub fn log(config: &Path, command: LogCommand) -> Result<(), CommandError> {
 fn enter(site: &Site, written: &Written, kind: &EntryKind) -> Result<(), CommandError> {
     let said = &written.said;
     let at = when(site, said.at.as_deref())?;
-    let request = request(&written.bin, at, &said.by, &said.note, kind)?;
+    let request = request(site, &written.bin, at, &said.by, &said.note, kind)?;
     amounts::meant(site, &written.bin, kind, said.really)?;
     write(site, &request.that_early(said.really_that_early))
 }
 
 /// The request for an entry whose amounts can be: JSON has no words for what is not a number, so the daemon would be told of none at all.
-fn request(bin: &str, at: Timestamp, by: &str, note: &str, kind: &EntryKind) -> Result<Request, CommandError> {
-    kind.check_least().and_then(|()| kind.check(note)).map_err(CommandError::Refused)?;
+fn request(
+    site: &Site,
+    bin: &str,
+    at: Timestamp,
+    by: &str,
+    note: &str,
+    kind: &EntryKind,
+) -> Result<Request, CommandError> {
+    kind.check_least_in(site.display)
+        .and_then(|()| kind.check_in(note, site.display))
+        .map_err(CommandError::Refused)?;
     Ok(Request::entry(bin, at, by, note, kind))
 }
 
@@ -297,6 +308,34 @@ fn bin_of_probe(site: &Site, probe: &ProbeId, at: Timestamp) -> Result<BinId, Co
     })
 }
 
+/// What an entry says by its newest correction, so that one thing can be corrected after another.
+fn held_to_be(site: &Site, entry: &Entry) -> Result<Really, CommandError> {
+    let log = Ledger::open(&site.data_folder, Access::Read)?.entries()?;
+    let corrections = log.into_iter().filter_map(|e| match e.kind {
+        EntryKind::Corrected { of, really: Some(really) } if of == entry.id => Some((e.id, *really)),
+        _ => None,
+    });
+    let newest = corrections.max_by_key(|(id, _)| *id).map(|(_, really)| really);
+    Ok(newest.unwrap_or_else(|| Really { at: entry.at, kind: entry.kind.clone() }))
+}
+
+/// The same kind of entry with another bin to which the batch went.
+fn with_bin(kind: &EntryKind, bin: &str) -> Result<EntryKind, CommandError> {
+    let mut kind = kind.clone();
+    match &mut kind {
+        EntryKind::Moved { into: Some(into), .. } | EntryKind::Split { into, .. } | EntryKind::Merged { into } => {
+            *into = bin_of(bin)?;
+        }
+        other => {
+            return Err(CommandError::Usage(format!(
+                "--into: an entry `{}` into no other bin cannot be corrected so; leave --into out",
+                other.key()
+            )));
+        }
+    }
+    Ok(kind)
+}
+
 /// The same kind of entry with another amount.
 fn with_amount(kind: &EntryKind, typed: &Typed) -> Result<EntryKind, CommandError> {
     let mut kind = kind.clone();
@@ -312,6 +351,7 @@ fn with_amount(kind: &EntryKind, typed: &Typed) -> Result<EntryKind, CommandErro
             *amount = amounts::amount("amount", typed)?;
         }
         EntryKind::Sampled { moisture_percent, .. } => *moisture_percent = percent()?,
+        EntryKind::Split { share_percent, .. } => *share_percent = percent()?,
         EntryKind::Valve { open_percent } => *open_percent = percent()?,
         EntryKind::HandReading { celsius, .. } => *celsius = Celsius(read(Kind::Temperature)?),
         EntryKind::SettledDepth { metres } => *metres = read(Kind::Length)?,

@@ -107,7 +107,7 @@ fn restore(file: &Path, into: &Path, waiting: Waiting) -> Result<ExitCode, Comma
     println!("{} holds the store of {}", into.join(ledger::FILE).display(), file.display());
     if let Some(last_alive) = put.last_alive {
         let off = now.since(last_alive).max(Span::ZERO);
-        println!("it knows nothing of what came in after {} ({off} ago)", site::zone::rfc3339_utc(last_alive));
+        println!("it knows nothing of what arrived after {} ({off} ago)", site::zone::rfc3339_utc(last_alive));
     }
     put.damaged.iter().for_each(|day| println!("FAIL  {day}"));
     let many = put.waiting.len();
@@ -122,7 +122,7 @@ fn restore(file: &Path, into: &Path, waiting: Waiting) -> Result<ExitCode, Comma
         }
     }
     println!(
-        "next: put your copy of {} beside it (mode 600), give {} as `data_folder` in the settings, and start the daemon",
+        "next: put your copy of {} next to it (mode 600), give {} as `data_folder` in the settings, and start the daemon",
         record_key::FILE,
         into.display()
     );

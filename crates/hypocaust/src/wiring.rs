@@ -246,7 +246,7 @@ pub fn beat(site: &Site, clock: Clock, answered_at: Arc<AtomicI64>) {
             Ok(url) => url,
             Err(error) => {
                 tracing::warn!(
-                    "the heartbeat failed: {}; whoever watches it will wonder",
+                    "the heartbeat failed: {}; the service that waits for it will raise an alarm",
                     crate::daemon::chain(&error)
                 );
                 return;
@@ -268,7 +268,7 @@ pub fn beat(site: &Site, clock: Clock, answered_at: Arc<AtomicI64>) {
                     }
                     _ => "it cannot be called".into(),
                 };
-                tracing::warn!("the heartbeat failed: {why}; whoever watches it will wonder");
+                tracing::warn!("the heartbeat failed: {why}; the service that waits for it will raise an alarm");
             }
         }
     });

@@ -6,7 +6,7 @@ use std::collections::BTreeSet;
 use std::fmt;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use decode::{Decoded, GatewayWord, Retained, Router, Seen, Written};
+use decode::{Decoded, GatewayWord, Named, Retained, Router, Seen, Written};
 use engine::input::LinkState;
 use site::reading::{Reading, Refusal};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc};
@@ -33,6 +33,8 @@ pub struct Arrival {
     pub seen: Vec<Seen>,
     /// What people wrote in the log.
     pub written: Vec<Written>,
+    /// By what a message of people named itself that could not be read.
+    pub named: Option<Named>,
     /// What gateways, or their wills, said.
     pub gateways: Vec<GatewayWord>,
     /// Length of the payload.
@@ -139,8 +141,8 @@ impl Inlet {
         // A message larger than all the room would wait for ever; at this bound it goes alone.
         let share = u32::try_from(bytes.clamp(1, limits::QUEUE_BYTES)).unwrap_or(u32::MAX);
         ack._room = Some(Arc::clone(&self.room).acquire_many_owned(share).await.map_err(|_| Closed)?);
-        let Decoded { readings, refusals, seen, written, gateways } = decoded;
-        let arrival = Arrival { readings, refusals, seen, written, gateways, bytes, ack };
+        let Decoded { readings, refusals, seen, written, named, gateways } = decoded;
+        let arrival = Arrival { readings, refusals, seen, written, named, gateways, bytes, ack };
         self.happenings.send(Happening::Arrival(arrival)).await.map_err(|_| Closed)
     }
 

@@ -108,7 +108,13 @@ impl Ledger {
                     // What cannot be read is told of where it is needed.
                     let mut newest = rows::readable(
                         conn, "entries",
-                        &format!("SELECT {} FROM entries e ORDER BY e.id DESC LIMIT ?1", rows::ENTRY),
+                        &format!(
+                            "WITH here AS (SELECT id, value AS parent FROM batches
+                             LEFT JOIN json_each(CASE WHEN json_valid(parents) THEN parents ELSE '[]' END) WHERE gone_at IS NULL)
+                             SELECT {} FROM entries e WHERE e.id IN (SELECT id FROM entries ORDER BY id DESC LIMIT ?1)
+                             OR e.batch IN (SELECT id FROM here UNION SELECT parent FROM here) ORDER BY e.id DESC",
+                            rows::ENTRY
+                        ),
                         [i64::try_from(engine::limits::LOG_KEPT).unwrap_or(i64::MAX)],
                         rows::entry,
                         &mut Vec::new(),

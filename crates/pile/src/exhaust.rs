@@ -101,8 +101,8 @@ impl Carried {
 /// [`Refused::Quantity`] for a cycle that is not above zero or a pulse longer than its cycle.
 pub fn duty(on: Span, cycle: Span) -> Result<Fraction, Refused> {
     let (on, cycle) = (on.as_seconds(), cycle.as_seconds());
-    let cycle = within("a cycle", cycle, "s", 0.001, 1e9, "give pulse and pause together")?;
-    let on = within("a pulse", on, "s", 0.0, cycle, "a pulse is not longer than its cycle")?;
+    let cycle = within("a cycle", cycle, "s", 0.001, 1e9, "give on-time and off-time together")?;
+    let on = within("an on-time", on, "s", 0.0, cycle, "an on-time is not longer than its cycle")?;
     Ok(Fraction(on / cycle))
 }
 
@@ -323,9 +323,9 @@ mod tests {
             (cooled(f64::INFINITY, 10.0), "a flow of dry air of inf kg/s", "not a flow"),
             (wall(8.0, 0.13), "a U-value of 8 W/(m² K) is outside 0 to 7.69", "the film alone lets less through"),
             (wall(1.0, 0.0), "a film resistance of 0 m² K/W", "no film at all"),
-            (on(46, 45), "a pulse of 46 s is outside 0 to 45 s", "longer than its cycle"),
+            (on(46, 45), "an on-time of 46 s is outside 0 to 45 s", "longer than its cycle"),
             (on(0, 0), "a cycle of 0 s", "no cycle"),
-            (on(-1, 45), "a pulse of -1 s", "negative"),
+            (on(-1, 45), "an on-time of -1 s", "negative"),
         ] {
             let got = got.unwrap_err().to_string();
             assert!(got.starts_with(want), "{why}: {got}");

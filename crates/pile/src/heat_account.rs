@@ -81,7 +81,7 @@ pub fn heat_account(bed: &BedParameters, stretch: &HeatStretch) -> Result<HeatAc
     let s = stretch;
     in_range("length of the stretch", s.length.as_days(), STRETCH_DAYS, "d", "choose other ends")?;
     in_range("uncertainty of the temperature", s.temperature_sd.0, (0.0, 20.0), "K", "use 1 K if unknown")?;
-    in_range("uncertainty of the water", s.water_sd.0, (0.0, 1e7), "kg", "take it from the water account")?;
+    in_range("uncertainty of the water", s.water_sd.0, (0.0, 1e7), "kg", "take it from the water balance")?;
     in_range("water added", s.added.0, (0.0, 1e7), "kg", "check the litres given")?;
     for (what, t) in [("start of the stretch", s.start), ("end of the stretch", s.end), ("added water", s.added_at)] {
         in_range(what, t.0, crate::bed::BED_CELSIUS, "°C", "check the temperature")?;

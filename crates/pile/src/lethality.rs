@@ -18,7 +18,7 @@ use crate::units::{Celsius, Days, readable};
 /// What has to stand beside every figure of this module.
 pub const INFORMATION_ONLY: &str = "For information only, never proof of compliance: 40 CFR 503.32(a)(3) speaks of a \
     temperature kept at one value for a time. Adding up parts over a changing temperature is an engineering extension \
-    of that text, and its tests for faecal coliform or Salmonella stand beside it.";
+    of that text, and its tests for faecal coliform or Salmonella remain necessary.";
 
 /// Below this the equations say nothing, and time below it adds nothing (40 CFR 503.32(a)(3)).
 pub const CELSIUS_MIN: f64 = 50.0;

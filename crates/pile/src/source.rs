@@ -41,13 +41,13 @@ impl Source {
     }
 }
 
-/// Prints `NRAES-54 (from memory)`, or `common practice, no source`.
+/// Prints `NRAES-54 (not checked)`, or `rule of thumb`.
 impl fmt::Display for Source {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.standing {
             Standing::Read => f.write_str(self.document),
-            Standing::FromMemory => write!(f, "{} (from memory)", self.document),
-            Standing::CommonPractice => f.write_str("common practice, no source"),
+            Standing::FromMemory => write!(f, "{} (not checked)", self.document),
+            Standing::CommonPractice => f.write_str("rule of thumb"),
         }
     }
 }

@@ -9,6 +9,20 @@ use std::fmt;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Readable(pub f64);
 
+/// A number with so many decimals, or [`Readable`] where it would be a row of digits.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Decimals(pub f64, pub usize);
+
+impl fmt::Display for Decimals {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.0.is_finite() && self.0.abs() >= 1e15 {
+            Readable(self.0).fmt(f)
+        } else {
+            write!(f, "{:.*}", self.1, self.0)
+        }
+    }
+}
+
 /// [`Readable`], for the attributes of error types, which lend their fields.
 pub fn readable(number: &f64) -> Readable {
     Readable(*number)

@@ -333,7 +333,7 @@ fn warnings_name_the_side_and_the_source() {
             "too wet for air to pass; add something dry (Cooperband 2002, table 1)",
             "nitrogen will leave as ammonia; add something rich in carbon (Cooperband 2002, table 1)",
             "too dense for air to pass; add a coarse bulking agent (Cooperband 2002, table 1)",
-            "too few pores for air to pass; add a coarse bulking agent (Haug 1993 and later design articles (from memory))",
+            "too few pores for air to pass; add a coarse bulking agent (Haug 1993 and later design articles (not checked))",
         ]
     );
     let dry = rated("straw", 12.0, 0.4, 127.0);

@@ -259,7 +259,7 @@ impl Relay {
         if let Security::StartTls(parameters) = &self.security {
             if !connection.can_starttls() {
                 return Err(format!(
-                    "{at} does not offer STARTTLS, and the settings demand it: nothing was sent. Check host and port, or ask whoever runs \
+                    "{at} does not offer STARTTLS, and the settings demand it: nothing was sent. Check host and port, or ask the people who run \
                      the relay"
                 ));
             }

@@ -708,9 +708,10 @@ fn ranked_causes_have_a_section_of_their_own() {
     let text = text_of(&rendered(Notice::Alarm(Box::new(notice)), &site));
     let place = |what: &str| text.find(what).unwrap_or_else(|| panic!("`{what}` is missing:\n{text}"));
     let (causes, grounds) = (place("Likely causes"), place("Evidence"));
-    for line in ["1: lack of water, likely", "1, do: squeeze-test first", "of less weight: the air"] {
-        assert!((causes..grounds).contains(&place(line)), "{line} stands under its heading:\n{text}");
-    }
+    assert!((causes..grounds).contains(&place("1: lack of water, likely")), "under its heading:\n{text}");
+    assert_eq!(text.matches("squeeze-test first").count(), 1, "what is a step is not said again:\n{text}");
+    assert!(place("1. For the likely cause: squeeze-test first") < causes, "{text}");
+    assert!(place("Causes of less weight: the air (unlikely") > place("Details"), "what is unlikely waits:\n{text}");
     assert!(place("from 144 readings of probe p3") > grounds, "other grounds stay where they were:\n{text}");
     assert!(!text.contains("Cause 1"), "the mark is not repeated under the heading:\n{text}");
 }

@@ -199,7 +199,7 @@ impl BlowerView {
                 match share {
                     0.0 => Ok(false),
                     share if share > 0.5 => Ok(true),
-                    _ => unknown("a pulse began or ended between the two newest readings of its counter"),
+                    _ => unknown("the blower started or stopped between the two newest readings of its counter"),
                 }
             }
         }
@@ -240,7 +240,7 @@ impl BlowerView {
         let every = match self.blower().map(|b| b.schedule) {
             Some(BlowerSchedule::Pulses { every, .. }) => every,
             Some(BlowerSchedule::Continuous) => {
-                return Ok(Fact::unknown(Kind::Number, "the blower runs all the time: it has no pulses"));
+                return Ok(Fact::unknown(Kind::Number, "the blower runs all the time: it has no cycles"));
             }
             None => return Ok(Fact::unknown(Kind::Number, NO_BLOWER)),
         };
@@ -260,7 +260,7 @@ impl BlowerView {
         let pulses = matches!(blower.schedule, BlowerSchedule::Pulses { .. });
         let sampled = matches!(blower.proof, RunProof::Signal { .. });
         (pulses && sampled && span > EXACT)
-            .then(|| format!("pulses show in a sampled signal for the newest {EXACT} only"))
+            .then(|| format!("cycles show in a sampled signal for the newest {EXACT} only"))
     }
 
     /// The proof signal's readings over a window and what lies before it, or why they prove nothing of the present.
@@ -276,7 +276,7 @@ impl BlowerView {
             return Ok(Err(format!("the blower's signal has been silent for {}", at.since(newest.at)).into()));
         }
         if !self.countable() {
-            return Ok(Err("the blower's pulses are too short for its signal to show each of them".into()));
+            return Ok(Err("the blower's on-time is too short for its signal to show each cycle".into()));
         }
         let from = at - span;
         // A counter is read from its last value before the time asked for, half of it further back at the most.

@@ -321,7 +321,7 @@ fn dry_by_itself(known: &Known) -> bool {
 
 fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
     if let Some(a) = known.account {
-        let said = format!("the water account stands at {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
+        let said = format!("moisture by the water balance: {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
         // After weeks of unmeasured flow the account may know little.
         let knows = if a.high < DRY_DOUBT_PERCENT { 1.0 } else { 0.4 };
         match a.value {
@@ -374,7 +374,7 @@ fn water(w: &mut Weighed, known: &Known, words: &dyn Words) {
 
 fn wet(w: &mut Weighed, known: &Known, words: &dyn Words) {
     if let Some(a) = known.account {
-        let said = format!("the water account stands at {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
+        let said = format!("moisture by the water balance: {:.0} % ({:.0} to {:.0} %)", a.value, a.low, a.high);
         match a.value {
             m if m >= WET_PERCENT && a.low >= WET_DOUBT_PERCENT => w.add(2.5, said),
             m if m >= WET_PERCENT - 2.0 => w.add(1.0, said),
@@ -459,7 +459,7 @@ fn food(w: &mut Weighed, known: &Known) {
         d => w.add(2.4, format!("on air for {d:.0} days; hot weeks last 21 to 35")),
     }
     if let Some(left) = known.food_left {
-        let said = format!("by the heat account {:.0} % of the degradable part is left", left * 100.0);
+        let said = format!("by the heat balance {:.0} % of the degradable part is left", left * 100.0);
         match left {
             l if l < 0.25 => w.add(1.5, said),
             l if l > 0.45 => w.add(-1.5, said),

@@ -78,7 +78,7 @@ pub(crate) fn of(facts: &Facts, display: Display) -> Result<BinDose, String> {
     };
     match dose(&bed) {
         Ok(Some(Dose { litres, if_dry })) => Ok(BinDose { said: said(litres, water.hose, display), if_dry, run }),
-        Ok(None) => Err("by the water account no amount is sure to do more good than harm".into()),
+        Ok(None) => Err("by the water balance no amount is sure to do more good than harm".into()),
         Err(error) => Err(error.to_string()),
     }
 }

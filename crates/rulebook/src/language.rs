@@ -6,6 +6,7 @@ use std::cmp::Ordering;
 use std::sync::Arc;
 
 use pile::time::Span;
+use pile::units::Readable;
 use rhai::packages::{ArithmeticPackage, BasicIteratorPackage, BasicStringPackage, Package};
 use rhai::{Array, Dynamic, Engine, EvalAltResult, FLOAT, INT, ImmutableString, NativeCallContext, OptimizationLevel};
 use site::quantity::{Quantity, Unit};
@@ -229,7 +230,10 @@ fn said(context: &NativeCallContext, value: &Dynamic) -> String {
         return format!("the text \"{value}\"");
     }
     match Fact::from_dynamic(value) {
-        Some(fact) if fact.kind == Kind::Number => format!("the number {value}"),
+        Some(fact) if fact.kind == Kind::Number => match fact.value {
+            Ok(number) => format!("the number {}", Readable(number)),
+            Err(_) => format!("the number {value}"),
+        },
         Some(_) => "a fact".into(),
         None => format!("a {}", plain_types(context.engine().map_type_name(value.type_name()))),
     }

@@ -69,7 +69,7 @@ pub(crate) fn register(engine: &mut Engine) {
         }
         if let Ok(range) = dose::range(&water.0.facts, GOAL, water.0.display) {
             answer = room(answer)?;
-            answer.evidence.push(shortened(&format!("By the water account it lacks {range} to 55 % moisture")));
+            answer.evidence.push(shortened(&format!("By the water balance it lacks {range} to 55 % moisture")));
         }
         Ok(answer)
     });
@@ -100,12 +100,12 @@ impl WaterView {
 
     fn of(&self, kind: Kind, value: impl FnOnce(&WaterView, &WaterAccount) -> Option<f64>) -> Fact {
         match self.account() {
-            Err(why) => Fact::unknown(kind, format!("water account: {why}")),
+            Err(why) => Fact::unknown(kind, format!("water balance: {why}")),
             Ok(account) => {
                 self.0.used(Some(account.at()));
                 match value(self, account).filter(|v| v.is_finite()) {
                     Some(value) => Fact::known(kind, value),
-                    None => Fact::unknown(kind, "the water account cannot tell"),
+                    None => Fact::unknown(kind, "the water balance cannot tell"),
                 }
             }
         }
@@ -160,7 +160,7 @@ impl WaterView {
     fn days_until(&self, goal: &Dynamic) -> Result<Fact, Trouble> {
         let goal = fraction(goal)?;
         let until = match self.account() {
-            Err(why) => return Ok(Fact::unknown(Kind::Time, format!("water account: {why}"))),
+            Err(why) => return Ok(Fact::unknown(Kind::Time, format!("water balance: {why}"))),
             Ok(account) => account.until(goal),
         };
         let unknown = |why: &str| Ok(Fact::unknown(Kind::Time, why));
@@ -173,8 +173,8 @@ impl WaterView {
                 Ok(Fact { bounds: Some(bounds), ..fact })
             }
             Ok(Until::Rising) => unknown("the bin is getting wetter"),
-            Ok(Until::TooShort) => unknown("the water account is too young to have a rate"),
-            Ok(Until::CannotTell) | Err(_) => unknown("the water account cannot tell"),
+            Ok(Until::TooShort) => unknown("the water balance is too young to have a rate"),
+            Ok(Until::CannotTell) | Err(_) => unknown("the water balance cannot tell"),
         }
     }
 }

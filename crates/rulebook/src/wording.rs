@@ -3,6 +3,7 @@
 //! Must never round toward a limit that is being judged: 54.96 °C against 55 °C prints as 54.9, not as 55.0.
 
 use pile::time::Span;
+use pile::units::Decimals;
 use site::model::Display;
 use site::quantity::Unit;
 
@@ -86,12 +87,12 @@ impl Shown {
             }
         }
         // Adding zero turns a negative zero into a plain one.
-        let rounded = rounded + 0.0;
+        let rounded = if rounded.is_finite() { rounded } else { shown } + 0.0;
         if self.unit.is_empty() && rounded.fract() == 0.0 && rounded.abs() < 1e15 {
             return format!("{rounded:.0}");
         }
         let decimals = usize::try_from(self.decimals).unwrap_or(1);
-        format!("{rounded:.decimals$}")
+        Decimals(rounded, decimals).to_string()
     }
 }
 
@@ -123,6 +124,8 @@ mod tests {
         let (c, k, r, t) = (Kind::Temperature, Kind::TemperatureChange, Kind::TemperatureRate, Kind::Time);
         for (kind, value, limit, display, want, why) in [
             (c, 54.96, 55.0, Metric, "54.9 °C", "just under the limit stays under it"),
+            (c, 1e308, 55.0, Metric, "1e308 °C", "nobody reads three hundred digits"),
+            (Kind::Number, -1e300, 55.0, Metric, "-1e300", "nor of a bare number"),
             (c, 55.04, 55.0, Metric, "55.1 °C", "just over the limit stays over it"),
             (c, 55.0, 55.0, Metric, "55.0 °C", "exactly on the limit"),
             (c, 54.96, 70.0, Metric, "55.0 °C", "a limit far away does not matter"),

@@ -273,7 +273,7 @@ fn what_the_blower_does_is_read_from_its_own_signal() {
         (
             "bin.blower.starts(2.hours).why",
             sampled("3h:0 0h:0", half_hourly),
-            "pulses show in a sampled signal for the newest 1 h only",
+            "cycles show in a sampled signal for the newest 1 h only",
             "older pulses are lost in medians",
         ),
         ("bin.blower.missed_pulses", sampled("190min:0 0h:0", half_hourly), "6", "three hours without a sign"),

@@ -126,7 +126,7 @@ fn slow_cooling() {
             (hot("2d:60 0h:54"), Alarm, "core falls 3.0 K/d", "exactly on the limit"),
             (hot("2d:60 0h:55"), Keep, "core falls 2.5 K/d", "between the limits"),
             (hot("2d:60 0h:58"), Clear, "core changes by -1.0 K/d", "hardly falling"),
-            (hot("2d:62 24h:60 0h:53"), Keep, "temperature-crash tells of it", "a crash has its own alarm"),
+            (hot("2d:62 24h:60 0h:53"), Keep, "see temperature-crash", "a crash has its own alarm"),
             (hot("2d:62 0h:55").watered("5h", None), Keep, "watered 5 h ago", "cold water cools by itself"),
             (
                 on_air("22d").core("22d:20 20d:62 2d:62 0h:55"),
@@ -474,7 +474,7 @@ fn too_hot() {
             (hot("1h:72 0h:71"), Clear, "is at 71.0 °C", "exactly on the lower limit clears"),
             (hot("0h:60").upper("1d:60 0h:75"), Alarm, "(upper) is at 75.0 °C", "any layer"),
             (hot("0h:60").core("1d:60 0h:75"), Alarm, "(core) is at 75.0 °C", "any of two probes, not their median"),
-            (hot("1h:74 0h:80"), Keep, "fire-danger tells of it", "what has to be done is another thing there"),
+            (hot("1h:74 0h:80"), Keep, "see fire-danger", "what has to be done is another thing there"),
             (hot("1h:74 0h:79.9"), Alarm, "is at 79.9 °C", "short of it"),
             (
                 hot("0h:60").upper("1d:60 2h:75"),
@@ -503,7 +503,7 @@ fn running_hot() {
             (hot("1h:70 0h:72"), Alarm, "is at 72.0 °C, over 71.0 °C", "over"),
             (hot("1h:70 0h:71"), Keep, "is at 71.0 °C", "exactly on the limit is not over"),
             (hot("1h:70 0h:74"), Alarm, "is at 74.0 °C", "not yet too hot"),
-            (hot("1h:70 0h:74.1"), Keep, "too-hot tells of it", "one condition, one alarm"),
+            (hot("1h:70 0h:74.1"), Keep, "see too-hot", "one condition, one alarm"),
             (hot("1h:70 0h:69"), Clear, "is at 69.0 °C", "exactly on the lower limit clears"),
             (hot("0h:60").upper("1d:60 2h:72"), CannotTell, "a probe is silent", "silence does not clear"),
         ],
@@ -563,7 +563,7 @@ fn no_air() {
         "no-air",
         vec![
             (hot("0h:60").counted("1d:0 0h:2160"), Clear, "b1 ran 3 min in the last 2 h", "as scheduled"),
-            (hot("0h:60").counted("1d:0 3h:1980 0h:1980"), Alarm, "b1 has missed 5 pulses in a row", "stopped"),
+            (hot("0h:60").counted("1d:0 3h:1980 0h:1980"), Alarm, "b1 has missed 5 cycles in a row", "stopped"),
             (hot("0h:60").counted("1d:0 2h:1980 0h:2060"), Alarm, "its schedule asks for 3 min", "less than half"),
             (hot("0h:60").counted("1d:0 2h:1980 0h:2085"), Clear, "% of its schedule", "more than half"),
             (
@@ -601,7 +601,7 @@ fn no_air() {
             (
                 on_air("91min").core("2h:20 0h:20").counted("1d:0 3h:1980 0h:1980"),
                 Alarm,
-                "b1 has missed 3 pulses in a row",
+                "b1 has missed 3 cycles in a row",
                 "three pulses were due since on-air",
             ),
             (
@@ -625,13 +625,13 @@ fn no_air() {
             (
                 hot("0h:60").blower(pulses(120, 30), current, true, amps("2h:0 0h:0", 30), Span::seconds(30)),
                 Alarm,
-                "b1 has missed 3 pulses in a row",
+                "b1 has missed 3 cycles in a row",
                 "no pulse seen",
             ),
             (
                 hot("0h:60").blower(pulses(120, 45), current, true, amps("2h:0 0h:0", 30), Span::seconds(30)),
                 Keep,
-                "b1 has missed 2 pulses, of 3 that are told",
+                "b1 has missed 2 cycles; 3 raise the alarm",
                 "two cycles do not fit into the exact hour",
             ),
             (
@@ -665,11 +665,11 @@ fn no_air_after_the_crew_changed_the_air() {
             (
                 changed("1d:0 2h:1980 0h:2000"),
                 Clear,
-                "has missed no pulse since the air was changed 5 h ago",
+                "has missed no cycle since the air was changed 5 h ago",
                 "a third of it",
             ),
-            (changed("1d:0 3h:1980 0h:1980"), Alarm, "b1 has missed 5 pulses in a row", "but it stands"),
-            (changed("1d:0 0h:4320"), Clear, "has missed no pulse since the air was changed 5 h ago", "twice of it"),
+            (changed("1d:0 3h:1980 0h:1980"), Alarm, "b1 has missed 5 cycles in a row", "but it stands"),
+            (changed("1d:0 0h:4320"), Clear, "has missed no cycle since the air was changed 5 h ago", "twice of it"),
         ],
     );
 }
@@ -741,7 +741,7 @@ fn watering_no_response() {
             (watered("30h:57 0h:53"), Keep, "nothing had to come back", "it was hot when it was watered"),
             (watered("30h:52 0h:51.5"), Keep, "had lost", "the fall has stopped, and it is warm"),
             (watered("30h:46 0h:46").moisture("2d:50 0h:58"), Keep, "the moisture probe reads 58.0 %", "wet inside"),
-            (watered("30h:46 0h:38"), Keep, "temperature-crash tells of it", "one condition, one alarm"),
+            (watered("30h:46 0h:38"), Keep, "see temperature-crash", "one condition, one alarm"),
             (on_air("12d").core("12d:20 10d:46 0h:46").watered("30h", None), Keep, "had not cooled", "never hot"),
             (
                 on_air("22d").core("22d:20 20d:60 3d:60 30h:46 0h:46").watered("30h", None),
@@ -981,7 +981,7 @@ fn every_shipped_rule_says_what_to_do_and_where_its_numbers_come_from() {
         for (name, setting) in &header.settings {
             let sourced = setting.about.contains('(')
                 || setting.about.contains("eep it equal")
-                || setting.about.contains("from memory");
+                || ["NIOSH", "OSHA", "40 CFR"].iter().any(|source| setting.about.contains(source));
             assert!(sourced, "{}: {name}: {}", rule.name, setting.about);
         }
     }
@@ -997,11 +997,11 @@ fn a_rule_whose_steps_ask_for_water_digging_or_air_says_so_in_its_header() {
             Advice::Air,
             &[
                 "more air",
-                "lengthen the pulses",
-                "longer pulses",
+                "lengthen the on-time",
+                "longer on-time",
                 "reset the timer",
                 "open it to",
-                "the blower's pulses",
+                "the blower's on-time",
             ],
         ),
     ] {

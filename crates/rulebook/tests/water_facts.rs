@@ -36,7 +36,7 @@ fn the_account_answers_in_the_units_of_rules() {
         ("alarm(`${bin.heat.left}`)", "100.0 %", "nothing has decayed yet"),
         (
             "if bin.water.days_until(45.percent).known { return keep(); } alarm(bin.water.days_until(45.percent).why)",
-            "the water account is too young to have a rate",
+            "the water balance is too young to have a rate",
             "no rate yet",
         ),
     ] {
@@ -92,7 +92,7 @@ fn there_is_one_dose_and_it_is_said_the_same_everywhere() {
         (
             on_air("10d").account(58.0),
             "if bin.water.dose.known { return keep(); } alarm(bin.water.dose.why)",
-            "by the water account",
+            "by the water balance",
             "and why",
         ),
         (
@@ -121,7 +121,7 @@ fn a_hot_run_that_counts_makes_the_dose_smaller_and_says_so() {
         dose(built()),
         [
             "Water at once: 38 L (3 min of the hose)",
-            "By the water account it lacks about 560 L (260-850 L) to 55 % moisture"
+            "By the water balance it lacks about 560 L (260-850 L) to 55 % moisture"
         ]
     );
     let counts = "Water at once: 15 L (1 min of the hose); a hot run counts, and this water may break it";

@@ -29,7 +29,7 @@
 
 use pile::humid_air::{self, OutOfRange};
 use pile::time::Span;
-use pile::units::{Celsius, CubicMetres, Litres};
+use pile::units::{Celsius, CubicMetres, Litres, readable};
 
 use crate::blower::Air;
 use crate::parameters::{Layers, Parameters};
@@ -132,7 +132,7 @@ pub struct Soaked {
 #[derive(Clone, Copy, Debug, PartialEq, thiserror::Error)]
 pub enum Refused {
     /// A number is outside what the model can mean.
-    #[error("{what} is {value}, which is outside {low} to {high}; correct it")]
+    #[error("{what} is {}, which is outside {low} to {high}; correct it", readable(value))]
     Outside {
         /// Which number, with its unit.
         what: &'static str,
@@ -147,7 +147,7 @@ pub enum Refused {
     #[error("the air in the bin cannot be computed; check the weather and the parameters of the bin")]
     Air(#[from] OutOfRange),
     /// The bed is so hot that vapour leaves no room for air.
-    #[error("the bed reached {celsius} °C at {pascals} Pa, where it boils; give the bin other parameters")]
+    #[error("the bed reached {} °C at {pascals} Pa, where it boils; give the bin other parameters", readable(celsius))]
     Boils {
         /// Temperature of the bed, °C.
         celsius: f64,

@@ -428,21 +428,51 @@ impl Batches {
     /// # Errors
     /// A sentence with the next step where a later entry needs it, or where the log does not tell what is there now.
     pub fn without(&self, log: &[Entry], of: EntryId, zone: &Zone) -> Result<Withdrawn, String> {
+        self.anew(log, of, None, zone)
+    }
+
+    /// What the batches would be had an entry that [`is_lived_anew`] said something else: the log is lived through as it is and so.
+    ///
+    /// # Errors
+    /// As [`Batches::without`], and where the entry cannot have been so.
+    pub fn corrected(&self, log: &[Entry], of: EntryId, really: &Really, zone: &Zone) -> Result<Withdrawn, String> {
+        self.anew(log, of, Some(really), zone)
+    }
+
+    fn anew(&self, log: &[Entry], of: EntryId, really: Option<&Really>, zone: &Zone) -> Result<Withdrawn, String> {
         let mut out: BTreeSet<EntryId> = log.iter().filter_map(withdraws).collect();
-        let with = lived(log, &out, None, zone).map_err(|(_, why)| why)?;
-        if with.unclear.contains(&of) {
-            return Err(format!("what entry {of} changed is too long ago to be taken back; {WRITE_THE_WAY_BACK}"));
+        let mut instead = corrections(log);
+        if !log.iter().any(|e| e.id == of) {
+            return Err(too_long_ago(of));
         }
-        out.insert(of);
-        let without = lived(log, &out, Some(&with), zone).map_err(|(later, why)| {
+        let with = lived(log, &out, &instead, None, zone).map_err(|(_, why)| why)?;
+        if with.unclear.contains(&of) {
+            return Err(too_long_ago(of));
+        }
+        match really {
+            None => out.insert(of),
+            Some(really) => instead.insert(of, really).is_none(),
+        };
+        let without = lived(log, &out, &instead, Some(&with), zone).map_err(|(later, why)| {
+            let number = later.id;
+            if number == of {
+                return format!("entry {of} cannot have been so: {why}");
+            }
+            let first = match really {
+                None => "needs it",
+                Some(_) => "does not go with what it is to be",
+            };
+            let way = match really {
+                Some(_) if is_lived_anew(&later.kind) => {
+                    format!("Correct entry {number} first: hypocaust log correct {number} --help")
+                }
+                _ => format!("Withdraw that one first: hypocaust log correct {number} --never --reason TEXT"),
+            };
             format!(
-                "entry {} ({}, bin {}, {}) came after entry {of} and needs it: {why}. Withdraw that one first: \
-                 hypocaust log correct {} --never --reason TEXT",
-                later.id,
+                "entry {number} ({}, bin {}, {}) came after entry {of} and {first}: {why}. {way}",
                 later.kind.key(),
                 later.bin,
                 zone.show(later.at),
-                later.id
             )
         })?;
         let mut done = Withdrawn::default();
@@ -478,7 +508,29 @@ impl Batches {
     }
 }
 
-const WRITE_THE_WAY_BACK: &str = "write the way back as an entry of its own";
+const WRITE_THE_WAY_BACK: &str = "write the way back as an entry of its own (`hypocaust batch --help`)";
+
+fn too_long_ago(of: EntryId) -> String {
+    format!(
+        "entry {of} is older than the entries that hypocaust looks back on, so what it did to batches cannot be changed; {WRITE_THE_WAY_BACK}, \
+         and name entry {of} in its note"
+    )
+}
+
+/// Whether a correction of an entry is lived through in its place, because later entries rest on it: what moves, splits, joins or ends batches.
+pub fn is_lived_anew(kind: &EntryKind) -> bool {
+    moves(kind) && !matches!(kind, EntryKind::OffAir)
+}
+
+/// What entries that are lived anew really were, by the newest correction of each.
+fn corrections(log: &[Entry]) -> BTreeMap<EntryId, &Really> {
+    let own: BTreeSet<EntryId> = log.iter().filter(|e| is_lived_anew(&e.kind)).map(|e| e.id).collect();
+    let all = log.iter().filter_map(|e| match &e.kind {
+        EntryKind::Corrected { of, really: Some(really) } if own.contains(of) => Some((*of, &**really)),
+        _ => None,
+    });
+    all.collect()
+}
 
 /// The entry that a correction withdraws.
 pub fn withdraws(entry: &Entry) -> Option<EntryId> {
@@ -493,11 +545,12 @@ pub fn makes_batches(kind: &EntryKind) -> bool {
     moves(kind) || matches!(kind, EntryKind::OnAir { .. } | EntryKind::Loaded { taken: Taken::In, .. })
 }
 
-/// Lives through a log in the order in which it was written, without some entries and their corrections; `before` is the same log lived
-/// through with them.
+/// Lives through a log in the order in which it was written, without some entries and their corrections, and with others in the place of some;
+/// `before` is the same log lived through as it was.
 fn lived<'e>(
     log: &'e [Entry],
     out: &BTreeSet<EntryId>,
+    instead: &BTreeMap<EntryId, &Really>,
     before: Option<&Lived>,
     zone: &Zone,
 ) -> Result<Lived, (&'e Entry, String)> {
@@ -505,6 +558,8 @@ fn lived<'e>(
     let mut lived = Lived::default();
     for entry in log {
         let of = match &entry.kind {
+            // It is lived through in the place of what it corrects.
+            EntryKind::Corrected { of, .. } if instead.contains_key(of) => continue,
             EntryKind::Corrected { of, really: Some(_) } => *of,
             kind if makes_batches(kind) => entry.id,
             _ => continue,
@@ -531,7 +586,9 @@ fn lived<'e>(
         if before.is_some_and(|before| before.unclear.contains(&entry.id)) {
             continue;
         }
-        match (batches.apply(entry, zone), before) {
+        let really = instead.get(&entry.id);
+        let right = really.map(|really| Entry { at: really.at, kind: really.kind.clone(), ..entry.clone() });
+        match (batches.apply(right.as_ref().unwrap_or(entry), zone), before) {
             (Ok(applied), _) => lived.all.extend(applied.changed.into_iter().map(|b| (b.id, b))),
             (Err(_), None) => {
                 lived.unclear.insert(entry.id);

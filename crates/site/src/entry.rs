@@ -10,7 +10,7 @@ use pile::units::{Celsius, CubicMetres, Kelvin, Kilograms, Litres, Metres, Reada
 use crate::bounds;
 use crate::ids::{BinId, ProbeId};
 use crate::model::{Display, Position};
-use crate::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND};
+use crate::recipe::{CUBIC_METRES_PER_CUBIC_YARD, KILOGRAMS_PER_POUND, LITRES_PER_GALLON};
 
 /// A number that names one entry for ever.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -458,6 +458,15 @@ impl EntryKind {
     /// # Errors
     /// A sentence that names the amount and its range, or what is missing.
     pub fn check(&self, note: &str) -> Result<(), String> {
+        self.check_in(note, Display::Metric)
+    }
+
+    /// [`EntryKind::check`], with amounts told in the units of a site.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn check_in(&self, note: &str, units: Display) -> Result<(), String> {
+        let within = |what: &str, value, low, high, unit: &str| within(units, what, value, low, high, unit);
         let words = |what: &str, text: &str| match text.trim().chars().count() {
             0 => Err(format!("{what} is missing")),
             1..=120 => Ok(()),
@@ -487,7 +496,7 @@ impl EntryKind {
             EntryKind::Loaded { source, material, amount, taken } => {
                 words("where the load comes from", source)?;
                 words("what the load is", material)?;
-                amount.check("load")?;
+                amount.check("load", units)?;
                 if *taken == Taken::Rejected { because("say why it was turned away") } else { Ok(()) }
             }
             EntryKind::Watered { minutes, litres } => {
@@ -495,7 +504,7 @@ impl EntryKind {
                     return Err("say how much: --minutes N or --water AMOUNT".into());
                 }
                 minutes.map_or(Ok(()), |m| within("minutes", m, 0.0, 1_440.0, "min"))?;
-                litres.map_or(Ok(()), |l| within("litres", l.0, 0.0, 100_000.0, "L"))
+                litres.map_or(Ok(()), |l| within("water", l.0, 0.0, 100_000.0, "L"))
             }
             EntryKind::Sampled { moisture_percent, sd_percent } => {
                 within("moisture", *moisture_percent, 2.0, 95.0, "%")?;
@@ -505,7 +514,7 @@ impl EntryKind {
             EntryKind::Split { share_percent, .. } => within("share", *share_percent, 1.0, 99.0, "%"),
             EntryKind::Shipped { to, amount, .. } => {
                 words("the buyer or use", to)?;
-                amount.check("shipment")
+                amount.check("shipment", units)
             }
             EntryKind::HandReading { celsius, depth, .. } => {
                 within("hand reading", celsius.0, -30.0, 120.0, "°C")?;
@@ -524,12 +533,14 @@ impl EntryKind {
                 within("the true temperature", truth.0, -40.0, 130.0, "°C")?;
                 let off = (showed.0 - truth.0).abs();
                 if off > CORRECTED_KELVIN_MOST {
+                    let (off, sign) = shown(units, off, OFF);
+                    let (most, _) = shown(units, CORRECTED_KELVIN_MOST, OFF);
                     return Err(format!(
-                        "the probe would be off by {off:.1} °C, and more than {CORRECTED_KELVIN_MOST:.0} °C is not corrected: look at both numbers again, \
+                        "the probe would be off by {off:.1} {sign}, and more than {most:.0} {sign} is not corrected: look at both numbers again, \
                          or replace the probe"
                     ));
                 }
-                within("how far it may be off", allowed.0, 0.1, 5.0, "K")
+                within("how far it may be off", allowed.0, 0.1, 5.0, OFF)
             }
             EntryKind::Placed { position, depth, .. } => {
                 if !position.in_bin() {
@@ -551,7 +562,7 @@ impl EntryKind {
             }
             EntryKind::Corrected { really, .. } => {
                 because("a correction needs its reason")?;
-                really.as_ref().map_or(Ok(()), |really| really.kind.check(note))
+                really.as_ref().map_or(Ok(()), |really| really.kind.check_in(note, units))
             }
             EntryKind::OffAir
             | EntryKind::Moved { .. }
@@ -570,6 +581,15 @@ impl EntryKind {
     /// # Errors
     /// A sentence that names the amount, the least one and what to do.
     pub fn check_least(&self) -> Result<(), String> {
+        self.check_least_in(Display::Metric)
+    }
+
+    /// [`EntryKind::check_least`], with amounts told in the units of a site.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn check_least_in(&self, units: Display) -> Result<(), String> {
+        let at_least = |what: &str, value, least, unit: &str| at_least(units, what, value, least, unit);
         let depth = |depth: &Option<Metres>| depth.map_or(Ok(()), |d| at_least("depth", d.0, DEPTH_METRES_LEAST, "m"));
         match self {
             EntryKind::OnAir { filling: Some(Filled { cover: Some(cover), .. }), .. } => {
@@ -577,13 +597,13 @@ impl EntryKind {
             }
             EntryKind::Watered { minutes, litres } => {
                 minutes.map_or(Ok(()), |m| at_least("minutes", m, WATERED_MINUTES_LEAST, "min"))?;
-                litres.map_or(Ok(()), |l| at_least("litres", l.0, WATERED_LITRES_LEAST, "L"))
+                litres.map_or(Ok(()), |l| at_least("water", l.0, WATERED_LITRES_LEAST, "L"))
             }
             EntryKind::Valve { open_percent } => at_least("opening", *open_percent, 0.0, "%"),
             EntryKind::HandReading { depth: at, .. } | EntryKind::Placed { depth: at, .. } => depth(at),
             EntryKind::SettledDepth { metres } => depth(&Some(Metres(*metres))),
             EntryKind::LabResult { value, .. } => at_least("result", *value, 0.0, "of its unit"),
-            EntryKind::Corrected { really: Some(really), .. } => really.kind.check_least(),
+            EntryKind::Corrected { really: Some(really), .. } => really.kind.check_least_in(units),
             // All other amounts have a least one above nothing in their range, or may be below nothing.
             _ => Ok(()),
         }
@@ -794,39 +814,62 @@ impl Amount {
         }
     }
 
-    fn check(self, what: &str) -> Result<(), String> {
+    fn check(self, what: &str, units: Display) -> Result<(), String> {
         match self {
-            Amount::Mass(mass) => within(what, mass.0, 0.1, 1e7, "kg"),
-            Amount::Volume(volume) => within(what, volume.0, 0.001, 1e5, "m³"),
+            Amount::Mass(mass) => within(units, what, mass.0, 0.1, 1e7, "kg"),
+            Amount::Volume(volume) => within(units, what, volume.0, 0.001, 1e5, "m³"),
         }
     }
 }
 
-fn within(what: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), String> {
-    let value_said = Readable(value);
+/// The unit of a difference of temperatures, apart from that of a temperature.
+const OFF: &str = "°C off";
+
+/// A number in one of our units as a site writes it, and the sign of that unit.
+fn shown(units: Display, value: f64, unit: &str) -> (f64, &str) {
+    let (us, sign) = match (units, unit) {
+        (Display::Metric, OFF) => return (value, "°C"),
+        (Display::Us, OFF) => (value * 1.8, "°F"),
+        (Display::Us, "°C") => (Celsius(value).fahrenheit(), "°F"),
+        (Display::Us, "kg") => (value / KILOGRAMS_PER_POUND, "lb"),
+        (Display::Us, "m³") => (value / CUBIC_METRES_PER_CUBIC_YARD, "yd³"),
+        (Display::Us, "L") => (value / LITRES_PER_GALLON, "gal"),
+        (Display::Us, "m") => (value / 0.304_8, "ft"),
+        (Display::Us, "mm") => (value / 25.4, "in"),
+        _ => return (value, unit),
+    };
+    // What was typed in the site's unit comes back as it was typed, and a bound has no more digits than anybody reads.
+    let tidy = format!("{us:.5e}").parse().unwrap_or(us);
+    (if value.is_finite() { tidy.clamp(-f64::MAX, f64::MAX) } else { us }, sign)
+}
+
+fn within(units: Display, what: &str, value: f64, low: f64, high: f64, unit: &str) -> Result<(), String> {
+    let is_within = (low..=high).contains(&value);
+    let ((told, sign), (low, _), (high, _)) =
+        (shown(units, value, unit), shown(units, low, unit), shown(units, high, unit));
+    let (told, low, high) = (Readable(told), Readable(low), Readable(high));
     if !value.is_finite() {
-        Err(format!("{what}: {value_said} is no number; give one from {low} to {} {unit}", Readable(high)))
-    } else if !(low..=high).contains(&value) {
-        Err(format!(
-            "{what}: {value_said} {unit} is outside {low} to {} {unit}; correct the number or its unit",
-            Readable(high)
-        ))
+        Err(format!("{what}: {told} is no number; give one from {low} to {high} {sign}"))
+    } else if !is_within {
+        Err(format!("{what}: {told} {sign} is outside {low} to {high} {sign}; correct the number or its unit"))
     } else {
         Ok(())
     }
 }
 
 /// The range of an amount that somebody writes now; a zero with a sign is a slip wherever less than nothing cannot be.
-fn at_least(what: &str, value: f64, least: f64, unit: &str) -> Result<(), String> {
+fn at_least(units: Display, what: &str, value: f64, least: f64, unit: &str) -> Result<(), String> {
+    let ((told, sign), (bound, _)) = (shown(units, value, unit), shown(units, least, unit));
     match value < least || value == 0.0 && value.is_sign_negative() {
         false => Ok(()),
         true if least > 0.0 => Err(format!(
-            "{what}: {} {unit} is less than {least} {unit}, the least that can be logged; correct the number, or leave the entry out if there was none",
-            Readable(value)
+            "{what}: {} {sign} is less than {} {sign}, the least that can be logged; correct the number, or leave the entry out if there was none",
+            Readable(told),
+            Readable(bound)
         )),
         true => Err(format!(
-            "{what}: {} {unit} is less than nothing; write 0 without a sign, or correct the number",
-            Readable(value)
+            "{what}: {} {sign} is less than nothing; write 0 without a sign, or correct the number",
+            Readable(told)
         )),
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! Must never refuse what somebody says twice, and never stand in the way of a hot reading.
 
-use pile::units::Readable;
+use pile::units::{Decimals, Readable};
 
 use crate::entry::{Amount, EntryKind, Filled};
 use crate::model::{Bin, Display};
@@ -23,12 +23,17 @@ pub const HEAPED_MOST: f64 = 1.5;
 /// Material is loaded colder than this, °C (our own bound): hotter than a finished hot stage.
 pub const LOADED_CELSIUS_MOST: f64 = 80.0;
 
-/// What makes an amount one that nobody means, as a sentence; `None` where nothing does.
+/// What makes amounts ones that nobody means, all of an entry in one sentence; `None` where nothing does.
 pub fn doubt(bin: Option<&Bin>, kind: &EntryKind, display: Display) -> Option<String> {
     let us = display == Display::Us;
     if let EntryKind::Corrected { really: Some(really), .. } = kind {
         return doubt(bin, &really.kind, display);
     }
+    let doubts: Vec<String> = [loaded_hot(kind, us), too_much_or_little(bin, kind, us)].into_iter().flatten().collect();
+    (!doubts.is_empty()).then(|| doubts.join("; and "))
+}
+
+fn loaded_hot(kind: &EntryKind, us: bool) -> Option<String> {
     if let EntryKind::OnAir { loaded_at: Some(t), .. } = kind
         && t.0 > LOADED_CELSIUS_MOST
     {
@@ -38,6 +43,10 @@ pub fn doubt(bin: Option<&Bin>, kind: &EntryKind, display: Display) -> Option<St
         };
         return Some(format!("material is not loaded at {} {sign}: more than {most} {sign}", Readable(t)));
     }
+    None
+}
+
+fn too_much_or_little(bin: Option<&Bin>, kind: &EntryKind, us: bool) -> Option<String> {
     let bin = bin?;
     let volume = bin.volume.0;
     let cubic = |m3: f64| match us {
@@ -118,8 +127,8 @@ pub fn doubt(bin: Option<&Bin>, kind: &EntryKind, display: Display) -> Option<St
 /// With no more digits than anybody can act on.
 fn rounded(value: f64) -> String {
     match value.abs() {
-        v if v >= 10.0 => format!("{value:.0}"),
-        v if v >= 1.0 => format!("{value:.1}"),
+        v if v >= 10.0 => Decimals(value, 0).to_string(),
+        v if v >= 1.0 => Decimals(value, 1).to_string(),
         _ => Readable(value).to_string(),
     }
 }
@@ -171,6 +180,12 @@ mod tests {
                 EntryKind::OnAir { loaded_at: Some(Celsius(90.0)), filling: None },
                 Some("material is not loaded at 90 °C"),
                 "boiling",
+            ),
+            (
+                2.5,
+                EntryKind::OnAir { loaded_at: Some(Celsius(90.0)), filling: Some(Filled::of(Kilograms(12.0))) },
+                Some("more than 80 °C; and 12 kg filled in is next to nothing"),
+                "both are asked in one question",
             ),
             (
                 2.5,

@@ -34,7 +34,7 @@ pub struct Feedstock {
     pub name: String,
     /// Where the values come from.
     pub source: String,
-    /// How far they are confirmed, such as `from memory`.
+    /// How far they are confirmed, such as `not checked`.
     pub confirmed: String,
     analysis: Analysis,
     place: String,
@@ -196,7 +196,7 @@ fn feedstock(key: &str, node: &Node, faults: &mut Faults) -> Option<Feedstock> {
     let name = text("name", "the name as people say it, such as `name: Horse manure`", faults);
     let source = text("source", "where the values come from, such as `source: own analysis, 12 March`", faults);
     let confirmed =
-        text("confirmed", "how sure they are, such as `confirmed: measured` or `confirmed: from memory`", faults);
+        text("confirmed", "how sure they are, such as `confirmed: measured` or `confirmed: not checked`", faults);
     for (key, low, high) in RANGES {
         if let Some(item) = section.optional(key) {
             range(&item, low, high, faults);

@@ -36,7 +36,7 @@ fn the_library_has_every_row_with_its_source_and_invents_nothing() {
     assert_eq!(LIBRARY.iter().count(), 33);
     for (key, feedstock) in LIBRARY.iter() {
         assert!(feedstock.source.contains("NRAES-54"), "{key}");
-        assert!(feedstock.confirmed.contains("from memory"), "{key}: {}", feedstock.confirmed);
+        assert!(feedstock.confirmed.contains("not checked"), "{key}: {}", feedstock.confirmed);
         // The source gives no moisture for these; a recipe must.
         let dry = ["hardwood-chips-shavings", "softwood-chips-shavings", "bark-softwood"].contains(&key);
         assert_eq!(feedstock.lacks(), if dry { vec!["moisture_percent"] } else { vec![] }, "{key}");
@@ -192,7 +192,7 @@ fn every_fault_of_a_library_is_told_at_once() {
   bare: 3
 ";
     expect![[r#"
-        own.yaml:3: `confirmed` is missing in feedstock mine; add how sure they are, such as `confirmed: measured` or `confirmed: from memory`
+        own.yaml:3: `confirmed` is missing in feedstock mine; add how sure they are, such as `confirmed: measured` or `confirmed: not checked`
         own.yaml:5: unknown key `moisture` in feedstock mine; remove it, or use one of `name`, `source`, `confirmed`, `moisture_percent`, `nitrogen_percent_dry`, `carbon_to_nitrogen`, `carbon_percent_dry`, `bulk_density_kilograms_per_cubic_metre`, `bulk_density_pounds_per_cubic_yard`, `volatile_solids_percent_dry`, `moisture_range_percent`, `nitrogen_range_percent_dry`, `carbon_to_nitrogen_range`, `bulk_density_range_kilograms_per_cubic_metre`
         own.yaml:6: `nitrogen_percent_dry` in feedstock mine is 120 %; give a value from 0 to 100 %
         own.yaml:7: `nitrogen_range_percent_dry` in feedstock mine is no range; write its lower and its upper end: [1.5, 4.2]

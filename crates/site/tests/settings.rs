@@ -483,10 +483,10 @@ fn advice_says_what_could_be_better() {
         ])
     };
     expect_test::expect![[r#"
-        site.yaml:93: blower blower-1: 45 s pulses seen every 1 min: about a quarter of them fall between samples; sample at least every 22 s, or wire a run counter; until then the pulse rules answer `cannot tell`
+        site.yaml:93: blower blower-1: an on-time of 45 s seen every 1 min: about a quarter of them fall between samples; sample at least every 22 s, or wire a run counter; until then the rules about missed cycles answer `cannot tell`
     "#]].assert_eq(&current(60));
     expect_test::expect![[r#"
-        site.yaml:93: blower blower-1: 45 s pulses seen every 30 s: one sample in each cannot tell how long it was; sample at least every 22 s, or wire a run counter; until then the pulse rules answer `cannot tell`
+        site.yaml:93: blower blower-1: an on-time of 45 s seen every 30 s: one sample in each cannot tell how long it was; sample at least every 22 s, or wire a run counter; until then the rules about missed cycles answer `cannot tell`
     "#]].assert_eq(&current(30));
     assert_eq!(current(22), "", "two samples in each pulse");
     expect_test::expect![[r#"

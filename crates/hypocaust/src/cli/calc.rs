@@ -34,28 +34,28 @@ macro_rules! help {
 /// What to compute.
 #[derive(Debug, Subcommand)]
 pub enum CalcCommand {
-    /// Humid air: dew point, wet bulb, humidity ratio, enthalpy, volume.
+    /// Calculate humid air: dew point, wet bulb, humidity ratio, enthalpy, volume.
     #[command(after_long_help = help!(
         "humidity_ratio, dew_point_celsius,\nwet_bulb_celsius, enthalpy_joules_per_kilogram, specific_volume_cubic_metres_per_kilogram (these\nthree for each kilogram of dry air), vapour_pressure_pascals, saturation_pressure_pascals, pascals.",
         "hypocaust calc air --celsius 68F --relative-humidity-fraction 50%",
         "air.txt"
     ))]
     Air(AirArgs),
-    /// What an air flow takes out of a pile that it leaves saturated: water and heat.
+    /// Calculate what an air flow takes out of a pile that it leaves saturated: water and heat.
     #[command(after_long_help = help!(
         "water_removed_kilograms_per_day,\nwater_removed_low_kilograms_per_day and water_removed_high_kilograms_per_day (an exhaust 1 K colder and\nhotter, from 75 °C on), heat_from_bed_kilowatts, heat_total_kilowatts, heat_sensible_kilowatts, heat_latent_kilowatts,\ndry_air_kilograms_per_second, duty_fraction. heat_from_bed is heat_total less what the water\nbrought as a liquid, for a balance that keeps its water apart.",
         "hypocaust calc exhaust --inlet-celsius 41F --inlet-relative-humidity-fraction 80% \\\n  --flow-cubic-metres-per-hour 45cfm --exhaust-celsius 62 --on 45s --every 15min",
         "exhaust.txt"
     ))]
     Exhaust(ExhaustArgs),
-    /// What condenses when the exhaust of a pile cools in a duct: litres a day, to size the drain.
+    /// Calculate what condenses when the exhaust of a pile cools in a duct: litres a day, to size the drain.
     #[command(after_long_help = help!(
         "condensate_litres_per_day,\ncondensate_low_litres_per_day and condensate_high_litres_per_day (an exhaust 1 K colder and hotter, from\n75 °C on), condensate_litres_per_hour_while_running, heat_released_kilowatts, exhaust_humidity_ratio,\nleaving_humidity_ratio, duty_fraction.",
         "hypocaust calc condensate --inlet-celsius 5 --inlet-relative-humidity-fraction 0.8 \\\n  --flow-cubic-metres-per-hour 76 --exhaust-celsius 62 --duty-fraction 20% --cooled-to-celsius 30",
         "condensate.txt"
     ))]
     Condensate(CondensateArgs),
-    /// Whether a wall or roof gets wet from the air of its room.
+    /// Calculate whether a wall or roof gets wet from the air of its room.
     ///
     /// Give the surface's own temperature, or let it be computed from the outside temperature and the U-value.
     #[command(after_long_help = help!(
@@ -64,14 +64,14 @@ pub enum CalcCommand {
         "surface.txt"
     ))]
     Surface(SurfaceArgs),
-    /// How much of the time a blower must run: for oxygen, and to hold a temperature; and how long it may pause.
+    /// Calculate how much of the time a blower must run, for oxygen and to hold a temperature, and its longest off-time.
     #[command(after_long_help = help!(
         "oxygen_uptake_kilograms_per_day,\nheat_watts, heat_to_carry_watts, batch_oxygen_kilograms, batch_air_cubic_metres,\noxygen_flow_cubic_metres_per_hour, oxygen_duty_fraction, heat_flow_cubic_metres_per_hour,\nheat_duty_fraction (above 1: the blower is too small), blower_is_enough, off_seconds_max (null\nwithout --volume-cubic-metres and --free-air-space-fraction).",
         "hypocaust calc duty --degradable-kilograms 350 --rate-per-day 0.06 --bed-celsius 60 \\\n  --leaving-oxygen-fraction 12% --inlet-celsius 10 --inlet-relative-humidity-fraction 0.7 \\\n  --blower-cubic-metres-per-hour 45cfm --volume-cubic-metres 2.5 --free-air-space-fraction 40%",
         "duty.txt"
     ))]
     Duty(DutyArgs),
-    /// What a file of temperatures says: time above a threshold, longest run, coverage, mean, slope, spread.
+    /// Analyse a file of temperatures: time above a threshold, longest run, coverage, mean, slope, spread.
     ///
     /// The file has a row of headings with `measured_at` (RFC 3339, or seconds) and `value`, in any order, oldest reading first.
     /// Values are in °C, or as a column `unit` says. What `hypocaust readings --csv` writes is read as it is: of a column
@@ -82,7 +82,7 @@ pub enum CalcCommand {
         "series.txt"
     ))]
     Series(SeriesArgs),
-    /// How much of the time-temperature requirement of 40 CFR 503.32(a)(3) a file of temperatures adds up to. Information only.
+    /// Calculate how much of the time-temperature requirement of 40 CFR 503.32(a)(3) a file of temperatures adds up to. Information only.
     ///
     /// The file is that of `calc series`. The equation is that for 7 % solids and more; time below 50 °C adds nothing.
     #[command(after_long_help = help!(
@@ -91,14 +91,14 @@ pub enum CalcCommand {
         "lethality.txt"
     ))]
     Lethality(LethalityArgs),
-    /// How long one temperature must be kept by 40 CFR 503.32(a)(3). Information only.
+    /// Calculate how long one temperature must be kept by 40 CFR 503.32(a)(3). Information only.
     #[command(after_long_help = help!(
         "required_days, equation_days (without the\nregime's shortest time), note.",
         "hypocaust calc d-time --celsius 131F",
         "d-time.txt"
     ))]
     DTime(DTimeArgs),
-    /// Moisture of a batch from what went in, what air carried off and what was watered; and what heat it makes.
+    /// Calculate the moisture of a batch from what went in, what air carried off and what was watered; and what heat it makes.
     ///
     /// The temperature of the bed is one for all days, or that of a file as for `calc series`.
     #[command(after_long_help = help!(
@@ -107,9 +107,9 @@ pub enum CalcCommand {
         "water.txt"
     ))]
     Water(WaterArgs),
-    /// How finished a batch is: self-heating and respiration classes, volume and mass lost, cool enough to hand on.
+    /// Calculate how finished a batch is: self-heating and respiration classes, volume and mass lost, cool enough to hand on.
     ///
-    /// Each measurement that is given is classed by itself, with who drew the classes.
+    /// Each measurement that is given is classed by itself, with the source of the classes.
     #[command(after_long_help = help!(
         "self_heating_class, respiration_class_a,\nrespiration_class_b, carbon_dioxide_milligrams_per_gram_day, within_pas_100, volume_loss_fraction,\nmass_loss_fraction, cool_enough_for_curing, cool_enough_for_sale, cool_enough_for_worms; only\nthose whose measurements are given.",
         "hypocaust calc stability --rise-kelvin 12 --respiration 4.2 --volume-before 2.5 --volume-after 1.6 \\\n  --pile-celsius 38 --ambient-celsius 14",
@@ -132,10 +132,10 @@ pub struct Form {
 /// The pressure of the air.
 #[derive(Clone, Copy, Debug, Args)]
 pub struct Barometer {
-    /// Air pressure; 101325 Pa when left out.
+    /// Air pressure [default: 101325 Pa].
     #[arg(long, value_parser = pascals, value_name = "PRESSURE", conflicts_with = "elevation_metres")]
     pub pascals: Option<Pascals>,
-    /// Elevation of the site instead, for the mean pressure there.
+    /// Elevation of the site, in place of --pascals, for the mean pressure there.
     #[arg(long, value_parser = metres, value_name = "LENGTH", allow_hyphen_values = true)]
     pub elevation_metres: Option<Metres>,
 }
@@ -146,7 +146,7 @@ pub struct Inlet {
     /// Temperature of the air that the pile draws.
     #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     pub inlet_celsius: Celsius,
-    /// Its relative humidity, 0 to 1.
+    /// Relative humidity of that air, 0 to 1.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", allow_hyphen_values = true)]
     pub inlet_relative_humidity_fraction: Fraction,
     /// Its pressure.
@@ -157,13 +157,13 @@ pub struct Inlet {
 /// How much of the time the blower runs.
 #[derive(Clone, Copy, Debug, Args)]
 pub struct Pulses {
-    /// The part of the time that the blower runs; all of it when left out.
+    /// Part of the time that the blower runs [default: 1].
     #[arg(long, value_parser = fraction, value_name = "FRACTION", conflicts_with = "on", allow_hyphen_values = true)]
     pub duty_fraction: Option<Fraction>,
-    /// Instead: how long a pulse lasts, such as 45s.
+    /// On-time of a cycle, in place of --duty-fraction, such as 45s.
     #[arg(long, value_parser = span, value_name = "TIME", requires = "every")]
     pub on: Option<Span>,
-    /// How long from the start of one pulse to that of the next, such as 15min.
+    /// Length of a cycle, from one start of the blower to the next, such as 15min.
     #[arg(long, value_parser = span, value_name = "TIME", requires = "on")]
     pub every: Option<Span>,
 }
@@ -191,7 +191,7 @@ pub struct ThroughPile {
     /// The air that enters.
     #[command(flatten)]
     pub inlet: Inlet,
-    /// What the blower moves while it runs, as measured at its inlet.
+    /// Flow of the blower while it runs, as measured at its inlet.
     #[arg(long, value_parser = flow, value_name = "FLOW", allow_hyphen_values = true)]
     pub flow_cubic_metres_per_hour: CubicMetresPerHour,
     /// Temperature of the exhaust, which leaves saturated.
@@ -261,7 +261,7 @@ pub struct SurfaceArgs {
     /// U-value of the wall or roof.
     #[arg(long, value_parser = transmittance, value_name = "U", allow_hyphen_values = true, requires = "outside_celsius")]
     pub u_watts_per_square_metre_kelvin: Option<WattsPerSquareMetreKelvin>,
-    /// Which still air lies against it.
+    /// Still air that lies against it.
     #[arg(long, value_enum, default_value_t = Film::Wall, value_name = "WHERE")]
     pub film: Film,
     /// How to print.
@@ -284,10 +284,10 @@ pub struct DutyArgs {
     /// Degradable solids that are left in the batch, dry.
     #[arg(long, value_parser = kilograms, value_name = "MASS", allow_hyphen_values = true)]
     pub degradable_kilograms: Kilograms,
-    /// The part of them that goes each day: 0.03 to 0.15 when all is well (from memory).
+    /// Part of them that goes each day: 0.03 to 0.15 when all is well (rule of thumb).
     #[arg(long, value_parser = per_day, value_name = "RATE", allow_hyphen_values = true)]
     pub rate_per_day: PerDay,
-    /// Oxygen that a kilogram of them takes, kg; 1.2 to 2.0 by what it is (from memory).
+    /// Oxygen that a kilogram of them takes, kg; 1.2 to 2.0 by what it is (rule of thumb).
     #[arg(long, value_parser = ratio, value_name = "KG", default_value = "1.4", allow_hyphen_values = true)]
     pub oxygen_kilograms_per_kilogram: KilogramsPerKilogram,
     /// Temperature that the bed is to be held at.
@@ -302,10 +302,10 @@ pub struct DutyArgs {
     /// The air that enters.
     #[command(flatten)]
     pub inlet: Inlet,
-    /// What the blower moves through this bed while it runs.
+    /// Flow of the blower through this bed while it runs.
     #[arg(long, value_parser = flow, value_name = "FLOW", allow_hyphen_values = true)]
     pub blower_cubic_metres_per_hour: CubicMetresPerHour,
-    /// Volume of the bed, for the longest pause.
+    /// Volume of the bed, for the longest off-time.
     #[arg(
         long,
         value_parser = volume,
@@ -314,7 +314,7 @@ pub struct DutyArgs {
         requires = "free_air_space_fraction"
     )]
     pub volume_cubic_metres: Option<CubicMetres>,
-    /// The part of the bed that is gas.
+    /// Part of the bed that is gas.
     #[arg(
         long,
         value_parser = fraction,
@@ -323,10 +323,10 @@ pub struct DutyArgs {
         requires = "volume_cubic_metres"
     )]
     pub free_air_space_fraction: Option<Fraction>,
-    /// Pore oxygen when the blower stops (0.18 is chosen, no source).
+    /// Pore oxygen when the blower stops (0.18 is a rule of thumb).
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.18", allow_hyphen_values = true)]
     pub oxygen_start_fraction: Fraction,
-    /// Pore oxygen at which it must start again (5 % is common practice, no source).
+    /// Pore oxygen at which it must start again (5 % is a rule of thumb).
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.05", allow_hyphen_values = true)]
     pub oxygen_floor_fraction: Fraction,
     /// How to print.
@@ -337,13 +337,13 @@ pub struct DutyArgs {
 /// A file of temperatures.
 #[derive(Debug, Args)]
 pub struct Temperatures {
-    /// The file: columns `measured_at` and `value`.
+    /// File with the columns `measured_at` and `value`.
     #[arg(value_name = "FILE.csv")]
     pub file: PathBuf,
-    /// The probe whose rows are read, where the file has a column `probe`.
+    /// Probe whose rows are read, where the file has a column `probe`.
     #[arg(long, value_name = "PROBE")]
     pub probe: Option<String>,
-    /// Readings further apart than this are not joined by a line, such as 1h.
+    /// Longest gap between readings that are joined by a line, such as 1h.
     #[arg(long, value_parser = span, value_name = "TIME", default_value = "1h")]
     pub gap_max: Span,
 }
@@ -354,10 +354,10 @@ pub struct SeriesArgs {
     /// The readings.
     #[command(flatten)]
     pub temperatures: Temperatures,
-    /// The threshold.
+    /// Threshold.
     #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", default_value = "55", allow_hyphen_values = true)]
     pub above_celsius: Celsius,
-    /// The smallest change that the probe can show: readings within it count as unchanged.
+    /// Smallest change that the probe can show: readings within it count as unchanged.
     #[arg(long, value_parser = kelvin, value_name = "DIFFERENCE", default_value = "0.1", allow_hyphen_values = true)]
     pub resolution_kelvin: Kelvin,
     /// How to print.
@@ -411,10 +411,10 @@ pub struct StabilityArgs {
 /// Arguments of `calc d-time`.
 #[derive(Debug, Args)]
 pub struct DTimeArgs {
-    /// The temperature that is kept, 50 to 100 °C.
+    /// Temperature that is kept, 50 to 100 °C.
     #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     pub celsius: Celsius,
-    /// Which of the four equations.
+    /// Regime: one of the four equations.
     #[arg(long, value_enum, default_value_t = RegimeName::A, value_name = "REGIME")]
     pub regime: RegimeName,
     /// How to print.
@@ -438,13 +438,13 @@ pub enum RegimeName {
 /// Arguments of `calc water`.
 #[derive(Debug, Args)]
 pub struct WaterArgs {
-    /// A file of bed temperatures, as for `calc series`, in place of --bed-celsius and --days.
+    /// File of bed temperatures, as for `calc series`, in place of --bed-celsius and --days.
     #[arg(value_name = "FILE.csv", required_unless_present = "bed_celsius")]
     pub file: Option<PathBuf>,
-    /// The probe whose rows are read, where the file has a column `probe`.
+    /// Probe whose rows are read, where the file has a column `probe`.
     #[arg(long, value_name = "PROBE")]
     pub probe: Option<String>,
-    /// Between readings further apart than this the bed may have been at any temperature that the file has.
+    /// Longest gap between readings; within a longer one the bed may have been at any temperature that the file has.
     #[arg(long, value_parser = span, value_name = "TIME", default_value = "1h")]
     pub gap_max: Span,
     /// Volume of the full bed.
@@ -460,7 +460,7 @@ pub struct WaterArgs {
         conflicts_with = "wet_mass_kilograms"
     )]
     pub density_kilograms_per_cubic_metre: Option<KilogramsPerCubicMetre>,
-    /// Instead: the mass that went in, wet.
+    /// Mass that went in, wet, in place of the density.
     #[arg(long, value_parser = kilograms, value_name = "MASS", allow_hyphen_values = true)]
     pub wet_mass_kilograms: Option<Kilograms>,
     /// Moisture of what went in, as a part of the wet mass.
@@ -482,16 +482,16 @@ pub struct WaterArgs {
     /// Temperature of the air that the bed draws.
     #[arg(long, value_parser = celsius, value_name = "TEMPERATURE", allow_hyphen_values = true)]
     pub inlet_celsius: Celsius,
-    /// Its relative humidity; 0.7 give or take 0.2 when left out, else 0.03.
+    /// Relative humidity of that air, taken as known to 0.03 [default: 0.7, known to 0.2].
     #[arg(long, value_parser = fraction, value_name = "FRACTION", allow_hyphen_values = true)]
     pub inlet_relative_humidity_fraction: Option<Fraction>,
     /// Its pressure.
     #[command(flatten)]
     pub barometer: Barometer,
-    /// What the blower moves through this bed while it runs.
+    /// Flow of the blower through this bed while it runs.
     #[arg(long, value_parser = flow, value_name = "FLOW", allow_hyphen_values = true)]
     pub flow_cubic_metres_per_hour: CubicMetresPerHour,
-    /// How well that is known, as a standard deviation: 0.1 where it was measured, 0.3 where it was read off a plate.
+    /// Standard deviation of that flow: 0.1 where it was measured, 0.3 where it was read off a plate.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.3", allow_hyphen_values = true)]
     pub flow_sd_fraction: Fraction,
     /// The blower's time.
@@ -500,7 +500,7 @@ pub struct WaterArgs {
     /// Waterings as WATER@TIME after the filling, such as 70L@5d,60gal@9d.
     #[arg(long, value_parser = watering, value_name = "WATER@TIME", value_delimiter = ',', allow_hyphen_values = true)]
     pub watered: Vec<Watering>,
-    /// How well their litres are known, as a standard deviation.
+    /// Standard deviation of their litres.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.2", allow_hyphen_values = true)]
     pub watered_sd_fraction: Fraction,
     /// Temperature of that water.
@@ -509,16 +509,16 @@ pub struct WaterArgs {
     /// Moisture of a hand sample taken now.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", allow_hyphen_values = true)]
     pub sample_fraction: Option<Fraction>,
-    /// How well it tells the whole bed, as a standard deviation: 0.03 for one grab.
+    /// Standard deviation of the sample against the whole bed: 0.03 for one grab.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.03", allow_hyphen_values = true)]
     pub sample_sd_fraction: Fraction,
     /// Moisture to water for.
     #[arg(long, value_parser = fraction, value_name = "FRACTION", default_value = "0.55", allow_hyphen_values = true)]
     pub goal_fraction: Fraction,
-    /// What the hose gives, for minutes.
+    /// Flow of the hose, for minutes.
     #[arg(long, value_parser = water_flow, value_name = "FLOW", allow_hyphen_values = true)]
     pub hose_litres_per_minute: Option<LitresPerMinute>,
-    /// A hot run counts that cold water may break: the dose then cools the bed by 1 K at the most.
+    /// Hot run that cold water may break: the dose then cools the bed by 1 K at the most.
     #[arg(long)]
     pub hot_run: bool,
     /// How to print.

@@ -9,27 +9,27 @@ use clap::{Args, Subcommand};
 /// Commands about the copy.
 #[derive(Debug, Subcommand)]
 pub enum CopyCommand {
-    /// Say how far the copy is, what stands in its way, and what the other side did not take.
+    /// Show how far the InfluxDB copy is, what is in its way, and what InfluxDB did not take.
     Status {
         /// One JSON object.
         #[arg(long)]
         json: bool,
     },
-    /// Hold the copy against the store: for each series and day the number of readings and a checksum over them; exit 1 where they differ.
+    /// Verify the InfluxDB copy against the store: for each series and day the number of readings and a checksum over them; exit 1 where they differ.
     ///
-    /// Days are those of UTC. The hour that is under way is left out.
+    /// Days are those of UTC. The hour that is under way is not compared.
     Verify(CopySpan),
-    /// Copy the readings of some days again, beside a running daemon. What is there already is not there twice.
+    /// Copy the readings of some days again, also while the daemon runs. No reading is there twice.
     Again(CopySpan),
 }
 
 /// Which days.
 #[derive(Debug, Args)]
 pub struct CopySpan {
-    /// From when on: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339; 30 days before the end when left out.
+    /// Begin: `2026-03-10 07:00` by the site's clock, a day, or RFC 3339 [default: 30 days before the end].
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
-    /// Until when; now when left out.
+    /// End [default: now].
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
 }
@@ -37,16 +37,16 @@ pub struct CopySpan {
 /// Arguments of `restore`.
 #[derive(Debug, Args)]
 pub struct RestoreArgs {
-    /// From the bucket that the settings name under `influx`.
+    /// Source: the bucket that the settings name under `influx`; required.
     #[arg(long, required = true)]
     pub from_influx: bool,
-    /// The folder to make the store in; the data folder of the settings when left out. It must not hold readings.
+    /// Folder for the store, without readings [default: the data folder of the settings].
     #[arg(long, value_name = "FOLDER")]
     pub into: Option<PathBuf>,
-    /// From when on: a day, or RFC 3339; ten years before the end when left out.
+    /// Begin: a day, or RFC 3339 [default: ten years before the end].
     #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
-    /// Until when; now when left out.
+    /// End [default: now].
     #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
 }

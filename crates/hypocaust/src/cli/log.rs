@@ -29,7 +29,7 @@ pub struct Written {
 /// The same of what may be about the whole site, or about a batch that has left its bin.
 #[derive(Debug, Args)]
 pub struct WrittenAnywhere {
-    /// Bin; the whole site without it.
+    /// Bin [default: the whole site].
     #[arg(long, value_name = "BIN")]
     pub bin: Option<String>,
     /// Who, when, in what words.
@@ -40,19 +40,19 @@ pub struct WrittenAnywhere {
 /// Who, when, in what words.
 #[derive(Debug, Args)]
 pub struct Said {
-    /// When it happened: 16:30, "yesterday 16:30", "monday 16:30" (the last one), "2026-03-10 07:00" by the site's clock, or RFC 3339 [default: now].
+    /// Time when it happened: 16:30, "yesterday 16:30", "monday 16:30" (the last one), "2026-03-10 07:00" by the site's clock, or RFC 3339 [default: now].
     #[arg(long, value_name = "TIME")]
     pub at: Option<String>,
-    /// Who did it.
+    /// Name of who did it.
     #[arg(long, value_name = "NAME", default_value = "command line", env = "HYPOCAUST_BY")]
     pub by: String,
-    /// Anything else worth keeping.
+    /// Note: anything else worth keeping.
     #[arg(long, value_name = "TEXT", default_value = "")]
     pub note: String,
-    /// Confirm a time more than a year before the first reading.
+    /// Confirmation of a time more than a year before the first reading.
     #[arg(long)]
     pub really_that_early: bool,
-    /// Confirm an amount that is far from what the bin can hold or needs.
+    /// Confirmation of an amount that is far from what the bin can hold or needs.
     #[arg(long)]
     pub really: bool,
 }
@@ -60,25 +60,25 @@ pub struct Said {
 /// Batch commands.
 #[derive(Debug, Subcommand)]
 pub enum BatchCommand {
-    /// Material was brought: it went into the bin, or was turned away. The first load of an empty bin begins a batch; may be repeated.
+    /// Log a load of material that went into the bin, or was turned away. The first load of an empty bin begins a batch; repeat for each load.
     Load {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// Whose it is, or where it comes from.
+        /// Owner or origin of the material.
         #[arg(long, value_name = "WHO")]
         source: String,
-        /// What it is, such as `food waste`.
+        /// Kind of material, such as `food waste`.
         #[arg(long, value_name = "WHAT")]
         material: String,
-        /// How much, weighed or by volume: 800kg, 1200lb, 2m3, 3yd3.
+        /// Mass or volume with its unit: 800kg, 1200lb, 2m3, 3yd3.
         #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
         amount: Typed,
-        /// It was turned away; say why with --note.
+        /// Load that was turned away; say why with --note.
         #[arg(long)]
         rejected: bool,
     },
-    /// The bin was filled and its air switched on: a batch begins, and its clocks with it.
+    /// Log that the bin was filled and its air switched on: a batch begins, and its clocks with it.
     OnAir {
         /// Who, when, where.
         #[command(flatten)]
@@ -86,46 +86,46 @@ pub enum BatchCommand {
         /// Temperature of the material when it was loaded: 18C, 64F; a bare number is in °C (°F for a US site).
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
         loaded: Option<Typed>,
-        /// What was filled in; the water account begins with it.
+        /// What was filled in; the water balance begins with it.
         #[command(flatten)]
         filled: FilledArgs,
     },
-    /// The air was switched off for good.
+    /// Log that the air was switched off for good.
     OffAir {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
     },
-    /// The batch went to curing or storage, into another bin, or both.
+    /// Log that the batch went to curing or storage, into another bin, or both.
     Move {
         /// Who, when, where from.
         #[command(flatten)]
         written: Written,
-        /// The stage that it is in from now on.
+        /// New stage of the batch.
         #[arg(long, value_name = "STAGE", value_parser = ["curing", "storage"], required_unless_present = "into")]
         to: Option<String>,
-        /// The bin where it is from now on; it must be empty.
+        /// New bin of the batch; it must be empty.
         #[arg(long, value_name = "BIN")]
         into: Option<String>,
     },
-    /// A part of the batch went into another, empty bin; it is a batch of its own there, with this one as its parent.
+    /// Log that a part of the batch went into another, empty bin: the part is a batch of its own there, with this one as its parent.
     Split {
         /// Who, when, where from.
         #[command(flatten)]
         written: Written,
-        /// The bin of the part.
+        /// Bin of the part; it must be empty.
         #[arg(long, value_name = "BIN")]
         into: String,
-        /// How much of the batch went, in percent: 40, 40%.
+        /// Share of the batch that went, in percent: 40, 40%.
         #[arg(long, value_name = "PERCENT", default_value = "50%", allow_hyphen_values = true)]
         share: Typed,
     },
-    /// The whole batch went into the bin of another batch and is a part of that from now on.
+    /// Log that the whole batch went into the bin of another batch and is a part of that batch from now on.
     Merge {
         /// Who, when, where from.
         #[command(flatten)]
         written: Written,
-        /// The other's bin.
+        /// Bin of the other batch.
         #[arg(long, value_name = "BIN")]
         into: String,
     },
@@ -134,22 +134,22 @@ pub enum BatchCommand {
         /// Who, when, where from.
         #[command(flatten)]
         written: Written,
-        /// The buyer, or what it is used for.
+        /// Buyer or use.
         #[arg(long, value_name = "WHO")]
         to: String,
-        /// How much: 800kg, 1200lb, 2m3, 3yd3.
+        /// Mass or volume with its unit: 800kg, 1200lb, 2m3, 3yd3.
         #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
         amount: Typed,
-        /// Nothing is left: the batch is gone and the bin is empty.
+        /// Last part: the batch is gone and the bin is empty.
         #[arg(long)]
         all: bool,
-        /// There is more of it; a part is meant without this too.
+        /// Part of the batch, as without this option.
         #[arg(long, hide = true, conflicts_with = "all")]
         part: bool,
     },
-    /// Show one batch from its loads on: stages, parents, entries, what came in and what went out.
+    /// Show one batch from its loads on: stages, parents, entries, what went in and what went out.
     Show {
-        /// Its number.
+        /// Number of the batch.
         id: u64,
         /// One JSON object.
         #[arg(long)]
@@ -157,7 +157,7 @@ pub enum BatchCommand {
     },
     /// List the batches on the site, bin by bin.
     List {
-        /// Also those that are gone.
+        /// Batches that are gone as well.
         #[arg(long)]
         all: bool,
         /// One JSON object a line.
@@ -166,31 +166,31 @@ pub enum BatchCommand {
     },
 }
 
-/// What was filled into a bin. Without it the water account begins with a usual mix, and knows less.
+/// What was filled into a bin. Without it the water balance begins with a usual mix, and knows less.
 #[derive(Debug, Args)]
 pub struct FilledArgs {
-    /// Recipe as for `hypocaust mix`: mass, moisture and C:N of the mix are kept with the batch. A file, or its name in the folder of the settings.
+    /// Recipe as for `hypocaust mix`, as a file or by its name in the folder of the settings: mass, moisture and C:N of the mix are kept with the batch.
     #[arg(long, value_name = "RECIPE.yaml", conflicts_with_all = ["mass", "density"])]
     pub recipe: Option<std::path::PathBuf>,
-    /// Weight with the water in it: 1200kg, 2600lb; a bare number is in kg (lb for a US site).
+    /// Mass with the water in it: 1200kg, 2600lb; a bare number is in kg (lb for a US site).
     #[arg(long, value_name = "MASS", allow_hyphen_values = true)]
     pub mass: Option<Typed>,
-    /// Or density as it lies: 550kg/m3, 850lb/yd3; a bare number is in kg/m³ (lb/yd³ for a US site). The bin is then taken as full.
+    /// Density as it lies, in place of --mass, for a full bin: 550kg/m3, 850lb/yd3; a bare number is in kg/m³ (lb/yd³ for a US site).
     #[arg(long, value_name = "DENSITY", conflicts_with = "mass", allow_hyphen_values = true)]
     pub density: Option<Typed>,
     /// Moisture in percent of the wet mass: 55, 55%; `hypocaust mix` works it out from a recipe.
     #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
     pub moisture: Option<Typed>,
-    /// Part of the dry mass that can decay, in percent: 42, 42% [default: 42].
+    /// Degradable part of the dry mass in percent: 42, 42% [default: 42].
     #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
     pub degradable: Option<Typed>,
-    /// Its carbon to nitrogen, by mass; some criteria ask for it, and `hypocaust mix` works it out.
+    /// Carbon to nitrogen ratio by mass; some criteria ask for it, and `hypocaust mix` works it out.
     #[arg(long, value_name = "RATIO", allow_negative_numbers = true)]
     pub carbon_to_nitrogen: Option<f64>,
-    /// The largest particles, in mm (inches for a US site) or with its unit; some criteria ask for it.
+    /// Size of the largest particles, in mm (inches for a US site) or with its unit; some criteria ask for it.
     #[arg(long, value_name = "SIZE", allow_hyphen_values = true)]
     pub particles: Option<Typed>,
-    /// The thickness of the cover layer, in metres (feet for a US site) or with its unit; depths below the cover are counted with it.
+    /// Thickness of the cover layer, in metres (feet for a US site) or with its unit; depths below the cover are counted with it.
     #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
     pub cover: Option<Typed>,
 }
@@ -198,22 +198,22 @@ pub struct FilledArgs {
 /// Log commands.
 #[derive(Debug, Subcommand)]
 pub enum LogCommand {
-    /// Water was added; rules on temperature are quiet about the dip that follows.
+    /// Log water that was added; rules on temperature are quiet about the dip that follows.
     Watered {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// How long the hose ran: 12, 12min, 90s; a bare number is in minutes.
+        /// Running time of the hose: 12, 12min, 90s; a bare number is in minutes.
         #[arg(long, value_name = "TIME", required_unless_present_any = ["litres", "water"], allow_hyphen_values = true)]
         minutes: Option<Typed>,
-        /// How much went in: 120L, 30gal; a bare number is in litres (gallons for a US site).
+        /// Volume of water: 120L, 30gal; a bare number is in litres (gallons for a US site).
         #[arg(long, value_name = "WATER", conflicts_with = "litres", allow_hyphen_values = true)]
         water: Option<Typed>,
-        /// The same as --water; a bare number is in litres at every site.
+        /// Volume of water as for --water; a bare number is in litres at every site.
         #[arg(long, value_name = "WATER", allow_hyphen_values = true)]
         litres: Option<Typed>,
     },
-    /// A sample was dried: its moisture sets the water account right.
+    /// Log the moisture of a sample that was dried; the water balance is corrected with it.
     #[command(visible_alias = "moisture-sample")]
     Sampled {
         /// Who, when, where.
@@ -222,11 +222,11 @@ pub enum LogCommand {
         /// Moisture in percent of the wet mass: 52, 52%.
         #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
         moisture: Typed,
-        /// How well it represents the whole bin, as one standard deviation in percent: 3 for one grab, 1.5 for a mix of many.
+        /// Standard deviation of the sample against the whole bin, in percent: 3 for one grab, 1.5 for a mix of many.
         #[arg(long, value_name = "PERCENT", default_value = "3", allow_hyphen_values = true)]
         sd: Typed,
     },
-    /// The bin's valve was set.
+    /// Log a new opening of the bin's valve.
     Valve {
         /// Who, when, where.
         #[command(flatten)]
@@ -235,38 +235,38 @@ pub enum LogCommand {
         #[arg(long, value_name = "PERCENT", allow_hyphen_values = true)]
         open: Typed,
     },
-    /// The probes were pulled out of the material: rules judge nothing in it until an hour after `probes-back`.
+    /// Log that the probes were pulled out of the material: rules judge nothing in it until an hour after `probes-back`.
     ProbesOut(Written),
-    /// The probes are back in the material.
+    /// Log that the probes are back in the material.
     ProbesBack(Written),
-    /// The bin was opened, or its material uncovered.
+    /// Log that the bin was opened, or its material uncovered.
     Opened(Written),
-    /// The material was turned or remixed.
+    /// Log that the material was turned or remixed.
     Turned(Written),
-    /// The blower's schedule or the way of its air was changed.
+    /// Log a change of the blower's schedule or of the way of its air.
     AirChanged(Written),
-    /// Somebody read a thermometer in the pile.
+    /// Log a temperature that somebody read from a thermometer in the pile.
     HandReading {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// Where it was stuck in.
+        /// Position of the thermometer.
         #[arg(long, value_name = "WHERE", value_parser = ["base", "core", "upper"], default_value = "core")]
         position: String,
-        /// What it showed, in the site's unit or with its own: 61.5, 143F.
+        /// Temperature that the thermometer showed, in the site's unit or with its own: 61.5, 143F.
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
         temperature: Typed,
-        /// How deep, from the surface, in metres (feet for a US site) or with its unit: 0.6, 18in. Criteria that ask for a depth count
+        /// Depth from the surface, in metres (feet for a US site) or with its unit: 0.6, 18in. Criteria that ask for a depth count
         /// readings by hand only with it.
         #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
         depth: Option<Typed>,
     },
-    /// The surface has sunk: the depth of the material that is left.
+    /// Log the depth of the material that is left once the surface has sunk.
     SettledDepth {
         /// Who, when, where.
         #[command(flatten)]
         written: Written,
-        /// The depth, in metres (feet for a US site) or with its unit: 1.1, 3.6ft.
+        /// Depth, in metres (feet for a US site) or with its unit: 1.1, 3.6ft.
         #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
         depth: Typed,
     },
@@ -278,110 +278,114 @@ pub enum LogCommand {
         /// Batch that was sampled, by its number [default: the batch in the bin].
         #[arg(long, value_name = "N", required_unless_present = "bin")]
         batch: Option<u64>,
-        /// What was looked for, such as `salmonella` or `faecal coliforms`.
+        /// Analyte, such as `salmonella` or `faecal coliforms`.
         #[arg(long, value_name = "WHAT")]
         analyte: String,
-        /// The number, or `<3` for less than can be found.
+        /// Result, or `<3` for less than can be found.
         #[arg(long, value_name = "NUMBER")]
         value: String,
-        /// The unit as the laboratory wrote it, such as `MPN/g dry`.
+        /// Unit as the laboratory wrote it, such as `MPN/g dry`.
         #[arg(long, value_name = "UNIT")]
         unit: String,
-        /// Which laboratory.
+        /// Name of the laboratory.
         #[arg(long, value_name = "NAME")]
         laboratory: String,
-        /// By which method.
+        /// Method of the laboratory.
         #[arg(long, value_name = "METHOD")]
         method: String,
-        /// When the sample was taken.
+        /// Time when the sample was taken.
         #[arg(long, value_name = "TIME")]
         sampled: String,
     },
-    /// A probe was held into ice, boiling water or beside a reference thermometer: its correction holds from then on.
+    /// Log the check of a probe against ice, boiling water or a reference thermometer; the correction holds from then on.
     ///
-    /// Stir ice with a little water and wait two minutes; keep the probe off the bottom of a boiling pot, and mind the steam. A probe
-    /// that failed is not believed back to its last good check, and counts again from the next good one on.
+    /// Stir ice with a little water and wait two minutes; keep the probe off the bottom of a boiling pot, and mind the steam. Readings of
+    /// a probe that failed are excluded back to its last good check, and count again from the next good one on.
     ProbeChecked {
-        /// The probe.
+        /// Probe.
         #[arg(long, value_name = "PROBE")]
         probe: String,
-        /// What it was held into or beside.
+        /// Reference of the check.
         #[arg(long, value_name = "WHAT", value_parser = ["ice", "boiling", "thermometer"])]
         against: String,
-        /// What the probe showed, in the site's unit or with its own: 0.4, 32.7F.
+        /// Temperature that the probe showed, in the site's unit or with its own: 0.4, 32.7F.
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true)]
         showed: Typed,
-        /// What the thermometer showed; of ice and of water boiling at the site's elevation it is known.
+        /// Temperature that the thermometer showed [default: that of ice, or of water boiling at the site's elevation].
         #[arg(long, value_name = "DEGREES", allow_hyphen_values = true, required_if_eq("against", "thermometer"))]
         truth: Option<Typed>,
-        /// How far off it may be to pass: 1C, 2F; a bare number is in °C (°F for a US site). 1 °C is common practice, no source: your permit decides.
+        /// Error with which the probe passes: 1C, 2F; a bare number is in °C (°F for a US site). 1 °C is common practice: your permit decides.
         #[arg(long, value_name = "DEGREES", default_value = "1C", allow_hyphen_values = true)]
         allowed: Typed,
-        /// When the next check is due; half a year later when left out.
+        /// Time when the next check is due [default: half a year later].
         #[arg(long, value_name = "TIME")]
         due: Option<String>,
         /// Who, when, in what words.
         #[command(flatten)]
         said: Said,
     },
-    /// A probe was put into another bin, or elsewhere in its own: its readings are of that place from then on.
+    /// Log that a probe was put into another bin, or elsewhere in its own: its readings are of that place from then on.
     ProbePlaced {
         /// Who, when, and the bin where it is now.
         #[command(flatten)]
         written: Written,
-        /// The probe.
+        /// Probe.
         #[arg(long, value_name = "PROBE")]
         probe: String,
-        /// Where it sits now.
+        /// New position of the probe.
         #[arg(long, value_name = "WHERE", value_parser = ["base", "core", "upper", "cover", "exhaust", "plenum"])]
         position: String,
-        /// How deep, from the surface, in metres (feet for a US site) or with its unit; as before when left out.
+        /// Depth from the surface, in metres (feet for a US site) or with its unit [default: as before].
         #[arg(long, value_name = "DEPTH", allow_hyphen_values = true)]
         depth: Option<Typed>,
     },
-    /// It smells; say how and how strongly with --note.
+    /// Log a smell; say how and how strongly with --note.
     Smell(WrittenAnywhere),
-    /// Somebody complained; say who, about what and what was answered with --note.
+    /// Log a complaint; say who, about what and what was answered with --note.
     Complaint(WrittenAnywhere),
-    /// Something was repaired; say what with --note.
+    /// Log a repair; say what with --note.
     Repair(WrittenAnywhere),
-    /// Anything else worth keeping; give it with --note.
+    /// Log anything else worth keeping; give it with --note.
     Note(WrittenAnywhere),
-    /// Correct an earlier entry: it stays in the log, and this says how it really was, or that it never happened.
+    /// Correct an earlier entry, or withdraw it: the entry stays in the log, with how it really was.
     ///
-    /// With --never all that the entry did is taken back: a batch that was taken off air, moved, split, merged or shipped is where it was. Where a
-    /// later entry needs the one that is withdrawn, that one is named, and nothing is kept.
+    /// With --never all that the entry did is taken back: a batch that was taken off air, moved, split, merged or shipped is where it was. With
+    /// --really-at, --amount and --into the batches are as if it had been written so at once. A later entry that does not go with that is named,
+    /// and nothing is kept.
     Correct {
-        /// The entry's number, as `hypocaust log list` shows it.
+        /// Number of the entry, as `hypocaust log list` shows it.
         id: u64,
-        /// Who corrects it.
+        /// Name of who corrects it.
         #[arg(long, value_name = "NAME", default_value = "command line", env = "HYPOCAUST_BY")]
         by: String,
-        /// Why.
+        /// Reason.
         #[arg(long, value_name = "TEXT")]
         reason: String,
-        /// It never happened.
-        #[arg(long, conflicts_with_all = ["really_at", "amount"])]
+        /// Withdrawal: the entry never happened.
+        #[arg(long, conflicts_with_all = ["really_at", "amount", "into"])]
         never: bool,
-        /// When it really happened.
-        #[arg(long, value_name = "TIME", required_unless_present_any = ["never", "amount"])]
+        /// Time when it really happened.
+        #[arg(long, value_name = "TIME", required_unless_present_any = ["never", "amount", "into"])]
         really_at: Option<String>,
-        /// How much it really was, with its unit: 80L, 4min, 900kg, 2m3, 61.5C, 1.1m, 52%.
+        /// Amount that it really was, with its unit: 80L, 4min, 900kg, 2m3, 61.5C, 1.1m, 52%.
         #[arg(long, value_name = "AMOUNT", allow_hyphen_values = true)]
         amount: Option<Typed>,
-        /// Confirm a time more than a year before the first reading.
+        /// Bin into which the batch really went, of an entry that moved, split or merged it.
+        #[arg(long, value_name = "BIN")]
+        into: Option<String>,
+        /// Confirmation of a time more than a year before the first reading.
         #[arg(long)]
         really_that_early: bool,
-        /// Confirm an amount that is far from what the bin can hold or needs.
+        /// Confirmation of an amount that is far from what the bin can hold or needs.
         #[arg(long)]
         really: bool,
     },
     /// List the entries of the site, or of a bin, with their numbers, newest last.
     List {
-        /// Bin; the whole site without it.
+        /// Bin [default: the whole site].
         #[arg(long, value_name = "BIN")]
         bin: Option<String>,
-        /// Also those about earlier batches; of the whole site, also those older than 14 days.
+        /// Entries about earlier batches as well; of the whole site, entries older than 14 days as well.
         #[arg(long)]
         all: bool,
         /// One JSON object a line.

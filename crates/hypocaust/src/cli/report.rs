@@ -14,8 +14,8 @@ batch: batch-N.txt, .html, .pdf, .csv, and figures.csv.
 
 Editions: without a running daemon the first call for a week that is over issues it: its files are kept under `reports` in the data folder
 and their hashes go on record. A later call gives the same files as long as the figures are the same. Where late readings or corrections
-changed one, it issues `amended 1`, which lists each figure that differs; the earlier edition stays. Beside a running daemon nothing is
-issued: the files are copies to look at. Weeks that are not over and batches that are hot are drafts.
+changed one, it issues `amended 1`, which lists each figure that differs; the earlier edition stays. While the daemon runs nothing is
+issued: the files are copies to look at. Weeks that are not over and batches that are aerated are drafts.
 
 Examples:
   hypocaust report week                       the newest week that is over
@@ -36,9 +36,9 @@ pub enum ReportCommand {
     /// Write the process record of a batch, from its loads to where it went: for a buyer or an inspector.
     #[command(after_long_help = HELP)]
     Batch(ReportBatchArgs),
-    /// Say that you have read the summary of a week and let it go: copies are mailed to those who get reviewed documents.
+    /// Release the summary of a week that you have reviewed: copies are mailed to those who get reviewed documents.
     ///
-    /// Who they are, and whether copies go out at some time of the week without a review, stands in the settings (`gets: [reviewed]` of a
+    /// The settings say who they are, and whether copies go out at some time of the week without a review (`gets: [reviewed]` of a
     /// person, `reports: outside_copies`).
     Reviewed(ReportReviewedArgs),
     /// Print the template that documents are set by, or try one of your own.
@@ -58,10 +58,10 @@ Examples:
 /// Arguments of `report template`.
 #[derive(Debug, Args)]
 pub struct ReportTemplateArgs {
-    /// Set a sample of everything that documents are made of by this template, or say at which line it cannot be.
+    /// Template to try: it sets a sample of everything that documents are made of, or the faulty line is named.
     #[arg(long = "try", value_name = "FILE")]
     pub tried: Option<PathBuf>,
-    /// Where the sample goes; an earlier one there is replaced.
+    /// File for the sample; an earlier one there is replaced.
     #[arg(long, value_name = "FILE", default_value = "sample.pdf", requires = "tried")]
     pub out: PathBuf,
 }
@@ -69,10 +69,10 @@ pub struct ReportTemplateArgs {
 /// Arguments of `report reviewed`.
 #[derive(Debug, Args)]
 pub struct ReportReviewedArgs {
-    /// The week, as its mail names it: 2026-W10.
+    /// Week, as its mail names it: 2026-W10.
     #[arg(long, value_name = "WEEK")]
     pub week: String,
-    /// Who has read it; a name or an address of the settings.
+    /// Name or address, from the settings, of the person who has reviewed it.
     #[arg(long, value_name = "NAME")]
     pub by: String,
 }
@@ -80,18 +80,18 @@ pub struct ReportReviewedArgs {
 /// Arguments of `report week`.
 #[derive(Debug, Args)]
 pub struct ReportWeekArgs {
-    /// Which week, as ISO 8601 writes it: 2026-W10; the newest that is over when left out.
+    /// Week as ISO 8601 writes it: 2026-W10 [default: the newest that is over].
     #[arg(long, value_name = "WEEK")]
     pub week: Option<String>,
-    /// The folder for the files; `report-2026-W10` and the like when left out. Files of the same names there are replaced.
+    /// Folder for the files; files of the same names there are replaced [default: `report-2026-W10` and the like].
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
-    /// Also write `report-2026-W10.zip`: these files with the readings of the week, the rows of the record and their proofs, under one
+    /// Bundle `report-2026-W10.zip` as well: these files with the readings of the week, the rows of the record and their proofs, under one
     /// signed list. `hypocaust verify FILE` checks it; unpacked, so does the verify.py in it.
     #[arg(long)]
     pub bundle: bool,
-    /// Where readings were taken out after their time, use those of the copy in InfluxDB. Each hour must be what its hash on record was made
-    /// over; the report names where they come from.
+    /// Readings of the InfluxDB copy where the store has none any more. Each hour must match its hash on record; the report names where they
+    /// come from.
     #[arg(long, conflicts_with = "bundle")]
     pub from_influx: bool,
 }
@@ -99,13 +99,13 @@ pub struct ReportWeekArgs {
 /// Arguments of `report batch`.
 #[derive(Debug, Args)]
 pub struct ReportBatchArgs {
-    /// The number of the batch, as `hypocaust batch list --all` shows it.
+    /// Number of the batch, as `hypocaust batch list --all` shows it.
     pub batch: u64,
-    /// The folder for the files; `report-batch-3` and the like when left out. Files of the same names there are replaced.
+    /// Folder for the files; files of the same names there are replaced [default: `report-batch-3` and the like].
     #[arg(long, value_name = "FOLDER")]
     pub out: Option<PathBuf>,
-    /// Where readings were taken out after their time, use those of the copy in InfluxDB. Each hour must be what its hash on record was made
-    /// over; the report names where they come from.
+    /// Readings of the InfluxDB copy where the store has none any more. Each hour must match its hash on record; the report names where they
+    /// come from.
     #[arg(long)]
     pub from_influx: bool,
 }

@@ -2,7 +2,7 @@
 //!
 //! Must never answer before what was said is committed: the answer is an effect like any other.
 
-use decode::{Seen, Written};
+use decode::{Named, Seen, Written};
 use engine::alarm::AlarmId;
 use engine::effect::Effect;
 use engine::input::{Input, Word};
@@ -69,11 +69,13 @@ impl Loop {
         proven
     }
 
-    /// The answer to a message of somebody that could not be read at all: on the topic on which a good one is answered, without the number or the
-    /// words by which it named itself, for these are not known.
-    pub(super) fn answer_refusal(&self, input: &Input) -> Option<Effect> {
+    /// The answer to a message of somebody that could not be read: on the topic on which a good one is answered, with the number or the words by
+    /// which it named itself, where these are plain.
+    pub(super) fn answer_refusal(&self, input: &Input, named: Option<&Named>) -> Option<Effect> {
         let Input::Refused(refusal) = input else { return None };
-        let own = [(self.site.log_topic(), "id", json!("")), (self.site.acknowledge_topic(), "alarm", json!(null))];
+        let id = if let Some(Named::Entry(id)) = named { id.as_str() } else { "" };
+        let alarm = if let Some(Named::Alarm(alarm)) = named { Some(*alarm) } else { None };
+        let own = [(self.site.log_topic(), "id", json!(id)), (self.site.acknowledge_topic(), "alarm", json!(alarm))];
         let (topic, key, named) = own.into_iter().find(|(topic, ..)| *topic == refusal.topic)?;
         Some(Effect::Publish {
             topic: format!("{topic}/answer"),

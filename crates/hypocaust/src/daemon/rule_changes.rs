@@ -70,7 +70,14 @@ impl Loop {
         if tried.nothing_new && answer.is_none() && !self.change_alarm_stands() {
             return None;
         }
-        Some(Item { inputs: vec![Input::Rules(Box::new(tried.set))], ack: None, answer, written: None, seen: None })
+        Some(Item {
+            inputs: vec![Input::Rules(Box::new(tried.set))],
+            ack: None,
+            answer,
+            written: None,
+            seen: None,
+            named: None,
+        })
     }
 
     pub(super) fn change_alarm_stands(&self) -> bool {

@@ -320,7 +320,7 @@ fn record(facts: &Facts, terms: &Terms) -> Said {
             State::Late,
             Some(facts.started_at),
             why.clone(),
-            "Keep a copy of the data folder, and tell whoever inspects the record.",
+            "Keep a copy of the data folder, and tell the person who inspects the record.",
         );
     }
     if let Some(oldest) = state.oldest_overdue {

@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use std::path::Path;
 
 use csv::StringRecord;
+use pile::time::Timestamp;
 use pile::units::{Celsius, Litres, Readable};
 use site::entry::{ENTRY_WORDS, Entry, EntryKind, PLAIN};
 use site::ids::{BinId, BlowerId, ProbeId};
@@ -80,7 +81,7 @@ fn read_readings(site: &Site, path: &Path, faults: &mut Faults) -> Result<Import
     each_row(path, &READINGS, faults, &mut |cells| {
         let [at, probe, quantity, value, unit] = cells else { return Err(vec!["has too few cells".into()]) };
         let mut wrong = Vec::new();
-        let at = parse_instant(at, &site.zone).map_err(|e| wrong.push(e)).ok();
+        let at = dated(at, site).map_err(|e| wrong.push(e)).ok();
         let quantity = quantity_named(quantity).map_err(|e| wrong.push(e)).ok();
         let source = source_named(site, probe, quantity).map_err(|e| wrong.push(e)).ok();
         let value = number(value).map_err(|e| wrong.push(e)).ok();
@@ -115,7 +116,7 @@ fn read_entries(site: &Site, path: &Path, faults: &mut Faults) -> Result<Vec<Ent
     each_row(path, &ENTRIES, faults, &mut |cells| {
         let [at, bin, kind, amount, unit, by, note] = cells else { return Err(vec!["has too few cells".into()]) };
         let mut wrong = Vec::new();
-        let at = parse_instant(at, &site.zone).map_err(|e| wrong.push(e)).ok();
+        let at = dated(at, site).map_err(|e| wrong.push(e)).ok();
         let bin = bin_named(site, bin).map_err(|e| wrong.push(e)).ok();
         let kind = entry_kind(kind, amount, unit, note).map_err(|e| wrong.push(e)).ok();
         let (Some(at), Some(bin), Some(kind)) = (at, bin, kind) else { return Err(wrong) };
@@ -123,6 +124,13 @@ fn read_entries(site: &Site, path: &Path, faults: &mut Faults) -> Result<Vec<Ent
         Ok(())
     })?;
     Ok(entries)
+}
+
+/// The instant of a row.
+fn dated(text: &str, site: &Site) -> Result<Timestamp, String> {
+    parse_instant(text, &site.zone).map_err(|why| {
+        format!("{why}; a file is read on other days too, so `16:30` and `yesterday 16:30` are not taken")
+    })
 }
 
 /// Takes the cells of a row, or says all that is wrong with it.
@@ -229,7 +237,7 @@ const WITH_AMOUNT: [&str; 7] = ["on-air", "off-air", "watered", "sampled", "valv
 fn entry_kind(word: &str, amount: &str, unit: &str, note: &str) -> Result<EntryKind, String> {
     let measured = |kind: Kind| {
         measure::read(&format!("{amount}{unit}"), kind, None)
-            .map_err(|e| format!("{word}: {e}; the unit stands in a column of its own"))
+            .map_err(|e| format!("{word}: {e}; the unit has a column of its own"))
     };
     let within = |what: &str, value: f64, low: f64, high: f64| {
         if (low..=high).contains(&value) {

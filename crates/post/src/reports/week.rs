@@ -522,7 +522,7 @@ pub(super) fn checkpoint(checkpoint: Option<&super::facts::CheckpointFacts>, out
     out.push(Block::Paragraph(
         "Keep this text; the file checkpoint.txt that comes with this document has the same bytes. It binds every row that was on record when this was made: with a later bundle, `hypocaust verify BUNDLE \
          --previous FILE` shows whether anything before it was rewritten. It proves that nothing was changed since, not that a reading was \
-         true when it came in."
+         true when it arrived."
             .into(),
     ));
     out.push(Block::Verbatim(checkpoint.note.clone()));

@@ -71,17 +71,26 @@ fn raised(notice: &AlarmNotice, to: &str, site: &Site, tried_at: Timestamp) -> V
 
 fn to_do(notice: &AlarmNotice) -> Vec<Block> {
     let mut steps = or_one(&notice.response, "The rule names no response: go and look.");
-    // What a likely cause asks for comes before what the rule asks for whatever the cause. Where causes cannot be told apart, the rule's own
-    // first look is what tells them apart.
-    let of_first =
-        |what: &str| notice.evidence.iter().find_map(|line| line.strip_prefix(CAUSE_LINE)?.strip_prefix(what));
-    let likely = of_first("1: ").is_some_and(|line| line.split('.').next().is_some_and(|l| l.ends_with(", likely")));
-    if let Some(action) = of_first("1, do: ").filter(|_| likely) {
+    if let Some(action) = likely_action(notice) {
         steps.insert(0, format!("For the likely cause: {action}"));
     }
     let mut blocks = vec![Block::Steps("Do now", steps)];
     blocks.extend(caution(notice));
     blocks
+}
+
+/// How the line begins that says what to do about the first cause.
+const FIRST_ACTION: &str = "1, do: ";
+/// How the lines begin about causes that are less likely than those in full.
+const LESS_WEIGHT: &str = "of less weight: ";
+
+/// What a likely cause asks for: it comes before what the rule asks for whatever the cause. Where causes cannot be told apart, the rule's own
+/// first look is what tells them apart.
+fn likely_action(notice: &AlarmNotice) -> Option<&str> {
+    let of_first =
+        |what: &str| notice.evidence.iter().find_map(|line| line.strip_prefix(CAUSE_LINE)?.strip_prefix(what));
+    let likely = of_first("1: ").is_some_and(|line| line.split('.').next().is_some_and(|l| l.ends_with(", likely")));
+    of_first(FIRST_ACTION).filter(|_| likely)
 }
 
 /// The caution without the sentence that is the same in all of them, which stands at the foot.
@@ -110,21 +119,39 @@ fn if_nobody_acts(notice: &AlarmNotice) -> Option<Block> {
 fn evidence(notice: &AlarmNotice, most: usize) -> Vec<Block> {
     let (causes, mut grounds): (Vec<String>, Vec<String>) =
         notice.evidence.iter().cloned().partition(|line| line.starts_with(CAUSE_LINE));
-    let causes: Vec<String> =
-        causes.iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)).map(str::to_owned).collect();
+    let has_causes = !causes.is_empty();
+    // What is a step already is not said again, and what is unlikely waits for the details.
+    let has_steps = has_step_of_cause(notice);
+    let goes = |line: &str| line.starts_with(LESS_WEIGHT) || has_steps && line.starts_with(FIRST_ACTION);
+    let causes: Vec<String> = causes
+        .iter()
+        .filter_map(|line| line.strip_prefix(CAUSE_LINE))
+        .filter(|line| !goes(line))
+        .map(str::to_owned)
+        .collect();
     let left_out = grounds.len().saturating_sub(most);
     grounds.truncate(most);
     // A ranked list of this pile's causes says more than what is usual.
-    if causes.is_empty() && notice.step == Step::Raise && !notice.cause.trim().is_empty() {
+    if !has_causes && notice.step == Step::Raise && !notice.cause.trim().is_empty() {
         grounds.push(format!("Usual cause: {}", sentence(&notice.cause)));
     }
     if left_out > 0 {
         grounds.push(format!("{left_out} more: `hypocaust why {}`", notice.alarm.0));
     }
-    if grounds.is_empty() && causes.is_empty() && notice.step == Step::Raise {
+    if grounds.is_empty() && !has_causes && notice.step == Step::Raise {
         grounds.push("The rule gave no evidence.".into());
     }
     listed("Likely causes", causes).into_iter().chain(listed("Evidence", grounds)).collect()
+}
+
+/// Whether the letter has the steps, with that of a likely cause before them.
+fn has_step_of_cause(notice: &AlarmNotice) -> bool {
+    let has = match notice.step {
+        Step::Raise | Step::Reminder => true,
+        Step::Update => notice.stands,
+        Step::Clear | Step::Retire => false,
+    };
+    has && likely_action(notice).is_some()
 }
 
 fn listed(title: &'static str, lines: Vec<String>) -> Option<Block> {
@@ -398,5 +425,7 @@ fn details(notice: &AlarmNotice, site: &Site) -> Block {
         row("Cleared", figures::exactly(zone, at));
     }
     rows.extend(notice.figures.iter().cloned());
+    let less = notice.evidence.iter().filter_map(|line| line.strip_prefix(CAUSE_LINE)?.strip_prefix(LESS_WEIGHT));
+    rows.extend(less.map(|causes| ("Causes of less weight".to_owned(), causes.to_owned())));
     Block::Facts("Details", rows)
 }

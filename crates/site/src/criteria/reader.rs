@@ -190,8 +190,11 @@ fn draft(root: &Node, name: &str, path: &str, faults: &mut Faults) -> Option<Dra
     let section = text("section", "the place in it, such as `section: condition 14`", faults);
     let edition = text("edition", "the edition that was read, such as `edition: issued 2025-03-01`", faults);
     let asks = text("asks", "in words what it asks", faults);
-    let confirmed =
-        text("confirmed", "how sure it is, such as `confirmed: read in the permit`, or `from memory`", faults);
+    let confirmed = text(
+        "confirmed",
+        "how sure it is, such as `confirmed: read in the permit`, or `not checked against the official text`",
+        faults,
+    );
     let confidence = maybe("confidence", faults);
     let written_for = maybe("written_for", faults);
     let superseded = maybe("superseded", faults);

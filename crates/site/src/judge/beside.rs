@@ -155,9 +155,9 @@ fn asked(limit: &LabLimit) -> String {
 
 fn told(result: &LabResult, limit: &LabLimit, history: &History) -> String {
     let value = match result.value {
-        Some(value) => format!("{value} {}", result.unit),
+        Some(value) => format!("{} {}", Readable(value), result.unit),
         None => match result.detectable {
-            Some(least) => format!("below {least} {}", result.unit),
+            Some(least) => format!("below {} {}", Readable(least), result.unit),
             None => "not detected".into(),
         },
     };

@@ -3,7 +3,7 @@
 //! Must never print a temperature on the other side of the limit that it is judged by.
 
 use pile::time::Timestamp;
-use pile::units::Celsius;
+use pile::units::{Celsius, Decimals, Readable};
 
 use crate::criteria::{Counting, Floor, Hold};
 use crate::model::Display;
@@ -41,7 +41,10 @@ impl Words<'_> {
             Display::Us => (Celsius(celsius).fahrenheit(), "°F"),
         };
         // A conversion leaves digits of which none means anything.
-        let text = format!("{value:.3}");
+        let text = Decimals(value, 3).to_string();
+        if text.contains('e') {
+            return format!("{text} {sign}");
+        }
         format!("{} {sign}", text.trim_end_matches('0').trim_end_matches('.'))
     }
 
@@ -59,6 +62,9 @@ impl Words<'_> {
 
 /// A number with one decimal, or with as many as it takes to stand on its own side of the limit.
 pub fn beside(value: f64, limit: f64) -> String {
+    if value.abs() >= 1e15 {
+        return Readable(value).to_string();
+    }
     (1..=DIGITS_MAX)
         .map(|digits| format!("{value:.digits$}"))
         .find(|text| text.parse::<f64>().ok().and_then(|shown| shown.partial_cmp(&limit)) == value.partial_cmp(&limit))

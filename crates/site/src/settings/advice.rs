@@ -155,9 +155,9 @@ fn blowers(site: &Site, all: &mut Vec<Advice>) {
                 all,
                 ("pulses between samples", id.as_str()),
                 &blower.place,
-                format!("blower {id}: {on} pulses seen every {}: {seen}", blower.interval),
+                format!("blower {id}: an on-time of {on} seen every {}: {seen}", blower.interval),
                 format!(
-                    "sample at least every {} s, or wire a run counter; until then the pulse rules answer `cannot tell`",
+                    "sample at least every {} s, or wire a run counter; until then the rules about missed cycles answer `cannot tell`",
                     (on.as_seconds() / 2.0).floor()
                 ),
             );

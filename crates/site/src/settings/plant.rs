@@ -276,7 +276,7 @@ fn schedule(item: &Item<'_>, blower: &str, faults: &mut Faults) -> Option<Blower
     let called = format!("the schedule of {blower}");
     let section = Section::open(item.node, &called, &["on_seconds", "every_minutes"], faults)?;
     let on = section
-        .required("on_seconds", "how long each pulse lasts, such as `on_seconds: 45`", faults)
+        .required("on_seconds", "the on-time of each cycle, such as `on_seconds: 45`", faults)
         .and_then(|item| item.number(1.0..=86_400.0, "s", faults));
     let every = section
         .required("every_minutes", "the time from one start to the next, such as `every_minutes: 30`", faults)
