@@ -126,6 +126,11 @@ fn show_healthy(seasons: &[Season]) {
     for (rule, n) in &raised {
         let mails = mailed.get(rule).copied().unwrap_or(0);
         println!("    {rule:<22} {:.2}  {:.2}", *n as f64 / months, mails as f64 / months);
+        let examples =
+            seasons.iter().flat_map(|s| s.raises().map(move |t| (s.plan, t))).filter(|(_, t)| t.rule == *rule);
+        for (plan, told) in examples.take(3) {
+            println!("        {:?} {} day {:.1}: {}", plan.make, plan.seed, told.day, told.finding);
+        }
     }
 }
 
@@ -227,6 +232,12 @@ fn table(seeds: u64) {
     let told =
         early.iter().filter(|s| s.raised("blower-silent", -1.0, 1.0).or(s.raised("no-air", -1.0, 1.0)).is_some());
     println!("blower stood before on-air: {} seasons, told {}", early.len(), told.count());
+}
+
+#[test]
+#[ignore = "a minute: only the false alarms of healthy seasons"]
+fn the_table_of_health() {
+    show_healthy(&all(healthy(0..3)));
 }
 
 #[test]
