@@ -19,8 +19,12 @@ use crate::builtin;
 use crate::conditioning::Phase;
 use crate::effect::Effect;
 use crate::engine::Engine;
-use crate::handling::Words;
+use crate::handling::{Finding, Words};
 use crate::limits;
+use crate::notice::Step;
+
+/// What the subject asks for while water is withheld.
+const WITHHELD: &str = "do not water: too hot";
 
 /// Where a probe measures the material itself.
 const IN_THE_PILE: [Position; 3] = [Position::Base, Position::Core, Position::Upper];
@@ -132,7 +136,7 @@ impl Engine {
         let show = |celsius: f64| rulebook::temperature(celsius, self.site.display);
         let (now, limit) = (show(hottest.celsius), show(limits::WATER_WITHHELD_CELSIUS));
         words.withheld = true;
-        words.deed = Some("do not water: too hot".to_owned());
+        words.deed = Some(WITHHELD.to_owned());
         words.response = vec![
             format!(
                 "Do not water, dig or open the pile: probe {} is at {now}. hypocaust advises water only below {limit}.",
@@ -140,7 +144,7 @@ impl Engine {
             ),
             "Leave the blower on its schedule. Read the probes every hour, from a distance.".to_owned(),
             format!(
-                "Below {limit}, act on this alarm: `hypocaust why {}` shows its grounds, and the round list its first step.",
+                "Once the pile has cooled, a mail says that you may act on this alarm; `hypocaust why {}` shows its grounds.",
                 rule.name
             ),
             format!(
@@ -152,6 +156,41 @@ impl Engine {
             "A dry, hot pile that gets a little water enters the range of moisture in which it can ignite by itself. \
                          Steam scalds. Local codes, your permit, the fire service and licensed practice decide."
                 .to_owned();
+    }
+
+    /// Tells once that water which was withheld may be given: the pile is below the limit again, and the alarm goes on. A low alarm waits for the
+    /// end of the quiet hours. `finding` is what its rule has just found.
+    pub(crate) fn give_water_back(
+        &mut self,
+        key: &AlarmKey,
+        at: Timestamp,
+        finding: Finding,
+        effects: &mut Vec<Effect>,
+    ) {
+        let Some(alarm) = self.alarms.get(key) else { return };
+        let seen = alarm.stands();
+        let asleep = alarm.priority <= Priority::Low && self.in_quiet_hours(at);
+        if !seen || asleep || !alarm.thread_subject.contains(WITHHELD) {
+            return;
+        }
+        let Some(bin) = key.bin() else { return };
+        // A probe that fell silent while it was hot is hot here too.
+        let Some(hottest) = self.hottest(bin, at, limits::HOT_REMEMBERED) else { return };
+        if hottest.celsius > limits::WATER_GIVEN_BACK_CELSIUS || self.fire_alarm(bin).is_some() {
+            return;
+        }
+        let words = self.words_for(key);
+        let deed = self.dose_of(key, &finding.evidence).and_then(rulebook::dose::deed);
+        let subject = self.thread_subject(key, &words, deed.as_deref(), &finding.text);
+        let now = rulebook::temperature(hottest.celsius, self.site.display);
+        let text =
+            format!("the pile has cooled to {now} at its hottest probe, and you may water as below: {}", finding.text);
+        let Some(alarm) = self.alarms.get_mut(key) else { return };
+        // The subject is what says that water was withheld, also after a restart: changed, it is told once.
+        alarm.thread_subject = subject;
+        alarm.evidence.clone_from(&finding.evidence);
+        effects.push(Effect::Alarm { alarm: Box::new(alarm.clone()), event: None });
+        self.mail_step(key, at, Step::Update, words, Finding { text, ..finding }, effects);
     }
 
     /// Looks for fire where no rule does, and ends alarms of rules that are gone once their pile is cool.

@@ -154,7 +154,7 @@ impl Engine {
         Ok(())
     }
 
-    fn thread_subject(&self, key: &AlarmKey, words: &Words, deed: Option<&str>, finding: &str) -> String {
+    pub(crate) fn thread_subject(&self, key: &AlarmKey, words: &Words, deed: Option<&str>, finding: &str) -> String {
         let deed = deed.filter(|_| !words.withheld).or(words.deed.as_deref());
         subject::line(&self.site.id, &key.subject, &words.title, deed, finding)
     }

@@ -256,6 +256,8 @@ impl Engine {
         let proven = alarm.conditioning.absorb(verdict, evidence_at, delays);
         let moved = alarm.conditioning.phase != before.phase || alarm.conditioning.pending();
         let worse = answer.graver && answer.verdict == Verdict::Alarm && evidence_at.is_some();
+        let still_true =
+            answer.verdict == Verdict::Alarm && evidence_at.is_some() && alarm.conditioning.phase == Phase::On;
         let worsens = proven.is_none() && worse && alarm.conditioning.phase == Phase::On && !alarm.graver;
         let mut finding = Finding {
             text: answer.finding,
@@ -280,6 +282,8 @@ impl Engine {
                 if worsens {
                     alarm.graver = true;
                     let _ = self.happen(&key, at, Event::Escalate, at, finding, effects);
+                } else if still_true {
+                    self.give_water_back(&key, at, finding, effects);
                 }
                 return;
             }

@@ -15,6 +15,8 @@ pub const FIRE_OVER_CELSIUS: f64 = 78.0;
 /// Over this at the hottest probe nobody is told to water: a dry pile that is hot and gets a little water comes into the range of moisture,
 /// some 20 to 45 %, in which heaps ignite by themselves (Rynk 2000, from memory; Buggeln and Rynk 2002).
 pub const WATER_WITHHELD_CELSIUS: f64 = 70.0;
+/// Water that was withheld is given back when the hottest probe is no hotter than this, so that a pile at the limit tells it once.
+pub const WATER_GIVEN_BACK_CELSIUS: f64 = 68.0;
 /// A probe that fell silent while it was hot counts as hot for so long.
 pub const HOT_REMEMBERED: Span = Span::days(1);
 /// Whoever hides an alarm that guards people gives a reason of so many letters at the least.

@@ -52,6 +52,8 @@ pub struct KeptWater {
     pub numbers: Vec<f64>,
 }
 
+/// Below this the water of a bed is ice.
+const FREEZES_CELSIUS: f64 = 0.0;
 /// Density of a mix that nobody weighed, 400 to 600 kg/m³ in the middle (common practice, no source).
 const USUAL_DENSITY: KilogramsPerCubicMetre = KilogramsPerCubicMetre(500.0);
 /// Moisture of a mix that nobody measured: 55 to 60 % is what recipes aim at (Cooperband 2002).
@@ -297,7 +299,9 @@ impl Engine {
         }
         // Near boiling a kelvin more or less decides how much water leaves: what is hotter is followed as a range below that.
         let hottest = self.followed_up_to().0;
-        let within = |t: f64| Celsius(t.clamp(0.0, hottest));
+        // Below freezing it is followed at 0 °C: at most 4 g leave with each kg of air there, so it errs by little and to the dry side, and goes
+        // on by itself in the thaw. Meanwhile `water_facts` gives the reason in place of figures.
+        let within = |t: f64| Celsius(t.clamp(FREEZES_CELSIUS, hottest));
         if layers.is_empty() {
             let newest = [Position::Core, Position::Base, Position::Upper].into_iter().find_map(|position| {
                 self.temperatures_at(bin, position).find_map(|s| s.window.range(Timestamp::MIN, from).next_back())
@@ -346,7 +350,44 @@ impl Engine {
                 show(followed.0)
             ));
         }
+        if let Some((position, celsius)) = described.and_then(|bin| self.leaves_frozen(&bin.id, at))
+            && facts.account.is_ok()
+        {
+            let show = |celsius| rulebook::temperature(celsius, self.site.display);
+            facts.account = Err(format!(
+                "the {position}, where the air leaves the pile, is at {}: below {} its water is ice, and the water balance cannot tell how much \
+                 leaves. It goes on when the pile is warmer",
+                show(celsius),
+                show(FREEZES_CELSIUS)
+            ));
+        }
         facts
+    }
+
+    /// The layer through which the air leaves and its newest temperature, where that is frozen and its probes are in the pile.
+    fn leaves_frozen(&self, bin: &BinId, at: Timestamp) -> Option<(&'static str, f64)> {
+        let out = self.bins.get(bin).map(|s| probes_out(&s.entries)).unwrap_or_default();
+        if out.iter().any(|(begin, end)| *begin <= at && *end > at) {
+            return None;
+        }
+        self.layers_as_air_goes(bin)
+            .into_iter()
+            .rev()
+            .find_map(|position| {
+                let newest = self.temperatures_at(bin, position).filter_map(|s| s.window.newest());
+                let heard: Vec<f64> = newest
+                    .filter(|point| at.since(point.at) <= limits::HOT_REMEMBERED)
+                    .map(|point| point.value)
+                    .collect();
+                let mean = heard.iter().sum::<f64>() / heard.len() as f64;
+                let name = match position {
+                    Position::Base => "base",
+                    Position::Upper => "upper layer",
+                    _ => "core",
+                };
+                (!heard.is_empty()).then_some((name, mean))
+            })
+            .filter(|(_, celsius)| *celsius < FREEZES_CELSIUS)
     }
 
     /// The share of the time that the blower ran.

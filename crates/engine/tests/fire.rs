@@ -304,3 +304,39 @@ fn a_fire_that_is_put_back_from_the_store_still_hides_and_still_stands() {
     let fire = yard.engine.alarms().any(|a| a.key.rule.starts_with("fire") && a.stands());
     assert!(fire, "{:?}", yard.engine.alarms().map(|a| (a.key.clone(), a.life.state)).collect::<Vec<_>>());
 }
+
+#[test]
+fn water_that_was_withheld_is_told_once_when_the_pile_has_cooled() {
+    let mut yard = yard_with(|texts| {
+        let dry = texts.iter_mut().find(|t| t.name == "dry-pile").unwrap();
+        dry.text = dry.text.replace("{ 2 } else { 3 }", "{ 1 } else { 1 }");
+    });
+    let filling = Filled { moisture_percent: Some(42.0), ..Filled::of(Kilograms(1_250.0)) };
+    write(&mut yard, EntryKind::OnAir { loaded_at: None, filling: Some(filling) });
+    hold(&mut yard, 71.0, 60 * 24 * 6);
+    let dry = |yard: &Yard| -> Vec<AlarmNotice> {
+        yard.alarm_mails().into_iter().filter(|m| m.rule == "dry-pile" && m.step != Step::Reminder).cloned().collect()
+    };
+    let before = dry(&yard).len();
+    assert!(dry(&yard)[0].thread_subject.contains("do not water: too hot"));
+    // Just under the limit nothing is said: a pile at the limit would be told of again and again.
+    hold(&mut yard, 69.5, 60 * 24);
+    assert_eq!(dry(&yard).len(), before);
+    hold(&mut yard, 66.0, 60 * 24);
+    let told = dry(&yard);
+    assert_eq!(told.len(), before + 1, "{:#?}", told.iter().map(|m| &m.finding).collect::<Vec<_>>());
+    let mail = told.last().unwrap();
+    assert_eq!(mail.step, Step::Update);
+    assert!(mail.finding.starts_with("the pile has cooled to 66"), "{}", mail.finding);
+    assert!(
+        mail.response.iter().any(|step| step.starts_with("If it is dry, water ") && step.contains(" L, ")),
+        "{:?}",
+        mail.response
+    );
+    assert!(mail.evidence.iter().any(|line| line.starts_with("Water at once")), "{:?}", mail.evidence);
+    assert!(mail.thread_subject.contains(" L if dry"), "{}", mail.thread_subject);
+    let hour = yard::site().zone.show_short(mail.at);
+    assert!(("06:00".."21:00").contains(&hour.split(' ').find(|w| w.contains(':')).unwrap_or("")), "by day: {hour}");
+    hold(&mut yard, 66.0, 60 * 24);
+    assert_eq!(dry(&yard).len(), before + 1, "once");
+}

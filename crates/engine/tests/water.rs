@@ -139,6 +139,34 @@ fn a_bed_near_boiling_is_told_and_the_account_goes_on_when_it_is_cooler() {
 }
 
 #[test]
+fn a_frozen_bed_is_told_and_the_account_goes_on_in_the_thaw() {
+    // It was followed as if it stood at 0 °C, without a word.
+    let says = "fn judge(bin, set) { if bin.core.last() < -40 { return keep(); } if bin.water.moisture.known { return clear(`known`); } alarm(bin.water.moisture.why) }";
+    let rule = HOT.replace(&HOT[HOT.find("fn judge").unwrap()..], says);
+    let mut yard =
+        Yard::described(SETTINGS, &[("hot-core", &rule)], Restored { life: 7, ..Restored::default() }, START);
+    yard.step(Input::Started { previous: None });
+    yard.enter("b1", filled()).unwrap();
+    go_on(&mut yard, 0, 6, usual, &[]);
+    let before = account(&yard).totals().removed.0;
+    assert!(yard.alarm_mails().is_empty(), "{:?}", yard.alarm_mails());
+    let frozen: Sends = |hours| (Some(-8.0), usual(hours).1);
+    go_on(&mut yard, 6, 54, frozen, &[]);
+    let why = yard.alarm_mails().last().map(|mail| mail.finding.clone()).unwrap();
+    assert!(
+        why.contains("the core, where the air leaves the pile, is at -8.0 °C: below 0.0 °C its water is ice"),
+        "{why}"
+    );
+    let meanwhile = account(&yard).totals().removed.0 - before;
+    go_on(&mut yard, 54, 72, usual, &[]);
+    let late = yard.now.since(account(&yard).at());
+    assert!(late <= Span::minutes(45), "it goes on: it stands {late} ago");
+    let thawed = account(&yard).totals().removed.0 - before - meanwhile;
+    assert!(meanwhile < thawed / 10.0, "ice dries little: {meanwhile} kg in two days, {thawed} kg in the 18 h after");
+    assert_eq!(yard.alarm_mails().last().unwrap().step, engine::notice::Step::Clear, "and the figures are known again");
+}
+
+#[test]
 fn under_suction_the_exhaust_is_that_of_the_base() {
     // The top is at 60 °C and the base at 40: drawn down, the air leaves with the water of 40 °C.
     let removed = |settings: &str| {

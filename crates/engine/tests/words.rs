@@ -42,7 +42,7 @@ fn what_people_read_uses_the_words_of_the_style_sheet() {
     for rule in book().rules() {
         let header = &rule.header;
         let texts = [&header.title, &header.cause, &header.consequence, &header.caution];
-        let abouts = header.settings.iter().map(|(_, setting)| &setting.about);
+        let abouts = header.settings.values().map(|setting| &setting.about);
         for text in texts.into_iter().chain(&header.response).chain(&header.deed).chain(abouts) {
             let low = format!(" {} ", text.to_lowercase());
             for word in [

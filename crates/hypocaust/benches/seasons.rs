@@ -617,6 +617,12 @@ impl Lived {
             "too-hot" => hottest(Span::hours(1)) >= 74.0 - leeway,
             "fire-danger" => hottest(Span::hours(1)) >= 80.0 - leeway,
             "running-hot" => hottest(Span::hours(2)) >= 71.0 - leeway,
+            // No season burns: whatever it says is false.
+            "fire-signs" => false,
+            // "Opened?": a door stood open in the four hours before (it looks back three, and waits for half an hour).
+            "left-open" => within(Span::hours(4)).any(|t| t.open),
+            // Wetter than the top of what is acceptable, 65 % (its own limit), somewhere in the pile.
+            "waterlogged" => now.moisture.iter().any(|m| *m >= 0.65 - leeway / 100.0),
             "slow-start" => !self.hot_before(at, 50.0 + leeway),
             "hot-hold" => now.celsius[1] < 55.0 + leeway || !self.hot_before(at, 55.0 + leeway),
             // Dry to the hand: common practice waters below half.

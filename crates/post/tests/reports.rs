@@ -8,7 +8,7 @@ mod invented;
 use expect_test::{ExpectFile, expect_file};
 use pile::time::Span;
 use post::document::Block as Set;
-use post::reports::facts::{Edition, Review};
+use post::reports::facts::{Edition, Ran, Review};
 use post::reports::said;
 use post::reports::{Parts, Pictures, document, html, text};
 use site::judge::Outcome;
@@ -55,6 +55,38 @@ fn a_site_without_anything_still_has_a_whole_summary() {
         expect_file!["../../../tests/golden/report/week-empty.txt"],
         &text(&post::reports::week(&facts, Parts::Main)),
     );
+}
+
+#[test]
+fn a_week_before_the_first_start_is_not_monitored_and_promises_nothing() {
+    let mut facts = invented::week(Display::Metric, 3);
+    // Bins and blowers are in the settings; nobody wrote or measured anything yet.
+    facts.days.iter_mut().for_each(|day| day.readings = 0);
+    for bin in &mut facts.bins {
+        (bin.batch, bin.stage, bin.coldest, bin.core, bin.clock, bin.coverage) = (None, None, None, None, None, None);
+        bin.raised.clear();
+        bin.standing.clear();
+    }
+    facts.batches.clear();
+    facts.probes.clear();
+    facts.complaints.clear();
+    facts.mails_given_up = 0;
+    for known in [Ran::Proven { ran: Span::ZERO, heard: Span::ZERO }, Ran::Scheduled(Span::hours(4))] {
+        facts.blowers.iter_mut().for_each(|blower| blower.known = known);
+        let said = text(&post::reports::week(&facts, Parts::Main)).replace("\n    ", " ");
+        assert!(said.contains("not monitored: no reading of this week is stored"), "{said}");
+        for blower in &facts.blowers {
+            assert!(said.contains(&format!("blower {}: not monitored", blower.blower)), "{known:?}: {said}");
+        }
+        for word in ["needs nothing", "Nothing needs you", ": ran ", "0.0 h", "by its schedule"] {
+            assert!(!said.contains(word), "`{word}` of a week that nobody watched, {known:?}: {said}");
+        }
+    }
+    // One blower that was heard was watched: then its own figure is told, and of the others only that they were not.
+    facts.blowers[0].known = Ran::Proven { ran: Span::hours(3), heard: Span::hours(100) };
+    let said = text(&post::reports::week(&facts, Parts::Main));
+    assert!(said.contains("ran 3.0 h by its signal"), "{said}");
+    assert!(!said.contains("no reading of this week is stored"), "{said}");
 }
 
 #[test]

@@ -65,6 +65,8 @@ pub struct Truth {
     pub moisture: [f64; 3],
     /// The air around.
     pub ambient: f64,
+    /// Its door stands open.
+    pub open: bool,
 }
 
 /// One step of a season.
@@ -214,6 +216,7 @@ impl Season {
             celsius: Layer::ALL.map(|layer| self.bin.temperature(layer).0),
             moisture: Layer::ALL.map(|layer| self.bin.moisture_fraction(layer)),
             ambient: weather.ambient.0,
+            open: self.opened_until.is_some(),
         }
     }
 

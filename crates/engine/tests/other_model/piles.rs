@@ -51,6 +51,10 @@ pub(crate) const MAKES: [Make; 3] = [Make::TwoLumps, Make::Course, Make::Column]
 pub(crate) enum Event {
     /// Tended until its food is used up.
     Healthy,
+    /// The same with organisms that stand more heat, so that it heats through 70 °C and stays there for weeks.
+    HealthyHot,
+    /// As hot, and from this day on a pocket in its middle heats itself, the more the hotter it is, while the air goes on.
+    Smoulders { day: f64 },
     /// Nobody waters any more, so that it falls from about this day on.
     Dries { day: f64 },
     /// Far too much water from this day on, for some days.
@@ -143,6 +147,22 @@ pub(crate) fn live(make: Make, event: Event, seed: u64, days: f64, indoors: bool
     }
 }
 
+impl Event {
+    /// How many kelvin hotter its organisms like it.
+    fn hotter(self) -> f64 {
+        if matches!(self, Event::HealthyHot | Event::Smoulders { .. }) { 8.0 } else { 0.0 }
+    }
+}
+
+/// Heat of chemistry in a smouldering pocket, kJ a day for each cubic metre: it doubles with each 8 K (an activation energy of some 100 kJ/mol,
+/// from memory), grows with the pocket day by day, and ends where our columns would boil.
+fn smoulder(celsius: f64, since_days: f64) -> f64 {
+    if since_days <= 0.0 || celsius > 93.0 {
+        return 0.0;
+    }
+    20_000.0 * since_days.min(6.0).exp() * 2.0_f64.powf((celsius - 68.0) / 8.0)
+}
+
 /// How fast it decays at a temperature and a moisture, both as a share of the best.
 struct Kinetics {
     temperature: fn(f64) -> f64,
@@ -200,7 +220,7 @@ fn slices(dice: &mut Dice, mut air: Air, event: Event, days: f64, kinetics: &Kin
         Event::Dries { day } => day >= 20.0,
         Event::SlidesDry | Event::Soaked { .. } => true,
         Event::Door { .. } => false,
-        Event::Healthy | Event::SlidesFed => false,
+        Event::Healthy | Event::HealthyHot | Event::Smoulders { .. } | Event::SlidesFed => false,
     };
     let food = if late { dice.between(80.0, 100.0) } else { dice.between(46.0, 60.0) };
     let inert = dice.between(125.0, 160.0);
@@ -275,11 +295,12 @@ fn slices(dice: &mut Dice, mut air: Air, event: Event, days: f64, kinetics: &Kin
         let mut used = 0.0;
         let before: Vec<f64> = pile.iter().map(|s| s.celsius).collect();
         for (i, slice) in pile.iter_mut().enumerate() {
-            let rate = best
-                * (kinetics.temperature)(slice.celsius)
-                * (kinetics.moisture)(slice.moisture())
-                * enters
-                * breathes(slice.moisture());
+            let rate =
+                best * (kinetics.temperature)(
+                    slice.celsius - event.hotter() * ((slice.celsius - 30.0) / 25.0).clamp(0.0, 1.0),
+                ) * (kinetics.moisture)(slice.moisture())
+                    * enters
+                    * breathes(slice.moisture());
             let decayed = rate * slice.food * STEP_DAYS;
             used += decayed;
             // Dry matter gives its vapour up more slowly.
@@ -298,7 +319,13 @@ fn slices(dice: &mut Dice, mut air: Air, event: Event, days: f64, kinetics: &Kin
                     led += 9.0 * n * (neighbour - before[i]) * STEP_DAYS;
                 }
             }
-            slice.celsius += (heat * decayed - carried - lost + led) / slice.heat_capacity();
+            let pocket = match event {
+                Event::Smoulders { day: from } if 3 * i >= count && 3 * i < 2 * count => {
+                    smoulder(slice.celsius, day - from) / n * STEP_DAYS
+                }
+                _ => 0.0,
+            };
+            slice.celsius += (heat * decayed + pocket - carried - lost + led) / slice.heat_capacity();
             slice.water += 0.5 * decayed - given * 1.2 * STEP_DAYS * (w_out - w_in);
             slice.water = slice.water.max(1.0 / n);
             slice.food -= decayed;
@@ -341,7 +368,7 @@ fn oxygen_left(oxygen: f64) -> f64 {
 /// A course without any physics.
 fn course(dice: &mut Dice, mut air: Air, event: Event, days: f64) -> Lived {
     let loaded = dice.between(10.0, 22.0);
-    let plateau = dice.between(60.0, 67.0);
+    let plateau = dice.between(60.0, 67.0) + 0.8 * event.hotter();
     let drift = dice.between(-0.15, 0.10);
     let quick = dice.between(5.0, 9.0);
     let half = dice.between(0.6, 1.1);
@@ -350,7 +377,7 @@ fn course(dice: &mut Dice, mut air: Air, event: Event, days: f64) -> Lived {
     let wave = dice.between(0.1, 0.5);
     let jitter = dice.between(0.15, 0.35);
     let (ends, decline) = match event {
-        Event::Healthy => (dice.between(24.0, 31.0), dice.between(9.0, 14.0)),
+        Event::Healthy | Event::HealthyHot => (dice.between(24.0, 31.0), dice.between(9.0, 14.0)),
         Event::SlidesFed => (21.5, 14.0),
         _ => (200.0, 12.0),
     };
@@ -374,6 +401,8 @@ fn course(dice: &mut Dice, mut air: Air, event: Event, days: f64) -> Lived {
                 Event::SlidesDry if day > 18.0 => 0.0,
                 Event::SlidesFed
                 | Event::Healthy
+                | Event::HealthyHot
+                | Event::Smoulders { .. }
                 | Event::Door { .. }
                 | Event::Dries { .. }
                 | Event::Soaked { .. }
@@ -417,7 +446,15 @@ fn course(dice: &mut Dice, mut air: Air, event: Event, days: f64) -> Lived {
             *e += -*e * STEP_DAYS / 0.15 + jitter * (2.0 * STEP_DAYS / 0.15).sqrt() * dice.normal();
         }
         let sun = wave * (day * std::f64::consts::TAU).sin();
-        let read = |i: usize| still[i] - fall[i] + noise[i] + sun;
+        let pocket = match event {
+            // From a third of a kelvin an hour on, and twice as fast after each 17 hours.
+            Event::Smoulders { day: from } if day > from => 8.0 * (((day - from).min(5.0)).exp() - 1.0),
+            _ => 0.0,
+        };
+        let read = |i: usize| {
+            let burns = if i == 1 { pocket } else { 0.3 * pocket };
+            (still[i] - fall[i] + burns).min(93.0) + noise[i] + sun
+        };
         let soaked = matches!(event, Event::Soaked { day: from } if day > from + 1.5);
         oxygen += (if soaked { 4.0 } else { 16.0 } - oxygen) * STEP_DAYS / 0.7;
         moments.push(Moment {

@@ -83,6 +83,13 @@ impl Season {
         self.lived.moments[((day * 1_440.0 / STEP_MINUTES as f64).max(0.0) as usize).min(last)].core
     }
 
+    /// The hottest of the true layers at a day.
+    pub(crate) fn hottest(&self, day: f64) -> f64 {
+        let last = self.lived.moments.len() - 1;
+        let moment = self.lived.moments[((day * 1_440.0 / STEP_MINUTES as f64).max(0.0) as usize).min(last)];
+        moment.base.max(moment.core).max(moment.upper)
+    }
+
     /// The first day on which the true core begins to lose what a crash loses and goes on losing it.
     pub(crate) fn onset(&self) -> Option<f64> {
         let days = self.plan.days;
