@@ -503,3 +503,107 @@ fn histories_follow_probes_between_bins() {
         got.iter().map(|p| p.elsewhere.iter().map(|(f, u)| (hours(*f), hours(*u))).collect::<Vec<_>>()).collect();
     assert_eq!(elsewhere, [vec![(31.0, 80.0)], vec![(0.0, 30.0)]], "each is excused while the other stands there");
 }
+
+/// One gap on each side of a swap is two gaps: whatever stands in a zone, it is not without a reading for longer than the criterion bridges.
+#[test]
+fn a_swap_of_probes_forgives_one_gap_and_not_two() {
+    let part = |id: &str, parts: &[(f64, f64)], away: &[(f64, f64)]| {
+        let mut readings = Vec::new();
+        for (from, until) in parts {
+            readings.extend(series("60*400").into_iter().filter(|p| at(*from) <= p.at && p.at <= at(*until)));
+        }
+        let mut one = probe(id, Position::Core, readings);
+        one.elsewhere = away.iter().map(|(from, until)| (at(*from), at(*until))).collect();
+        one
+    };
+    let base = || probe("base", Position::Base, series("60*100"));
+    let both = format!("zones: [{{ position: base }}, {{ position: core }}]\n{THREE_DAYS}");
+    for (probes, want, met, why) in [
+        (
+            vec![part("a", &[(0.0, 30.0)], &[(32.0, 100.0)]), part("b", &[(34.0, 100.0)], &[(0.0, 32.0)])],
+            CannotTell,
+            None,
+            "two hours before the swap and two after it are four",
+        ),
+        (
+            vec![part("a", &[(0.0, 31.0)], &[(32.0, 100.0)]), part("b", &[(33.0, 100.0)], &[(0.0, 32.0)])],
+            Met,
+            Some(72.0),
+            "two hours in all are bridged",
+        ),
+        (
+            vec![part("a", &[(0.0, 30.0)], &[(33.0, 100.0)]), part("b", &[(31.0, 100.0)], &[(0.0, 31.0)])],
+            CannotTell,
+            None,
+            "the first was still there, and silent for three hours: nobody knows what it would have read",
+        ),
+        (
+            vec![
+                part("a", &[(0.0, 30.0)], &[(31.0, 100.0)]),
+                part("b", &[(31.5, 33.0)], &[(0.0, 31.0), (33.5, 100.0)]),
+                part("a", &[(36.0, 100.0)], &[(0.0, 33.5)]),
+            ],
+            CannotTell,
+            None,
+            "and back again: the second swap is too long",
+        ),
+        (
+            vec![
+                part("a", &[(0.0, 30.0)], &[(31.0, 100.0)]),
+                part("b", &[(31.5, 33.0)], &[(0.0, 31.0), (33.5, 100.0)]),
+                part("a", &[(34.5, 100.0)], &[(0.0, 33.5)]),
+            ],
+            Met,
+            Some(72.0),
+            "and back again within the gap",
+        ),
+    ] {
+        let mut history = history([probes, vec![base()]].concat());
+        history.until = at(100.0);
+        let judgement = judge(&own(&both), &history);
+        assert_eq!((judgement.result, judgement.met_at), (want, met.map(at)), "{why}: {}", judgement.because);
+        if want == CannotTell {
+            assert!(judgement.coverage_fraction.is_some_and(|part| part < 1.0), "{why}: not all of it is known");
+        }
+    }
+    // By a criterion that bridges 36 h: two readings three days apart, each from a probe of its own.
+    let daily = own(&format!("gap_minutes_max: 2160\n{THREE_DAYS}"));
+    let lone = |id: &str, hours: f64, away: (f64, f64)| {
+        let mut one = probe(id, Position::Core, vec![Point { at: at(hours), value: 60.0 }]);
+        one.elsewhere = vec![(at(away.0), at(away.1))];
+        one
+    };
+    let apart = judge(&daily, &history(vec![lone("a", 0.0, (36.0, 72.0)), lone("b", 72.0, (0.0, 36.0))]));
+    assert_eq!((apart.result, apart.coverage_fraction), (CannotTell, Some(0.0)), "{}", apart.because);
+    // What falls from one probe to the next crosses the limit on the line between them, and not at the reading that shows it.
+    let mut cold = part("b", &[], &[(0.0, 30.5)]);
+    cold.readings = vec![Point { at: at(31.0), value: 50.0 }, Point { at: at(32.0), value: 50.0 }];
+    let judgement = judge(&own(THREE_DAYS), &history(vec![part("a", &[(0.0, 30.0)], &[(30.5, 32.0)]), cold]));
+    assert_eq!((judgement.result, judgement.hours_counted), (NotMet, 30.5), "{}", judgement.because);
+    // A probe that takes the place but not the depth leaves the zone unobserved.
+    let deep = own(&format!("zones: [{{ position: core, depth_metres_max: 0.8 }}]\n{THREE_DAYS}"));
+    let mut deeper = part("b", &[(31.0, 100.0)], &[(0.0, 30.5)]);
+    deeper.depth = Some(Metres(1.2));
+    let judgement = judge(&deep, &history(vec![part("a", &[(0.0, 30.0)], &[(30.5, 100.0)]), deeper]));
+    assert_eq!(judgement.result, CannotTell, "{}", judgement.because);
+    let want = "the probes in the zone core, at most 0.80 m deep have no reading that counts between";
+    assert!(judgement.because.contains(want), "{}", judgement.because);
+}
+
+/// A foot is 0.3048 m, by whichever unit it was typed.
+#[test]
+fn twelve_inches_are_a_foot() {
+    for inches in [6.0, 7.0, 9.5, 11.0, 12.0] {
+        let facts = read_facts(&format!("cover_inches: {inches}\n"), "f.yaml", &Zone::named("UTC").unwrap()).unwrap();
+        assert_eq!(facts.cover, Some(Metres((inches * 254.0) / 10_000.0)), "{inches} in");
+    }
+    let mut pile = history(vec![probe("upper", Position::Upper, series("60*80"))]);
+    for (cover, want, why) in
+        [(0.3048, Met, "12 in"), (0.3049, NotMet, "a tenth of a millimetre more"), (0.1524, Met, "6 in")]
+    {
+        pile.facts.cover = Some(Metres(cover));
+        pile.probes[0].depth = Some(Metres(cover + 0.35));
+        let judgement = judge(&criterion("ca-asp"), &pile);
+        assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
+    }
+}

@@ -5,7 +5,6 @@
 use pile::time::Timestamp;
 use pile::window::Point;
 
-use super::timeline::Track;
 use super::{Check, Excluded, History, ProbeHistory};
 use crate::entry::probes_out;
 use crate::ids::ProbeId;
@@ -20,13 +19,6 @@ pub(super) struct Sifted<'h> {
     pub(super) points: Vec<Point>,
     /// Those that do not, by reason.
     pub(super) excluded: Vec<Excluded>,
-}
-
-impl Sifted<'_> {
-    /// The readings as the course of the pile takes them.
-    pub(super) fn track(&self) -> Track<'_> {
-        Track { points: &self.points, elsewhere: &self.probe.elsewhere }
-    }
 }
 
 /// Sifts the readings of a probe from the beginning of the clock on; with `all`, those that do not count are taken in all the same.
@@ -45,8 +37,8 @@ pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, all: bool) ->
     let inside = |p: &Point| p.at >= from && p.at <= until;
     let corrected = |p: Point| {
         let correction = checks.iter().rev().find(|c| c.at <= p.at).map_or(0.0, |c| c.correction.0);
-        // A reading that nothing corrects stays as it is, to the last digit.
-        if correction == 0.0 { p } else { Point { at: p.at, value: p.value + correction } }
+        // A reading that nothing corrects stays as it is, to the last digit; minus nothing becomes nothing.
+        if correction == 0.0 && p.value != 0.0 { p } else { Point { at: p.at, value: p.value + correction } }
     };
     let mut points = Vec::with_capacity(probe.readings.len());
     let mut excluded: Vec<Excluded> = Vec::new();

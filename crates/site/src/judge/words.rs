@@ -5,6 +5,7 @@
 use pile::time::Timestamp;
 use pile::units::Celsius;
 
+use super::exact::Length;
 use crate::criteria::{Counting, Floor, Hold};
 use crate::model::Display;
 use crate::zone::Zone;
@@ -59,15 +60,26 @@ impl Words<'_> {
 
 /// A number with one decimal, or with as many as it takes to stand on its own side of the limit.
 pub fn beside(value: f64, limit: f64) -> String {
+    // Nothing below nothing is nothing.
+    let positive = |text: String| if text.parse() == Ok(0.0) { text.trim_start_matches('-').to_owned() } else { text };
     (1..=DIGITS_MAX)
-        .map(|digits| format!("{value:.digits$}"))
+        .map(|digits| positive(format!("{value:.digits$}")))
         .find(|text| text.parse::<f64>().ok().and_then(|shown| shown.partial_cmp(&limit)) == value.partial_cmp(&limit))
-        .unwrap_or_else(|| format!("{value}"))
+        .unwrap_or_else(|| positive(format!("{value}")))
 }
 
-/// Hours of a length in milliseconds, never rounded up to those needed.
-pub(super) fn hours(counted: f64, needed: f64) -> String {
-    let (counted, needed) = (counted / 3.6e6, needed / 3.6e6);
+/// Hours of a length, never rounded up to those needed.
+pub(super) fn counted_hours(counted: &Length, needed_ms: i64) -> String {
+    hours(counted.hours(needed_ms), needed_ms as f64 / 3.6e6)
+}
+
+/// Hours that are asked for.
+pub(super) fn needed_hours(needed_ms: i64) -> String {
+    let needed = needed_ms as f64 / 3.6e6;
+    hours(needed, needed)
+}
+
+fn hours(counted: f64, needed: f64) -> String {
     // Minutes would vanish in one decimal.
     let least = if counted < 1.0 && counted > 0.0 { 2 } else { 1 };
     let cut = |digits: usize| rounded_down(counted, digits);
@@ -109,6 +121,9 @@ mod tests {
             (130.999, 131.0, "130.999", "never 131.0"),
             (76.72, 76.7, "76.72", "above the ceiling stays above it"),
             (54.999_999_9, 55.0, "54.9999999", "all its digits, where six are not enough"),
+            (-0.0, 55.0, "0.0", "minus nothing is nothing"),
+            (-0.04, 55.0, "0.0", "and so is what rounds to it"),
+            (-0.04, 0.0, "-0.04", "but not across a limit of nothing"),
         ] {
             assert_eq!(beside(value, limit), want, "{why}");
         }
