@@ -108,6 +108,8 @@ JSON, stable: an array of objects with bin, batch (null without one), criterion,
 earliest_at (RFC 3339, UTC, to the next whole second; null where there is none), hours_counted, hours_needed, coverage_fraction (0 to 1;
 null before any time has passed), because; and marginal, lab (not asked, outstanding, in hand, beyond its limit), lab_because, zones
 (wanted, probes), excluded (probe, from, to, readings, reason), had_they_counted (result, met_at; null where nothing was excluded),
+correction (probe, at, stored_celsius, offset_kelvin, corrected_celsius, checked_at, without; null unless a correction decides), two_values
+(probe, instants, first, last, coldest_celsius, hottest_celsius), errors (entries that were left out; the exit code is then 65),
 parts (objects of the same kind), permit, retention_years, remark.
 
 The CSV files are those of `hypocaust replay`. Readings without an `on-air` entry are judged from the first to the last, as a record

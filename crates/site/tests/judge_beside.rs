@@ -607,3 +607,77 @@ fn twelve_inches_are_a_foot() {
         assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
     }
 }
+
+/// A result that a correction made says what the probe sent, what was added, and by which check.
+#[test]
+fn a_correction_that_decides_is_told() {
+    let with = |shorthand: &str, checks: Vec<Check>| {
+        let mut history = core(shorthand);
+        history.facts.checks = checks;
+        judge(&own(THREE_DAYS), &history)
+    };
+    for (shorthand, checks, want, told, why) in [
+        ("54.8*72", vec![check(-24.0, true, 0.3)], Met, Some((54.8, 0.3, 55.1, NotMet)), "raised over the limit"),
+        ("55.2*72", vec![check(-24.0, true, -0.3)], NotMet, Some((55.2, -0.3, 54.9, Met)), "lowered under it"),
+        ("60*72", vec![check(-24.0, true, 0.3)], Met, None, "it would have been met all the same"),
+        ("54.2*72", vec![check(-24.0, true, 0.3)], NotMet, None, "and would not have been"),
+        ("54.8*72", vec![check(-24.0, true, 0.0)], NotMet, None, "nothing is corrected"),
+        ("54.7*1 60*72", vec![check(-24.0, true, 0.3)], Met, Some((54.7, 0.3, 55.0, Met)), "met an hour earlier"),
+        ("60*72", vec![check(-24.0, false, 0.3)], CannotTell, None, "a probe that failed its check"),
+    ] {
+        let judgement = with(shorthand, checks);
+        assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
+        let found = judgement.correction.map(|c| (c.stored.0, c.offset.0, c.corrected.0, c.without.0));
+        let near = |a: (f64, f64, f64, Outcome), b: (f64, f64, f64, Outcome)| {
+            (a.0 - b.0).abs() + (a.1 - b.1).abs() + (a.2 - b.2).abs() < 1e-9 && a.3 == b.3
+        };
+        assert!(found == told || found.zip(told).is_some_and(|(a, b)| near(a, b)), "{why}: {found:?}");
+    }
+    let judgement = with("54.8*72", vec![check(-24.0, true, 0.3)]);
+    let want = ". A correction decides the result: probe core sent 54.8 °C at 2026-03-09 00:00 +00:00; with the +0.3 °C found in its check of \
+        2026-03-08 00:00 +00:00 that is 55.1 °C. Without corrections: not met";
+    assert!(judgement.because.ends_with(want), "{}", judgement.because);
+}
+
+/// Which of two values of one instant comes first in a file says nothing.
+#[test]
+fn of_two_values_of_one_instant_the_colder_is_held_against_the_floor_and_the_hotter_against_the_ceiling() {
+    let band = "hold: { celsius_min: 55, celsius_max: 65, days: 3, counting: consecutive }";
+    for (lines, other, want, why) in [
+        (THREE_DAYS, 50.0, NotMet, "one of the two is too cold"),
+        (THREE_DAYS, 70.0, Met, "both are warm enough"),
+        (band, 70.0, NotMet, "one of the two is too hot"),
+        (band, 61.0, Met, "both lie between"),
+    ] {
+        let mut pile = core("60*72");
+        let at = pile.probes[0].readings[200].at;
+        let mut results = Vec::new();
+        for place in [200, 201] {
+            let mut pile = pile.clone();
+            pile.probes[0].readings.insert(place, Point { at, value: other });
+            results.push(judge(&own(lines), &pile));
+        }
+        assert_eq!(results[0].result, want, "{why}: {}", results[0].because);
+        assert_eq!(results[0], results[1], "{why}: the order decides nothing");
+        let [two] = &results[0].two_values[..] else { panic!("{why}: {:?}", results[0].two_values) };
+        assert_eq!((two.instants, two.first, two.coldest.0.min(two.hottest.0)), (1, at, other.min(60.0)), "{why}");
+        assert!(
+            results[0].because.contains(". Probe core has two values of one instant, 2026-03-10 09:20 +00:00: "),
+            "{}",
+            results[0].because
+        );
+        // The same value twice is one reading.
+        pile.probes[0].readings.insert(200, Point { at, value: 60.0 });
+        let judgement = judge(&own(lines), &pile);
+        assert!(judgement.result == Met && judgement.two_values.is_empty(), "{}", judgement.because);
+    }
+    // So for a mean: that of the colder ones counts.
+    let mean = own("hold: { celsius_above: 40, hours: 1 }\nmean_celsius_above: 45");
+    for (value, want) in [(41.0, NotMet), (49.9, Met)] {
+        let mut pile = core("46*1");
+        let doubled: Vec<Point> = pile.probes[0].readings.iter().map(|p| Point { value, ..*p }).collect();
+        pile.probes[0].readings.extend(doubled);
+        let judgement = judge(&mean, &pile);
+        assert_eq!(judgement.result, want, "{value}: {}", judgement.because);
+    }
+}

@@ -87,6 +87,8 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         zones,
         excluded: pile.iter().flat_map(|s| s.excluded.iter().cloned()).collect(),
         had_they_counted: None,
+        correction: None,
+        two_values: pile.iter().filter_map(|s| s.two_values.clone()).collect(),
         parts: Vec::new(),
     };
     teller.decide(&mut judgement, &found, could_be, &before);

@@ -3,6 +3,7 @@
 //! Must never join the readings of two probes of which one was there while the other was: each then tells of its own spot.
 
 use pile::time::Timestamp;
+use pile::window::Point;
 
 use super::sifting::Sifted;
 use super::timeline::{Frame, Track, Watch};
@@ -27,13 +28,18 @@ pub(super) fn tracks<'t>(pile: &[&'t Sifted<'t>]) -> Vec<Track<'t>> {
     }
     // In the order of the settings, so that of two that decide the first is named.
     chains.sort_by_key(|chain| chain.iter().min().copied());
-    chains.into_iter().map(|chain| track(&chain, pile)).collect()
+    let coldest = |s: &'t Sifted<'t>| &s.points[..];
+    let hottest = |s: &'t Sifted<'t>| s.hottest.as_deref().unwrap_or(&s.points);
+    // Where an instant has two values, the line through the one and that through the other must both be warm, and neither too hot.
+    let twice = chains.iter().filter(|chain| chain.iter().any(|probe| pile[*probe].hottest.is_some()));
+    let twice: Vec<Track<'t>> = twice.map(|chain| track(chain, pile, &hottest)).collect();
+    chains.iter().map(|chain| track(chain, pile, &coldest)).chain(twice).collect()
 }
 
-fn track<'t>(chain: &[usize], pile: &[&'t Sifted<'t>]) -> Track<'t> {
+fn track<'t>(chain: &[usize], pile: &[&'t Sifted<'t>], points: &dyn Fn(&'t Sifted<'t>) -> &'t [Point]) -> Track<'t> {
     let away = chain.iter().map(|probe| pile[*probe].probe.elsewhere.clone());
     let elsewhere = away.reduce(|a, b| both(&a, &b)).unwrap_or_default();
-    Track { parts: chain.iter().map(|probe| (*probe, &pile[*probe].points[..])).collect(), elsewhere }
+    Track { parts: chain.iter().map(|probe| (*probe, points(pile[*probe]))).collect(), elsewhere }
 }
 
 /// Whether a probe came to the place of another when that was gone.

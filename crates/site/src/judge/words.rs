@@ -3,7 +3,7 @@
 //! Must never print a temperature on the other side of the limit that it is judged by.
 
 use pile::time::Timestamp;
-use pile::units::Celsius;
+use pile::units::{Celsius, Kelvin, converted};
 
 use super::exact::Length;
 use crate::criteria::{Counting, Floor, Hold};
@@ -34,6 +34,27 @@ impl Words<'_> {
             Display::Us => (Celsius(celsius).fahrenheit(), Celsius(limit).fahrenheit(), "°F"),
         };
         format!("{} {sign}", beside(value, limit))
+    }
+
+    /// A temperature with all the digits that it was sent with, and at least one.
+    pub(super) fn plain(&self, celsius: Celsius) -> String {
+        let (value, sign) = match self.display {
+            Display::Metric => (celsius.0, "°C"),
+            Display::Us => (celsius.fahrenheit(), "°F"),
+        };
+        // Nothing below nothing is nothing, and what a conversion leaves beyond fifteen digits is none of the probe's.
+        let value = converted(value) + 0.0;
+        if value.fract() == 0.0 { format!("{value:.1} {sign}") } else { format!("{value} {sign}") }
+    }
+
+    /// A difference of temperatures, with its sign.
+    pub(super) fn difference(&self, kelvin: Kelvin) -> String {
+        let (value, sign) = match self.display {
+            Display::Metric => (kelvin.0, "°C"),
+            Display::Us => (kelvin.0 * 1.8, "°F"),
+        };
+        let text = format!("{value:+.3}");
+        format!("{} {sign}", text.trim_end_matches('0').trim_end_matches('.'))
     }
 
     pub(super) fn limit(&self, celsius: f64) -> String {
