@@ -33,6 +33,7 @@ use crate::rules::{WIDTH, wrapped};
 
 mod lives;
 mod stored;
+mod suspect;
 
 pub(crate) use stored::{Judged, each_of_store};
 
@@ -299,7 +300,10 @@ fn history(
             (Origin::Store(ledger), _) => stored(ledger, &series, from, until),
         }
     };
-    let probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
+    let mut probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
+    if let Origin::Store(ledger) = source {
+        suspect::mark(ledger, &life.bin, until, &site.zone, &mut probes)?;
+    }
     let blower = site.bins.get(&life.bin).and_then(|bin| site.blowers.get(bin.blower.as_ref()?));
     facts.suction |= blower.is_some_and(|blower| blower.direction == Direction::Suction);
     facts.checks.extend(instruments.all_checks().cloned());

@@ -96,6 +96,7 @@ fn what_does_not_count_is_listed_with_the_reason_and_with_the_result_had_it_coun
     let judgement = judge(&own(THREE_DAYS), &pulled);
     assert_eq!(judgement.result, CannotTell, "the air that they read is not the pile: {}", judgement.because);
     assert_eq!(judgement.had_they_counted.unwrap().0, NotMet);
+    assert!(judgement.because.contains("; excluded: the probes were out of the material"), "{}", judgement.because);
     assert!(judgement.excluded[0].reason.contains("probes were out"), "{:?}", judgement.excluded);
     let plain = judge(&own(THREE_DAYS), &core("60*72"));
     assert!(plain.excluded.is_empty() && plain.had_they_counted.is_none(), "nothing excluded, nothing to tell");

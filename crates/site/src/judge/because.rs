@@ -444,6 +444,10 @@ impl Teller<'_> {
 
     fn silence(&self, who: Silence, stretch: &Stretch) -> String {
         let (from, to) = (self.frame.instant(stretch.start.ceil()), self.frame.instant(stretch.end.ceil()));
+        let why = match who {
+            Silence::Probe(probe) => self.set_aside(probe, from, to),
+            Silence::Zone(_) => String::new(),
+        };
         let who = match who {
             Silence::Probe(probe) => format!("probe {} has", self.pile[probe].probe.id),
             Silence::Zone(zone) => {
@@ -451,12 +455,19 @@ impl Teller<'_> {
             }
         };
         format!(
-            "{who} no reading that counts between {} and {} ({}; at most {} is bridged)",
+            "{who} no reading that counts between {} and {} ({}; at most {} is bridged{why})",
             self.words.at(from),
             self.words.at(spoken_end(to, self.history.until)),
             spoken(to.since(from)),
             spoken(self.asked.gap)
         )
+    }
+
+    /// Why readings in a silence do not count, where there were some.
+    fn set_aside(&self, probe: usize, from: Timestamp, to: Timestamp) -> String {
+        let inside = |e: &&super::Excluded| e.from <= to && e.to >= from;
+        let reasons: Vec<String> = self.pile[probe].excluded.iter().filter(inside).map(|e| e.reason.clone()).collect();
+        if reasons.is_empty() { String::new() } else { format!("; excluded: {}", reasons.join(", ")) }
     }
 
     /// The gap that matters: the longest.
