@@ -113,7 +113,8 @@ correction (probe, at, stored_celsius, offset_kelvin, corrected_celsius, checked
 parts (objects of the same kind), permit, retention_years, remark.
 
 The CSV files are those of `hypocaust replay`. Readings without an `on-air` entry are judged from the first to the last, as a record
-that is closed. --facts is YAML, everything in it optional; what is missing is not on record:
+that is closed. --facts is YAML, everything in it optional; what is missing is not on record. `system`, `suction` and
+`uncertainty_kelvin` are keys of a bin in the settings too, so that reports know them:
   system: aerated-static-pile              # in-vessel, windrow
   suction: true                            # air is drawn down through the pile
   cover_metres: 0.2                        # or cover_inches

@@ -304,8 +304,12 @@ fn history(
     if let Origin::Store(ledger) = source {
         suspect::mark(ledger, &life.bin, until, &site.zone, &mut probes)?;
     }
-    let blower = site.bins.get(&life.bin).and_then(|bin| site.blowers.get(bin.blower.as_ref()?));
-    facts.suction |= blower.is_some_and(|blower| blower.direction == Direction::Suction);
+    let bin = site.bins.get(&life.bin);
+    let blower = bin.and_then(|bin| site.blowers.get(bin.blower.as_ref()?));
+    let drawn = blower.is_some_and(|blower| blower.direction == Direction::Suction);
+    facts.suction |= bin.and_then(|bin| bin.process.suction).unwrap_or(drawn);
+    facts.system = facts.system.or(bin.and_then(|bin| bin.process.system));
+    facts.uncertainty = facts.uncertainty.or(bin.and_then(|bin| bin.process.uncertainty));
     facts.checks.extend(instruments.all_checks().cloned());
     if let Some(filled) = life.filled {
         facts.carbon_to_nitrogen = facts.carbon_to_nitrogen.or(filled.carbon_to_nitrogen);

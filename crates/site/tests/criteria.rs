@@ -344,3 +344,69 @@ fn nothing_that_is_printed_of_a_criterion_says_how_sure_we_are() {
         }
     }
 }
+
+/// What the settings of a bin can never meet is told when they are checked, and not when the batch is over.
+#[test]
+fn a_criterion_that_a_bin_can_never_meet_is_told_with_what_to_do() {
+    let criteria = shipped();
+    let site = |bin: &str, probes: &str| {
+        let text = format!(
+            "site: {{ id: y, name: Y, zone: UTC, elevation_metres: 10 }}\nmail: {{ from: \"a@y.example\", folder: mail }}\n\
+             topics: [{{ topic: \"y/{{p}}\", payload: number, source: \"{{p}}\", quantity: temperature, unit: Cel }}]\n\
+             bins:\n  - {{ id: n, volume_m3: 2{bin}, probes: [{probes}] }}\n"
+        );
+        site::settings::read(&text, "site.yaml").unwrap_or_else(|faults| panic!("{faults:?}"))
+    };
+    let base = "{ id: a, position: base, depth_metres: 1, every_seconds: 300 }";
+    let both = &format!("{base}, {{ id: b, position: core, depth_metres: 0.6, every_seconds: 300 }}");
+    let slow = &format!("{base}, {{ id: b, position: core, every_seconds: 14400 }}");
+    let upper = |depth: &str| format!("{{ id: u, position: upper{depth}, every_seconds: 300 }}");
+    for (id, bin, probes, wanted, why) in [
+        ("us503-pfrp-asp", "", both.as_str(), &[][..], "it has all that is asked for"),
+        ("us503-pfrp-asp", "", base, &["a probe at core, and the bin has none; fit one"], "no probe in the core"),
+        ("us503-pfrp-asp", "", slow, &["probe b reads every 4 h, and it bridges at most 2 h"], "too seldom"),
+        (
+            "us503-pfrp-windrow",
+            "",
+            both,
+            &["it is written for a windrow, and the bin is an aerated static pile"],
+            "another kind",
+        ),
+        ("us503-pfrp-windrow", ", system: windrow", both, &[], "the bin says so"),
+        ("eu1009-cmc3", "", base, &["a probe at core"], "none of the four"),
+    ] {
+        let site = site(bin, probes);
+        let said = site::criteria::never_met(criteria.get(id).unwrap(), &site, site.bins.values().next().unwrap());
+        assert_eq!(said.len(), wanted.len(), "{id}: {why}: {said:?}");
+        for (said, wanted) in said.iter().zip(wanted) {
+            assert!(said.contains(wanted), "{id}: {why}: {said}");
+        }
+    }
+    // Where the air is drawn out, its temperature may stand for all; here with readings too near each other for a hand.
+    let mut french = criteria.get("fr-asp").unwrap().clone();
+    if let Demand::Course(course) = &mut french.demand {
+        course.gap = pile::time::Span::hours(2);
+    }
+    for (bin, wanted) in [(", suction: true", 0), (", suction: false", 2), ("", 2)] {
+        let site = site(bin, "{ id: e, position: exhaust, every_seconds: 300 }");
+        assert_eq!(
+            site::criteria::never_met(&french, &site, site.bins.values().next().unwrap()).len(),
+            wanted,
+            "{bin}"
+        );
+    }
+    // One reading a day is enough there, and somebody may take it by hand.
+    let site_without = site("", &upper(""));
+    let bin = site_without.bins.values().next().unwrap();
+    assert!(site::criteria::never_met(criteria.get("ca-asp").unwrap(), &site_without, bin).is_empty());
+    let told = site(", system: in-vessel, suction: true, uncertainty_kelvin: 0.5", base);
+    let process = &told.bins.values().next().unwrap().process;
+    assert_eq!(process.system, Some(site::criteria::System::InVessel));
+    assert_eq!((process.suction, process.uncertainty.map(|k| k.0)), (Some(true), Some(0.5)));
+    let bad =
+        site::settings::read("bins: [{ id: n, volume_m3: 2, system: invessel, uncertainty_kelvin: 11 }]\n", "s.yaml")
+            .unwrap_err();
+    let bad: Vec<String> = bad.iter().map(ToString::to_string).collect();
+    assert!(bad.iter().any(|b| b.contains("`system` in bin n is `invessel`; did you mean `in-vessel`?")), "{bad:?}");
+    assert!(bad.iter().any(|b| b.contains("`uncertainty_kelvin` in bin n is 11")), "{bad:?}");
+}
