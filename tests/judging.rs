@@ -308,7 +308,7 @@ fn what_cannot_be_judged_is_told_with_the_next_step() {
     for (arguments, code, wanted, why) in [
         (vec!["--readings", &good, "--criterion", "us503-pfrp-aps"], 64, "did you mean `us503-pfrp-asp`?", "a slip"),
         (
-            vec!["--readings", &good, "--criterion", "uk-catering-60"],
+            vec!["--readings", &good, "--criterion", "de-bioabfv-1998-60"],
             64,
             "is superseded and only kept to be read",
             "no longer law",

@@ -150,6 +150,8 @@ pub struct Turnings {
 pub enum TurningsWhen {
     /// Those inside the time of the hold.
     Hot,
+    /// Those inside one span of the length of the hold, within the time of the hold.
+    Hold,
     /// All since the last raw material was added.
     Process,
     /// Those that follow a whole hold of their own.

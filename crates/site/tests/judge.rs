@@ -560,3 +560,27 @@ fn a_cold_pile_has_no_earliest_time_however_its_hours_are_counted() {
     let cold = live("60*40 50*10");
     assert_eq!((cold.result, cold.earliest_at), (Running, None), "{}", cold.because);
 }
+
+/// 7 CFR 205.203(c)(2)(iii): 15 days, during which time the material is turned five times; not 40 days with five turnings in them.
+#[test]
+fn turnings_within_the_hold_lie_in_one_span_of_its_length() {
+    let windrow = own("hold: { celsius_min: 55, days: 15, counting: consecutive }\nturnings: { min: 5, when: hold }");
+    let day = 24.0;
+    for (days, want, met, why) in [
+        (&[1.0, 4.0, 7.0, 10.0, 13.0][..], Met, Some(15.0), "within the first fifteen days"),
+        (&[1.0, 9.0, 17.0, 25.0, 33.0], NotMet, None, "five in 32 days"),
+        (&[1.0, 20.0, 23.0, 26.0, 29.0, 32.0], Met, Some(32.0), "the last five lie close enough"),
+        (&[2.0, 5.0, 8.0, 11.0, 17.0], Met, Some(17.0), "fifteen days from the first to the fifth exactly"),
+        (&[2.0, 5.0, 8.0, 11.0, 17.1], NotMet, None, "a little more"),
+        (&[20.0, 23.0, 26.0, 29.0], NotMet, None, "four"),
+    ] {
+        let hours: Vec<f64> = days.iter().map(|d| d * day).collect();
+        let judgement = judge(&windrow, &turned(core("60*960"), &hours));
+        assert_eq!(
+            (judgement.result, judgement.met_at),
+            (want, met.map(|d| at(d * day))),
+            "{days:?}: {why}: {}",
+            judgement.because
+        );
+    }
+}

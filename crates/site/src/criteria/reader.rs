@@ -432,6 +432,7 @@ fn turnings(item: &Item<'_>, faults: &mut Faults) -> Option<Turnings> {
         Some(item) => item.choice(
             &[
                 ("hot", TurningsWhen::Hot),
+                ("hold", TurningsWhen::Hold),
                 ("process", TurningsWhen::Process),
                 ("after-each-hold", TurningsWhen::AfterEachHold),
             ],

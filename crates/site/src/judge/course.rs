@@ -124,11 +124,15 @@ pub(super) fn progress(course: &Course, material: &Material<'_>) -> Progress {
         let mut counted_turnings = Vec::new();
         if let Some(turnings) = course.turnings {
             let (from, to) = match turnings.when {
-                TurningsWhen::Hot => (from, Some(to)),
+                TurningsWhen::Hot | TurningsWhen::Hold => (from, Some(to)),
                 _ => (Moment::at(0), None),
             };
             counted_turnings = spaced(&material.turned, turnings.apart, from, to);
-            let enough = counted_turnings.get(turnings.least - 1).copied();
+            let mut enough = counted_turnings.get(turnings.least - 1).copied();
+            if turnings.when == TurningsWhen::Hold {
+                let (group, at) = together(&material.turned, &turnings, needed, (from, to));
+                (counted_turnings, enough) = (group, at);
+            }
             need(enough, Missing::Turnings(turnings.least.saturating_sub(counted_turnings.len())));
             if let (Some((length, runs)), Some(enough)) = (&reheat, enough) {
                 let again = material.turned.iter().filter(|t| **t >= enough).filter_map(|turned| {
@@ -255,6 +259,29 @@ fn spaced(turned: &[i64], apart: Span, from: Moment, to: Option<Moment>) -> Vec<
         }
     }
     out
+}
+
+/// As many turnings as lie in one span of the length of the hold, and the first end of such a span with enough of them.
+fn together(
+    turned: &[i64],
+    turnings: &Turnings,
+    length: i64,
+    (from, to): (Moment, Option<Moment>),
+) -> (Vec<i64>, Option<i64>) {
+    let mut most = Vec::new();
+    for first in turned.iter().filter(|at| Moment::at(**at) >= from) {
+        let until = Moment::at(first.saturating_add(length));
+        let mut group = spaced(turned, turnings.apart, Moment::at(*first), Some(to.map_or(until, |to| to.min(until))));
+        group.truncate(turnings.least);
+        if group.len() == turnings.least {
+            let last = group.last().copied();
+            return (group, last);
+        }
+        if group.len() > most.len() {
+            most = group;
+        }
+    }
+    (most, None)
 }
 
 /// Turnings that each follow a whole hold of their own.
