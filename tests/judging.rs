@@ -173,6 +173,80 @@ fn entries_of_files_say_all_that_the_log_does() {
     }
 }
 
+/// An entry that could not be taken may begin a count anew: it is in the JSON and the exit code, and nothing of its bin is met.
+#[test]
+fn an_entry_that_is_left_out_is_an_error() {
+    let judge = Judge::new();
+    let readings = judge.file("r.csv", &readings(&[(150.0, 58.25)]));
+    let load = r#"{""loaded"":{""source"":""Canteen"",""material"":""food waste"",""amount"":{""kilograms"":800.0},""taken"":""in""}}"#;
+    let entries = |note: &str| {
+        let head = "at,bin,kind,amount,unit,by,note\n2026-03-09T00:00:00Z,b1,on-air,18,°C,Ann,\n";
+        judge.file("e.csv", &format!("{head}2026-03-14T00:00:00Z,b1,loaded,\"{load}\",,Ann,{note}\n"))
+    };
+    let without = entries("");
+    let (code, text) = judge.run(&["--readings", &readings, "--entries", &without, "--json"]);
+    assert_eq!(code, 65, "{text}");
+    let json = text.split("\n]\n").next().unwrap().to_owned() + "\n]";
+    let all: Value = serde_json::from_str(&json).unwrap_or_else(|e| panic!("{e}: {text}"));
+    assert_eq!((&all[0]["result"], &all[0]["met_at"]), (&Value::from("cannot tell"), &Value::Null), "{text}");
+    let error = all[0]["errors"][0].as_str().unwrap();
+    assert!(
+        error.starts_with("bin b1, loaded of 2026-03-14 01:00 +01:00: ") || error.starts_with("bin b1, loaded of "),
+        "{error}"
+    );
+    assert!(
+        text.contains("left out: bin b1, loaded of ") && text.contains("correct these entries and judge again"),
+        "{text}"
+    );
+    let (code, text) = judge.run(&["--readings", &readings, "--entries", &entries("late delivery"), "--json"]);
+    assert_eq!(code, 0, "{text}");
+    let all: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!((&all[0]["result"], &all[0]["errors"]), (&Value::from("running"), &Value::Array(Vec::new())), "{text}");
+}
+
+/// Two rows for one instant: both are judged, whichever comes first, and told. A correction that decides is in the JSON with its check.
+#[test]
+fn what_decided_beside_the_readings_is_in_the_json() {
+    let judge = Judge::new();
+    let of = |rows: &[&str], base: f64, more: &str| -> Value {
+        let mut text = readings(&[(100.0, base)]);
+        for row in rows {
+            text += &format!("2026-03-10T00:00:00Z,b1-core,temperature,{row},Cel\n");
+        }
+        let readings = judge.file("r.csv", &text);
+        let entries = judge
+            .file("e.csv", &format!("at,bin,kind,amount,unit,by,note\n2026-03-09T00:00:00Z,b1,on-air,,,Ann,\n{more}"));
+        let (code, text) = judge.run(&["--readings", &readings, "--entries", &entries, "--json"]);
+        assert_eq!(code, 0, "{text}");
+        serde_json::from_str::<Value>(&text).unwrap()[0].clone()
+    };
+    let first = of(&["52.5", "64.9"], 58.0, "");
+    assert_eq!(first, of(&["64.9", "52.5"], 58.0, ""), "the order of rows decides nothing");
+    assert_eq!(first["result"], "met", "{first}");
+    assert!(first["met_at"].as_str() > Some("2026-03-13"), "72 h after the cold one of the two: {first}");
+    let two = &first["two_values"][0];
+    assert_eq!(
+        (&two["probe"], &two["instants"], &two["coldest_celsius"]),
+        (&"b1-core".into(), &1.into(), &52.5.into())
+    );
+    assert_eq!(of(&[], 58.0, "")["two_values"], Value::Array(Vec::new()));
+    let check = r#"{""calibrated"":{""probe"":""b1-2"",""against"":""ice"",""showed_celsius"":-0.5,""truth_celsius"":0.0,""allowed_kelvin"":1.0}}"#;
+    let corrected = of(&[], 54.75, &format!("2026-03-09T00:00:00Z,b1,calibrated,\"{check}\",,Ann,\n"));
+    assert_eq!(corrected["result"], "met", "{corrected}");
+    let told = &corrected["correction"];
+    let figures = ["stored_celsius", "offset_kelvin", "corrected_celsius"].map(|key| told[key].as_f64().unwrap());
+    assert_eq!(figures, [54.75, 0.5, 55.25], "{told}");
+    assert_eq!(
+        (&told["checked_at"], &told["without"]["result"]),
+        (&"2026-03-09T00:00:00Z".into(), &"running".into()),
+        "{told}"
+    );
+    assert!(
+        corrected["because"].as_str().unwrap().contains("A correction decides the result: probe b1-2 sent 54.75 °C")
+    );
+    assert_eq!(of(&[], 58.0, "")["correction"], Value::Null);
+}
+
 #[test]
 fn readings_without_an_entry_are_a_closed_record() {
     let judge = Judge::new();
@@ -234,7 +308,7 @@ fn what_cannot_be_judged_is_told_with_the_next_step() {
     for (arguments, code, wanted, why) in [
         (vec!["--readings", &good, "--criterion", "us503-pfrp-aps"], 64, "did you mean `us503-pfrp-asp`?", "a slip"),
         (
-            vec!["--readings", &good, "--criterion", "uk-catering-60"],
+            vec!["--readings", &good, "--criterion", "de-bioabfv-1998-60"],
             64,
             "is superseded and only kept to be read",
             "no longer law",

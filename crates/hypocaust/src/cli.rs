@@ -108,10 +108,13 @@ JSON, stable: an array of objects with bin, batch (null without one), criterion,
 earliest_at (RFC 3339, UTC, to the next whole second; null where there is none), hours_counted, hours_needed, coverage_fraction (0 to 1;
 null before any time has passed), because; and marginal, lab (not asked, outstanding, in hand, beyond its limit), lab_because, zones
 (wanted, probes), excluded (probe, from, to, readings, reason), had_they_counted (result, met_at; null where nothing was excluded),
+correction (probe, at, stored_celsius, offset_kelvin, corrected_celsius, checked_at, without; null unless a correction decides), two_values
+(probe, instants, first, last, coldest_celsius, hottest_celsius), errors (entries that were left out; the exit code is then 65),
 parts (objects of the same kind), permit, retention_years, remark.
 
 The CSV files are those of `hypocaust replay`. Readings without an `on-air` entry are judged from the first to the last, as a record
-that is closed. --facts is YAML, every key optional; what is missing is not on record:
+that is closed. --facts is YAML, every key optional; what is missing is not on record. `system`, `suction` and
+`uncertainty_kelvin` are keys of a bin in the settings too, so that reports know them:
   system: aerated-static-pile              # in-vessel, windrow
   suction: true                            # air is drawn down through the pile
   cover_metres: 0.2                        # or cover_inches

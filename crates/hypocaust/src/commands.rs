@@ -350,7 +350,7 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
     }
     wiring::postman(&site)?;
     crate::by_mqtt::Tokens::read(&site).map_err(|e| CommandError::Refused(e.to_string()))?;
-    crate::criteria::of_site(&site)?;
+    let criteria = crate::criteria::of_site(&site)?;
     let heartbeat_address = site
         .heartbeat
         .as_ref()
@@ -372,7 +372,8 @@ pub fn check(config: &Path) -> Result<(), CommandError> {
             println!("  {warning}");
         }
     }
-    let advice = site::settings::advice(&site);
+    let advice = site::settings::advice(&site).into_iter().map(|advice| advice.to_string());
+    let advice: Vec<String> = advice.chain(crate::criteria::never_met(&site, &criteria)).collect();
     if !advice.is_empty() {
         println!("\nWorth a look:");
         for advice in advice {

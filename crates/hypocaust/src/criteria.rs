@@ -62,6 +62,29 @@ pub fn of_site(site: &Site) -> Result<Criteria, CommandError> {
     if wrong.is_empty() { Ok(criteria) } else { Err(SettingsError::Faults(wrong).into()) }
 }
 
+/// What the bins lack for the criteria of the settings, so that no batch there can ever meet one; one line a reason, with its bins.
+pub(crate) fn never_met(site: &Site, criteria: &Criteria) -> Vec<String> {
+    let mut lines = Vec::new();
+    for criterion in site.criteria.iter().filter_map(|chosen| criteria.selectable(&chosen.id).ok()) {
+        let mut by_reason: Vec<(String, Vec<&str>)> = Vec::new();
+        for bin in site.bins.values() {
+            for reason in site::criteria::never_met(criterion, site, bin) {
+                match by_reason.iter_mut().find(|(known, _)| *known == reason) {
+                    Some((_, bins)) => bins.push(bin.id.as_str()),
+                    None => by_reason.push((reason, vec![bin.id.as_str()])),
+                }
+            }
+        }
+        for (reason, bins) in by_reason {
+            let all = bins.len() == site.bins.len() && bins.len() > 1;
+            let which = if all { "no bin".to_owned() } else { format!("{} never", bins.join(", ")) };
+            let can = if all { "can meet" } else { "meets" };
+            lines.push(format!("{which} {can} {}: {reason}", criterion.id));
+        }
+    }
+    lines
+}
+
 /// Settings that have readings taken out earlier than after so many years. The root over an hour needs the readings of every quantity.
 fn kept_for_less(site: &Site, years: f64) -> impl Iterator<Item = (String, f64)> {
     let all = site.keep.years.iter().map(|kept| ("keep.years".to_owned(), *kept));

@@ -19,7 +19,7 @@ use site::instruments::Instruments;
 use site::judge::{
     Excluded, Facts, History, Judgement, Outcome, Readings, Standing, judge, probe_histories, read_facts,
 };
-use site::model::{Chosen, Direction, Site};
+use site::model::{Chosen, Direction, Probe, Site};
 use site::quantity::Quantity;
 use site::reading::{Quality, SeriesId, Source};
 use site::zone::rfc3339_utc;
@@ -33,6 +33,7 @@ use crate::rules::{WIDTH, wrapped};
 
 mod lives;
 mod stored;
+mod suspect;
 
 pub(crate) use stored::{Judged, each_of_store};
 
@@ -56,6 +57,9 @@ enum Origin<'h> {
     Lived(&'h Imported),
 }
 
+/// Where readings come from, the entries that hold, the batches that are asked about, and the entries that were left out by bin.
+type Judgeable = (Origin<'static>, Vec<Entry>, Vec<Asked>, Vec<(BinId, String)>);
+
 /// Carries out `hypocaust judge`.
 ///
 /// # Errors
@@ -64,14 +68,17 @@ pub fn judgements(config: &Path, args: &JudgeArgs) -> Result<(), CommandError> {
     let Settings { site, .. } = wiring::settings(config)?;
     let all = criteria::of_site(&site)?;
     let chosen = chosen(&site, &all, &args.criteria)?;
-    let (source, entries, asked) = asked(&site, args)?;
+    let (source, entries, asked, left_out) = asked(&site, args)?;
     let facts = facts(&site, args, asked.len())?;
     let bar = bar(asked.len() as u64);
     let mut rows = Vec::new();
     for one in asked {
         let history = history(&site, &source, &entries, one, facts.clone())?;
         for (criterion, permit) in &chosen {
-            rows.push((judge(criterion, &history), criterion, *permit));
+            let missing: Vec<&str> =
+                left_out.iter().filter(|(bin, _)| *bin == history.bin).map(|(_, what)| what.as_str()).collect();
+            let judgement = without_entries(judge(criterion, &history), &missing);
+            rows.push(Row { judgement, criterion, permit: *permit, errors: missing });
         }
         bar.inc(1);
     }
@@ -82,7 +89,29 @@ pub fn judgements(config: &Path, args: &JudgeArgs) -> Result<(), CommandError> {
         // A reader that has seen enough (`| head`) is no failure.
         std::io::ErrorKind::BrokenPipe => Ok(()),
         _ => Err(CommandError::Io { what: "the judgements cannot be printed".into(), source }),
-    })
+    })?;
+    if left_out.is_empty() {
+        return Ok(());
+    }
+    let told: Vec<String> = left_out.into_iter().map(|(_, what)| format!("left out: {what}")).collect();
+    Err(CommandError::Refused(format!(
+        "{}\ncorrect these entries and judge again: each may change a result",
+        told.join("\n")
+    )))
+}
+
+/// A result of a batch of whose bin entries were left out: each may begin a count anew, so that nothing is met.
+fn without_entries(mut judgement: Judgement, left_out: &[&str]) -> Judgement {
+    if left_out.is_empty() {
+        return judgement;
+    }
+    if judgement.result == Outcome::Met {
+        judgement.result = Outcome::CannotTell;
+        judgement.met_at = None;
+    }
+    judgement.because =
+        format!("an entry was left out ({}). By the others: {}", left_out.join("; "), judgement.because);
+    judgement
 }
 
 /// How a batch of the store stands against the criteria of the site, by what was measured and written up to a time.
@@ -150,9 +179,10 @@ fn chosen<'s>(
 }
 
 /// Where readings come from, what was written, and which batches are asked about.
-fn asked(site: &Site, args: &JudgeArgs) -> Result<(Origin<'static>, Vec<Entry>, Vec<Asked>), CommandError> {
+fn asked(site: &Site, args: &JudgeArgs) -> Result<Judgeable, CommandError> {
     let bins = bins(site, &args.bins)?;
     let now = when(site, args.at.as_deref())?;
+    let mut left_out = Vec::new();
     let (source, entries, batches, now) = match &args.readings {
         Some(readings) => {
             let (imported, entries) = files::read(site, readings, args.entries.as_deref())?;
@@ -161,9 +191,7 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(Origin<'static>, Vec<Entry>, 
             let end = history.span.map(|(_, last)| last).into_iter().chain(entries.iter().map(|e| e.at)).max();
             let end = end.filter(|end| args.at.is_none() || *end <= now).unwrap_or(now);
             let (batches, entries, refused) = lives::of_entries(entries, &site.zone);
-            for line in refused {
-                eprintln!("left out: {line}");
-            }
+            left_out = refused;
             (Origin::Files(history), entries, batches, end)
         }
         None => {
@@ -211,7 +239,7 @@ fn asked(site: &Site, args: &JudgeArgs) -> Result<(Origin<'static>, Vec<Entry>, 
         ));
     }
     asked.sort_by(|a, b| (&a.life.bin, a.life.on_air_at).cmp(&(&b.life.bin, b.life.on_air_at)));
-    Ok((source, entries, asked))
+    Ok((source, entries, asked, left_out))
 }
 
 fn bins(site: &Site, asked: &[String]) -> Result<Vec<BinId>, CommandError> {
@@ -266,15 +294,22 @@ fn history(
     let read = &mut |id: &ProbeId, from: Timestamp, until: Timestamp| {
         let series = SeriesId { source: Source::Probe(id.clone()), quantity: Quantity::Temperature };
         match (source, site.probes.get(id)) {
-            (Origin::Files(history), Some(probe)) => Ok(believed(probe, history.of_series(&series, from, until)?)),
-            (Origin::Lived(history), Some(probe)) => Ok(believed(probe, history.of_series(&series, from, until)?)),
+            (Origin::Files(history), Some(probe)) => Ok(all_believed(probe, history.of_series(&series, from, until)?)),
+            (Origin::Lived(history), Some(probe)) => Ok(all_believed(probe, history.of_series(&series, from, until)?)),
             (Origin::Files(_) | Origin::Lived(_), None) => Ok((Vec::new(), Vec::new())),
             (Origin::Store(ledger), _) => stored(ledger, &series, from, until),
         }
     };
-    let probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
-    let blower = site.bins.get(&life.bin).and_then(|bin| site.blowers.get(bin.blower.as_ref()?));
-    facts.suction |= blower.is_some_and(|blower| blower.direction == Direction::Suction);
+    let mut probes = probe_histories(site, &instruments, &life.bin, (life.on_air_at, until), &written, read)?;
+    if let Origin::Store(ledger) = source {
+        suspect::mark(ledger, &life.bin, until, &site.zone, &mut probes)?;
+    }
+    let bin = site.bins.get(&life.bin);
+    let blower = bin.and_then(|bin| site.blowers.get(bin.blower.as_ref()?));
+    let drawn = blower.is_some_and(|blower| blower.direction == Direction::Suction);
+    facts.suction |= bin.and_then(|bin| bin.process.suction).unwrap_or(drawn);
+    facts.system = facts.system.or(bin.and_then(|bin| bin.process.system));
+    facts.uncertainty = facts.uncertainty.or(bin.and_then(|bin| bin.process.uncertainty));
     facts.checks.extend(instruments.all_checks().cloned());
     if let Some(filled) = life.filled {
         facts.carbon_to_nitrogen = facts.carbon_to_nitrogen.or(filled.carbon_to_nitrogen);
@@ -296,6 +331,30 @@ fn history(
         zone: site.zone.clone(),
         display: site.display,
     })
+}
+
+/// The readings of files that can be believed and those that cannot, with each value of an instant that has several: the lowest come first.
+fn all_believed(probe: &Probe, points: Vec<Point>) -> Readings {
+    let side = |highest: bool| -> Vec<Point> {
+        let of =
+            points.chunk_by(|a, b| a.at == b.at).filter_map(|same| if highest { same.last() } else { same.first() });
+        of.copied().collect()
+    };
+    let (lowest, highest) = (side(false), side(true));
+    if lowest == highest {
+        return believed(probe, points);
+    }
+    let (mut good, mut doubted) = believed(probe, lowest);
+    let (good_too, doubted_too) = believed(probe, highest);
+    good.extend(good_too);
+    good.sort_by(|a, b| a.at.cmp(&b.at).then_with(|| a.value.total_cmp(&b.value)));
+    good.dedup();
+    for one in doubted_too {
+        if !doubted.contains(&one) {
+            doubted.push(one);
+        }
+    }
+    (good, doubted)
 }
 
 fn stored(ledger: &Ledger, series: &SeriesId, from: Timestamp, until: Timestamp) -> Result<Readings, CommandError> {
@@ -326,7 +385,14 @@ fn bar(batches: u64) -> ProgressBar {
     bar
 }
 
-type Row<'r> = (Judgement, &'r Criterion, Option<&'r Chosen>);
+/// One result to be printed.
+struct Row<'r> {
+    judgement: Judgement,
+    criterion: &'r Criterion,
+    permit: Option<&'r Chosen>,
+    /// Entries that were left out.
+    errors: Vec<&'r str>,
+}
 
 /// The documented object; its first ten keys are promised not to change.
 #[derive(Serialize)]
@@ -347,10 +413,34 @@ struct Line<'j> {
     zones: Vec<ZoneLine<'j>>,
     excluded: Vec<ExcludedLine<'j>>,
     had_they_counted: Option<HadLine>,
+    correction: Option<CorrectionLine<'j>>,
+    two_values: Vec<TwoLine<'j>>,
     parts: Vec<Line<'j>>,
     permit: Option<&'j str>,
     retention_years: Option<f64>,
     remark: Option<String>,
+    errors: Vec<&'j str>,
+}
+
+#[derive(Serialize)]
+struct CorrectionLine<'j> {
+    probe: &'j str,
+    at: String,
+    stored_celsius: f64,
+    offset_kelvin: f64,
+    corrected_celsius: f64,
+    checked_at: String,
+    without: HadLine,
+}
+
+#[derive(Serialize)]
+struct TwoLine<'j> {
+    probe: &'j str,
+    instants: usize,
+    first: String,
+    last: String,
+    coldest_celsius: f64,
+    hottest_celsius: f64,
 }
 
 #[derive(Serialize)]
@@ -377,11 +467,12 @@ struct HadLine {
 fn as_json(out: &mut impl Write, rows: &[Row<'_>]) -> std::io::Result<()> {
     let lines: Vec<Line<'_>> = rows
         .iter()
-        .map(|(j, criterion, permit)| Line {
-            permit: permit.and_then(|p| p.permit.as_deref()),
-            retention_years: criterion.beside.retention_years,
-            remark: Some(criterion.standing_remark()),
-            ..line(j)
+        .map(|row| Line {
+            permit: row.permit.and_then(|p| p.permit.as_deref()),
+            retention_years: row.criterion.beside.retention_years,
+            remark: Some(row.criterion.standing_remark()),
+            errors: row.errors.clone(),
+            ..line(&row.judgement)
         })
         .collect();
     serde_json::to_writer_pretty(&mut *out, &lines)?;
@@ -419,14 +510,38 @@ fn line(j: &Judgement) -> Line<'_> {
                 reason: &e.reason,
             })
             .collect(),
-        had_they_counted: j
-            .had_they_counted
-            .map(|(result, met_at)| HadLine { result: result.key(), met_at: met_at.map(to_the_second) }),
+        had_they_counted: j.had_they_counted.map(had),
+        correction: j.correction.as_ref().map(|c| CorrectionLine {
+            probe: c.probe.as_str(),
+            at: rfc3339_utc(c.at),
+            stored_celsius: c.stored.0,
+            offset_kelvin: c.offset.0,
+            corrected_celsius: c.corrected.0,
+            checked_at: rfc3339_utc(c.checked_at),
+            without: had(c.without),
+        }),
+        two_values: j
+            .two_values
+            .iter()
+            .map(|two| TwoLine {
+                probe: two.probe.as_str(),
+                instants: two.instants,
+                first: rfc3339_utc(two.first),
+                last: rfc3339_utc(two.last),
+                coldest_celsius: two.coldest.0,
+                hottest_celsius: two.hottest.0,
+            })
+            .collect(),
         parts: j.parts.iter().map(line).collect(),
         permit: None,
         retention_years: None,
         remark: None,
+        errors: Vec::new(),
     }
+}
+
+fn had((result, met_at): (Outcome, Option<Timestamp>)) -> HadLine {
+    HadLine { result: result.key(), met_at: met_at.map(to_the_second) }
 }
 
 /// The next whole second or minute: never earlier than it was.
@@ -441,7 +556,7 @@ fn to_the_second(at: Timestamp) -> String {
 
 fn as_text(out: &mut impl Write, site: &Site, rows: &[Row<'_>]) -> std::io::Result<()> {
     let mut remarks: BTreeMap<String, Vec<&str>> = BTreeMap::new();
-    for (j, criterion, permit) in rows {
+    for Row { judgement: j, criterion, permit, .. } in rows {
         let batch = j.batch.map_or_else(|| "no batch".into(), |b| format!("batch {b}"));
         writeln!(out, "{}, {batch}, {} ({}): {}", j.bin, j.criterion, criterion.title, headline(j, site))?;
         paragraph(out, &j.because)?;

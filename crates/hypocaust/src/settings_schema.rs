@@ -364,6 +364,18 @@ enum RunningBy {
     Schedule,
 }
 
+/// A kind of composting.
+#[derive(JsonSchema)]
+#[schemars(rename_all = "kebab-case")]
+enum Composting {
+    /// A closed reactor.
+    InVessel,
+    /// A pile with forced air that is not turned.
+    AeratedStaticPile,
+    /// A long pile that is turned.
+    Windrow,
+}
+
 /// A bin and its probes.
 #[derive(JsonSchema)]
 #[schemars(deny_unknown_fields)]
@@ -394,6 +406,13 @@ struct Bin {
     hose_l_per_min: Option<f64>,
     /// The same in gallons a minute.
     hose_gal_per_min: Option<f64>,
+    /// How it composts, for the criteria that ask. Default: aerated-static-pile.
+    system: Option<Composting>,
+    /// Whether air is drawn down through the pile. Default: as the `direction` of its blower says.
+    suction: Option<bool>,
+    /// Degrees (K, 0-10) by which a probe there may be off though it passed its check: a result with less to spare is marginal.
+    #[schemars(range(min = 0, max = 10))]
+    uncertainty_kelvin: Option<f64>,
     /// Its probes.
     probes: Option<Vec<Probe>>,
 }

@@ -39,6 +39,13 @@ impl fmt::Display for Readable {
     }
 }
 
+/// What a conversion by a decimal factor gives, to fifteen digits: those beyond are the rounding of the factor and not of what was typed, so
+/// that 12 inches are 0.3048 m and not a hair less.
+pub fn converted(product: f64) -> f64 {
+    // The text of a finite number is a number again.
+    format!("{product:.14e}").parse().unwrap_or(product)
+}
+
 /// A temperature in degrees Celsius.
 #[derive(Clone, Copy, Debug, PartialEq, PartialOrd)]
 pub struct Celsius(pub f64);
@@ -189,7 +196,22 @@ mod tests {
         }
     }
 
+    #[test]
+    fn a_conversion_is_as_exact_as_its_factor() {
+        for inches in 1..=10_000_u32 {
+            let exact = f64::from(inches * 254) / 10_000.0;
+            assert_eq!(super::converted(f64::from(inches) * 0.0254), exact, "{inches} in");
+        }
+        assert_eq!(super::converted(f64::INFINITY), f64::INFINITY);
+    }
+
     proptest! {
+        #[test]
+        fn a_conversion_changes_a_number_by_less_than_its_fifteenth_digit(number in any::<f64>()) {
+            let got = super::converted(number);
+            prop_assert!(number.is_nan() || got == number || (got - number).abs() <= number.abs() * 1e-14, "{got}");
+        }
+
         #[test]
         fn no_number_is_a_row_of_digits_and_none_is_rounded(number in any::<f64>()) {
             let text = Readable(number).to_string();

@@ -13,7 +13,11 @@ use pile::units::{Celsius, Metres};
 use crate::model::Position;
 use crate::settings::Fault;
 
+mod fitting;
 mod reader;
+
+pub use crate::model::{SYSTEMS, System};
+pub use fitting::never_met;
 
 /// The criteria that can be judged by, by id.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -53,21 +57,6 @@ pub struct Criterion {
     /// `file:line` of its text, for messages.
     pub place: String,
 }
-
-/// A kind of composting.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum System {
-    /// A closed reactor.
-    InVessel,
-    /// A pile with forced air that is not turned.
-    StaticPile,
-    /// A long pile that is turned.
-    Windrow,
-}
-
-/// Every kind of composting with its key.
-pub const SYSTEMS: [(&str, System); 3] =
-    [("in-vessel", System::InVessel), ("aerated-static-pile", System::StaticPile), ("windrow", System::Windrow)];
 
 /// What a criterion asks of the temperature.
 #[derive(Clone, Debug, PartialEq)]
@@ -161,6 +150,8 @@ pub struct Turnings {
 pub enum TurningsWhen {
     /// Those inside the time of the hold.
     Hot,
+    /// Those inside one span of the length of the hold, within the time of the hold.
+    Hold,
     /// All since the last raw material was added.
     Process,
     /// Those that follow a whole hold of their own.
@@ -351,22 +342,6 @@ impl Floor {
         match self {
             Floor::AtLeast(limit) => Floor::AtLeast(Celsius(limit.0 + kelvin)),
             Floor::Above(limit) => Floor::Above(Celsius(limit.0 + kelvin)),
-        }
-    }
-}
-
-impl System {
-    /// The key that texts use.
-    pub fn key(self) -> &'static str {
-        SYSTEMS.iter().find(|(_, system)| *system == self).map_or("", |(key, _)| key)
-    }
-
-    /// What people call it.
-    pub fn words(self) -> &'static str {
-        match self {
-            System::InVessel => "in-vessel composting",
-            System::StaticPile => "an aerated static pile",
-            System::Windrow => "a windrow",
         }
     }
 }

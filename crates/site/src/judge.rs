@@ -7,7 +7,7 @@
 //! decided, the result is [`Outcome::CannotTell`].
 
 use pile::time::{Span, Timestamp};
-use pile::units::{Kelvin, Metres};
+use pile::units::{Celsius, Kelvin, Metres};
 use pile::window::Point;
 
 use crate::criteria::{Criterion, Demand, System};
@@ -19,8 +19,12 @@ use crate::zone::Zone;
 mod because;
 mod beside;
 mod course;
+mod deciding;
+mod exact;
 mod facts;
 mod gathering;
+mod mean;
+mod places;
 mod sifting;
 mod timeline;
 mod words;
@@ -182,6 +186,42 @@ pub struct Excluded {
     pub reason: String,
 }
 
+/// A correction without which the result would be another, at the reading that shows it best.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Correction {
+    /// Of which probe.
+    pub probe: ProbeId,
+    /// When the reading was taken.
+    pub at: Timestamp,
+    /// What the probe sent.
+    pub stored: Celsius,
+    /// What was added.
+    pub offset: Kelvin,
+    /// What was judged.
+    pub corrected: Celsius,
+    /// When the check was made that the offset is of.
+    pub checked_at: Timestamp,
+    /// The result without any correction, and when it would have been met.
+    pub without: (Outcome, Option<Timestamp>),
+}
+
+/// Instants for which a probe has more than one value.
+#[derive(Clone, Debug, PartialEq)]
+pub struct TwoValues {
+    /// Of which probe.
+    pub probe: ProbeId,
+    /// How many instants.
+    pub instants: usize,
+    /// The first of them.
+    pub first: Timestamp,
+    /// The newest of them.
+    pub last: Timestamp,
+    /// The coldest value of the first.
+    pub coldest: Celsius,
+    /// The hottest value of the first.
+    pub hottest: Celsius,
+}
+
 /// What the history of a batch says about a criterion.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Judgement {
@@ -217,6 +257,11 @@ pub struct Judgement {
     pub excluded: Vec<Excluded>,
     /// The result, and when it was met, had they counted; only where some did not.
     pub had_they_counted: Option<(Outcome, Option<Timestamp>)>,
+    /// A correction of readings that decided; `because` tells it too.
+    pub correction: Option<Correction>,
+    /// Probes with more than one value of one instant: the coldest is held against lower limits and the hottest against upper ones, whichever
+    /// came first. `because` tells them too.
+    pub two_values: Vec<TwoValues>,
     /// The results of the criteria of which any one suffices.
     pub parts: Vec<Judgement>,
 }
@@ -267,11 +312,13 @@ const OUTCOMES: [(Outcome, &str); 4] = [
 struct Look {
     /// Readings that do not count are taken in all the same.
     with_excluded: bool,
+    /// Readings are taken as the probes sent them.
+    uncorrected: bool,
     /// Limits are held with this to spare, K.
     margin: f64,
 }
 
-const PLAIN: Look = Look { with_excluded: false, margin: 0.0 };
+const PLAIN: Look = Look { with_excluded: false, uncorrected: false, margin: 0.0 };
 
 /// Holds the history against the criterion.
 pub fn judge(criterion: &Criterion, history: &History) -> Judgement {
@@ -279,6 +326,13 @@ pub fn judge(criterion: &Criterion, history: &History) -> Judgement {
     if !judgement.excluded.is_empty() {
         let other = look(criterion, history, Look { with_excluded: true, ..PLAIN });
         judgement.had_they_counted = Some((other.result, other.met_at));
+    }
+    judgement.correction = deciding::correction(criterion, history, &judgement);
+    if let Some(correction) = &judgement.correction {
+        judgement.because += &deciding::told(correction, &judgement, history);
+    }
+    for two in &judgement.two_values {
+        judgement.because += &deciding::told_of_two(two, history);
     }
     if let (Outcome::Met, Some(off)) = (judgement.result, history.facts.uncertainty) {
         let other = look(criterion, history, Look { margin: off.0, ..PLAIN });
@@ -322,6 +376,8 @@ fn any_of(criterion: &Criterion, parts: Vec<Judgement>, history: &History) -> Ju
         zones: best.map_or_else(Vec::new, |b| b.zones.clone()),
         excluded: best.map_or_else(Vec::new, |b| b.excluded.clone()),
         had_they_counted: None,
+        correction: None,
+        two_values: best.map_or_else(Vec::new, |b| b.two_values.clone()),
         parts,
     };
     whole.lab = beside::laboratory(criterion, history, whole.met_at);
@@ -370,7 +426,7 @@ impl History {
     }
 
     fn sifted(&self, how: Look) -> Vec<Sifted<'_>> {
-        self.probes.iter().map(|probe| sifting::sift(probe, self, how.with_excluded)).collect()
+        self.probes.iter().map(|probe| sifting::sift(probe, self, how)).collect()
     }
 }
 

@@ -137,7 +137,7 @@ fn rounded(value: f64) -> String {
 mod tests {
     use super::*;
     use crate::ids::BinId;
-    use crate::model::Position;
+    use crate::model::{Position, Process};
     use pile::units::{Celsius, CubicMetres, Kilograms, Litres, LitresPerMinute};
     use proptest::prelude::*;
 
@@ -150,6 +150,7 @@ mod tests {
             valve: None,
             flow: None,
             hose: Some(LitresPerMinute(15.0)),
+            process: Process::default(),
             probes: Vec::new(),
             place: String::new(),
         }

@@ -96,6 +96,7 @@ fn what_does_not_count_is_listed_with_the_reason_and_with_the_result_had_it_coun
     let judgement = judge(&own(THREE_DAYS), &pulled);
     assert_eq!(judgement.result, CannotTell, "the air that they read is not the pile: {}", judgement.because);
     assert_eq!(judgement.had_they_counted.unwrap().0, NotMet);
+    assert!(judgement.because.contains("; excluded: the probes were out of the material"), "{}", judgement.because);
     assert!(judgement.excluded[0].reason.contains("probes were out"), "{:?}", judgement.excluded);
     let plain = judge(&own(THREE_DAYS), &core("60*72"));
     assert!(plain.excluded.is_empty() && plain.had_they_counted.is_none(), "nothing excluded, nothing to tell");
@@ -268,10 +269,11 @@ fn temperature_alone_never_releases() {
         ("us503-pfrp-asp", vec![coliform(90.0, 1_000.0)], "outstanding", "less than 1000, and the other may still do"),
         ("us503-pfrp-asp", vec![coliform(60.0, 10.0)], "outstanding", "a sample taken before the run was over"),
         ("us503-pfrp-asp", vec![coliform(90.0, 1_200.0), salmonella(90.0, Some(3.0))], "beyond its limit", "both are"),
-        ("fsma-static", vec![coliform(90.0, 10.0)], "outstanding", "21 CFR 112.55(b): both"),
-        ("fsma-static", vec![coliform(90.0, 10.0), salmonella(90.0, None)], "in hand", "both in hand"),
+        ("fsma-static", vec![], "not asked", "21 CFR 112.55: a standard for the process, and not for each batch"),
+        ("ccme-asp", vec![coliform(90.0, 10.0)], "outstanding", "both"),
+        ("ccme-asp", vec![coliform(90.0, 10.0), salmonella(90.0, None)], "in hand", "both in hand"),
         (
-            "fsma-static",
+            "ccme-asp",
             vec![coliform(90.0, 10.0), salmonella(90.0, Some(1.0))],
             "beyond its limit",
             "detected is detected",
@@ -502,4 +504,182 @@ fn histories_follow_probes_between_bins() {
     let elsewhere: Vec<_> =
         got.iter().map(|p| p.elsewhere.iter().map(|(f, u)| (hours(*f), hours(*u))).collect::<Vec<_>>()).collect();
     assert_eq!(elsewhere, [vec![(31.0, 80.0)], vec![(0.0, 30.0)]], "each is excused while the other stands there");
+}
+
+/// One gap on each side of a swap is two gaps: whatever stands in a zone, it is not without a reading for longer than the criterion bridges.
+#[test]
+fn a_swap_of_probes_forgives_one_gap_and_not_two() {
+    let part = |id: &str, parts: &[(f64, f64)], away: &[(f64, f64)]| {
+        let mut readings = Vec::new();
+        for (from, until) in parts {
+            readings.extend(series("60*400").into_iter().filter(|p| at(*from) <= p.at && p.at <= at(*until)));
+        }
+        let mut one = probe(id, Position::Core, readings);
+        one.elsewhere = away.iter().map(|(from, until)| (at(*from), at(*until))).collect();
+        one
+    };
+    let base = || probe("base", Position::Base, series("60*100"));
+    let both = format!("zones: [{{ position: base }}, {{ position: core }}]\n{THREE_DAYS}");
+    for (probes, want, met, why) in [
+        (
+            vec![part("a", &[(0.0, 30.0)], &[(32.0, 100.0)]), part("b", &[(34.0, 100.0)], &[(0.0, 32.0)])],
+            CannotTell,
+            None,
+            "two hours before the swap and two after it are four",
+        ),
+        (
+            vec![part("a", &[(0.0, 31.0)], &[(32.0, 100.0)]), part("b", &[(33.0, 100.0)], &[(0.0, 32.0)])],
+            Met,
+            Some(72.0),
+            "two hours in all are bridged",
+        ),
+        (
+            vec![part("a", &[(0.0, 30.0)], &[(33.0, 100.0)]), part("b", &[(31.0, 100.0)], &[(0.0, 31.0)])],
+            CannotTell,
+            None,
+            "the first was still there, and silent for three hours: nobody knows what it would have read",
+        ),
+        (
+            vec![
+                part("a", &[(0.0, 30.0)], &[(31.0, 100.0)]),
+                part("b", &[(31.5, 33.0)], &[(0.0, 31.0), (33.5, 100.0)]),
+                part("a", &[(36.0, 100.0)], &[(0.0, 33.5)]),
+            ],
+            CannotTell,
+            None,
+            "and back again: the second swap is too long",
+        ),
+        (
+            vec![
+                part("a", &[(0.0, 30.0)], &[(31.0, 100.0)]),
+                part("b", &[(31.5, 33.0)], &[(0.0, 31.0), (33.5, 100.0)]),
+                part("a", &[(34.5, 100.0)], &[(0.0, 33.5)]),
+            ],
+            Met,
+            Some(72.0),
+            "and back again within the gap",
+        ),
+    ] {
+        let mut history = history([probes, vec![base()]].concat());
+        history.until = at(100.0);
+        let judgement = judge(&own(&both), &history);
+        assert_eq!((judgement.result, judgement.met_at), (want, met.map(at)), "{why}: {}", judgement.because);
+        if want == CannotTell {
+            assert!(judgement.coverage_fraction.is_some_and(|part| part < 1.0), "{why}: not all of it is known");
+        }
+    }
+    // By a criterion that bridges 36 h: two readings three days apart, each from a probe of its own.
+    let daily = own(&format!("gap_minutes_max: 2160\n{THREE_DAYS}"));
+    let lone = |id: &str, hours: f64, away: (f64, f64)| {
+        let mut one = probe(id, Position::Core, vec![Point { at: at(hours), value: 60.0 }]);
+        one.elsewhere = vec![(at(away.0), at(away.1))];
+        one
+    };
+    let apart = judge(&daily, &history(vec![lone("a", 0.0, (36.0, 72.0)), lone("b", 72.0, (0.0, 36.0))]));
+    assert_eq!((apart.result, apart.coverage_fraction), (CannotTell, Some(0.0)), "{}", apart.because);
+    // What falls from one probe to the next crosses the limit on the line between them, and not at the reading that shows it.
+    let mut cold = part("b", &[], &[(0.0, 30.5)]);
+    cold.readings = vec![Point { at: at(31.0), value: 50.0 }, Point { at: at(32.0), value: 50.0 }];
+    let judgement = judge(&own(THREE_DAYS), &history(vec![part("a", &[(0.0, 30.0)], &[(30.5, 32.0)]), cold]));
+    assert_eq!((judgement.result, judgement.hours_counted), (NotMet, 30.5), "{}", judgement.because);
+    // A probe that takes the place but not the depth leaves the zone unobserved.
+    let deep = own(&format!("zones: [{{ position: core, depth_metres_max: 0.8 }}]\n{THREE_DAYS}"));
+    let mut deeper = part("b", &[(31.0, 100.0)], &[(0.0, 30.5)]);
+    deeper.depth = Some(Metres(1.2));
+    let judgement = judge(&deep, &history(vec![part("a", &[(0.0, 30.0)], &[(30.5, 100.0)]), deeper]));
+    assert_eq!(judgement.result, CannotTell, "{}", judgement.because);
+    let want = "the probes in the zone core, at most 0.80 m deep have no reading that counts between";
+    assert!(judgement.because.contains(want), "{}", judgement.because);
+}
+
+/// A foot is 0.3048 m, by whichever unit it was typed.
+#[test]
+fn twelve_inches_are_a_foot() {
+    for inches in [6.0, 7.0, 9.5, 11.0, 12.0] {
+        let facts = read_facts(&format!("cover_inches: {inches}\n"), "f.yaml", &Zone::named("UTC").unwrap()).unwrap();
+        assert_eq!(facts.cover, Some(Metres((inches * 254.0) / 10_000.0)), "{inches} in");
+    }
+    let mut pile = history(vec![probe("upper", Position::Upper, series("60*80"))]);
+    for (cover, want, why) in
+        [(0.3048, Met, "12 in"), (0.3049, NotMet, "a tenth of a millimetre more"), (0.1524, Met, "6 in")]
+    {
+        pile.facts.cover = Some(Metres(cover));
+        pile.probes[0].depth = Some(Metres(cover + 0.35));
+        let judgement = judge(&criterion("ca-asp"), &pile);
+        assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
+    }
+}
+
+/// A result that a correction made says what the probe sent, what was added, and by which check.
+#[test]
+fn a_correction_that_decides_is_told() {
+    let with = |shorthand: &str, checks: Vec<Check>| {
+        let mut history = core(shorthand);
+        history.facts.checks = checks;
+        judge(&own(THREE_DAYS), &history)
+    };
+    for (shorthand, checks, want, told, why) in [
+        ("54.8*72", vec![check(-24.0, true, 0.3)], Met, Some((54.8, 0.3, 55.1, NotMet)), "raised over the limit"),
+        ("55.2*72", vec![check(-24.0, true, -0.3)], NotMet, Some((55.2, -0.3, 54.9, Met)), "lowered under it"),
+        ("60*72", vec![check(-24.0, true, 0.3)], Met, None, "it would have been met all the same"),
+        ("54.2*72", vec![check(-24.0, true, 0.3)], NotMet, None, "and would not have been"),
+        ("54.8*72", vec![check(-24.0, true, 0.0)], NotMet, None, "nothing is corrected"),
+        ("54.7*1 60*72", vec![check(-24.0, true, 0.3)], Met, Some((54.7, 0.3, 55.0, Met)), "met an hour earlier"),
+        ("60*72", vec![check(-24.0, false, 0.3)], CannotTell, None, "a probe that failed its check"),
+    ] {
+        let judgement = with(shorthand, checks);
+        assert_eq!(judgement.result, want, "{why}: {}", judgement.because);
+        let found = judgement.correction.map(|c| (c.stored.0, c.offset.0, c.corrected.0, c.without.0));
+        let near = |a: (f64, f64, f64, Outcome), b: (f64, f64, f64, Outcome)| {
+            (a.0 - b.0).abs() + (a.1 - b.1).abs() + (a.2 - b.2).abs() < 1e-9 && a.3 == b.3
+        };
+        assert!(found == told || found.zip(told).is_some_and(|(a, b)| near(a, b)), "{why}: {found:?}");
+    }
+    let judgement = with("54.8*72", vec![check(-24.0, true, 0.3)]);
+    let want = ". A correction decides the result: probe core sent 54.8 °C at 2026-03-09 00:00 +00:00; with the +0.3 °C found in its check of \
+        2026-03-08 00:00 +00:00 that is 55.1 °C. Without corrections: not met";
+    assert!(judgement.because.ends_with(want), "{}", judgement.because);
+}
+
+/// Which of two values of one instant comes first in a file says nothing.
+#[test]
+fn of_two_values_of_one_instant_the_colder_is_held_against_the_floor_and_the_hotter_against_the_ceiling() {
+    let band = "hold: { celsius_min: 55, celsius_max: 65, days: 3, counting: consecutive }";
+    for (lines, other, want, why) in [
+        (THREE_DAYS, 50.0, NotMet, "one of the two is too cold"),
+        (THREE_DAYS, 70.0, Met, "both are warm enough"),
+        (band, 70.0, NotMet, "one of the two is too hot"),
+        (band, 61.0, Met, "both lie between"),
+    ] {
+        let mut pile = core("60*72");
+        let at = pile.probes[0].readings[200].at;
+        let mut results = Vec::new();
+        for place in [200, 201] {
+            let mut pile = pile.clone();
+            pile.probes[0].readings.insert(place, Point { at, value: other });
+            results.push(judge(&own(lines), &pile));
+        }
+        assert_eq!(results[0].result, want, "{why}: {}", results[0].because);
+        assert_eq!(results[0], results[1], "{why}: the order decides nothing");
+        let [two] = &results[0].two_values[..] else { panic!("{why}: {:?}", results[0].two_values) };
+        assert_eq!((two.instants, two.first, two.coldest.0.min(two.hottest.0)), (1, at, other.min(60.0)), "{why}");
+        assert!(
+            results[0].because.contains(". Probe core has two values of one instant, 2026-03-10 09:20 +00:00: "),
+            "{}",
+            results[0].because
+        );
+        // The same value twice is one reading.
+        pile.probes[0].readings.insert(200, Point { at, value: 60.0 });
+        let judgement = judge(&own(lines), &pile);
+        assert!(judgement.result == Met && judgement.two_values.is_empty(), "{}", judgement.because);
+    }
+    // So for a mean: that of the colder ones counts.
+    let mean = own("hold: { celsius_above: 40, hours: 1 }\nmean_celsius_above: 45");
+    for (value, want) in [(41.0, NotMet), (49.9, Met)] {
+        let mut pile = core("46*1");
+        let doubled: Vec<Point> = pile.probes[0].readings.iter().map(|p| Point { value, ..*p }).collect();
+        pile.probes[0].readings.extend(doubled);
+        let judgement = judge(&mean, &pile);
+        assert_eq!(judgement.result, want, "{value}: {}", judgement.because);
+    }
 }

@@ -114,7 +114,7 @@ fn life(batch: &Batch, entries: &[Entry]) -> Option<Life> {
 }
 
 /// What entries of files tell of: the batches, the entries that hold with the batch that each is about, and what could not be.
-pub(super) fn of_entries(entries: Vec<Entry>, zone: &Zone) -> (Vec<Life>, Vec<Entry>, Vec<String>) {
+pub(super) fn of_entries(entries: Vec<Entry>, zone: &Zone) -> (Vec<Life>, Vec<Entry>, Vec<(BinId, String)>) {
     let (mut here, mut batches, mut refused) = (Batches::default(), BTreeMap::new(), Vec::new());
     let mut entries = in_force(entries);
     for entry in &mut entries {
@@ -124,7 +124,8 @@ pub(super) fn of_entries(entries: Vec<Entry>, zone: &Zone) -> (Vec<Life>, Vec<En
                 batches.extend(applied.changed.into_iter().map(|batch| (batch.id, batch)));
             }
             Err(why) => {
-                refused.push(format!("bin {}, {} of {}: {why}", entry.bin, entry.kind.key(), zone.show(entry.at)))
+                let what = format!("bin {}, {} of {}: {why}", entry.bin, entry.kind.key(), zone.show(entry.at));
+                refused.push((entry.bin.clone(), what));
             }
         }
     }

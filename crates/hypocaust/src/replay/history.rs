@@ -64,9 +64,9 @@ impl History {
 
     /// The history of files.
     pub(crate) fn of_files(mut imported: Imported, mut entries: Vec<Entry>) -> History {
-        imported.rows.sort_by_key(|(at, series, _)| (*at, *series));
-        // As in the store, the first of two values for one instant stays.
-        imported.rows.dedup_by_key(|(at, series, _)| (*at, *series));
+        // By value too, so that the order of rows says nothing; the same row twice is one.
+        imported.rows.sort_by(|a, b| (a.0, a.1).cmp(&(b.0, b.1)).then_with(|| a.2.total_cmp(&b.2)));
+        imported.rows.dedup_by(|a, b| (a.0, a.1) == (b.0, b.1) && a.2 == b.2);
         entries.sort_by_key(|e| e.at);
         History {
             span: imported.rows.first().zip(imported.rows.last()).map(|(a, b)| (a.0, b.0)),
@@ -86,7 +86,10 @@ impl History {
                 ledger.readings(&filter, &mut |row| into.push(row.reading))
             }
             Source::Files(imported) => {
-                into.extend(imported.between(from, to).map(|(at, series, value)| Reading {
+                // As in the store, one of two values for one instant stays: whatever the order of rows, the lowest.
+                let rows: Vec<_> = imported.between(from, to).collect();
+                let first = rows.chunk_by(|a, b| (a.0, a.1) == (b.0, b.1)).filter_map(|same| same.first());
+                into.extend(first.map(|(at, series, value)| Reading {
                     series: imported.series[*series as usize].clone(),
                     measured_at: *at,
                     received_at: *at,
@@ -99,7 +102,7 @@ impl History {
         }
     }
 
-    /// The readings of one series that had come in by `until`, both ends included.
+    /// The readings of one series that had come in by `until`, both ends included; of files all values of an instant, the lowest first.
     pub(crate) fn of_series(
         &self,
         series: &SeriesId,

@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use pile::time::Span;
-use pile::units::{Celsius, Metres};
+use pile::units::{Celsius, Metres, converted};
 
 use super::{
     Beside, Counting, Course, Criterion, Demand, Exhaust, Floor, Hold, Lab, LabBound, LabLimit, Need, SYSTEMS, System,
@@ -435,6 +435,7 @@ fn turnings(item: &Item<'_>, faults: &mut Faults) -> Option<Turnings> {
         Some(item) => item.choice(
             &[
                 ("hot", TurningsWhen::Hot),
+                ("hold", TurningsWhen::Hold),
                 ("process", TurningsWhen::Process),
                 ("after-each-hold", TurningsWhen::AfterEachHold),
             ],
@@ -474,7 +475,7 @@ fn zone(node: &Node, faults: &mut Faults) -> Option<Zone> {
 
 fn beside(top: &Section<'_>, faults: &mut Faults) -> Beside {
     let inches = pair(top, "cover_inches", 0.0, 80.0, faults)
-        .map(|(least, most)| (least * METRES_PER_INCH, most * METRES_PER_INCH));
+        .map(|(least, most)| (converted(least * METRES_PER_INCH), converted(most * METRES_PER_INCH)));
     Beside {
         carbon_to_nitrogen: pair(top, "carbon_to_nitrogen", 1.0, 1_000.0, faults),
         cover_metres: pair(top, "cover_metres", 0.0, 2.0, faults).or(inches),

@@ -6,12 +6,13 @@ use pile::time::{Span, Timestamp};
 use pile::units::Metres;
 use pile::window::Point;
 
-use super::course::{Material, Missing, Progress, progress, too_few_readings};
+use super::course::{Material, Missing, NEVER, Progress, progress, too_few_readings};
+use super::exact::{Length, Moment};
 use super::sifting::{Sifted, last_good_check};
-use super::timeline::{Frame, State, Stretch, Track};
-use super::words::{Words, counting, hours};
-use super::{History, Judgement, Laboratory, Look, Outcome, ZoneFound, beside, look, spoken, spoken_end};
-use crate::criteria::{Course, Criterion, Exhaust, TurningsWhen, Zone};
+use super::timeline::{Frame, Run, Silence, State, Stretch};
+use super::words::{Words, counted_hours, counting, needed_hours};
+use super::{History, Judgement, Laboratory, Look, Outcome, ZoneFound, beside, look, places, spoken, spoken_end};
+use crate::criteria::{Counting, Course, Criterion, Exhaust, TurningsWhen, Zone};
 use crate::entry::EntryKind;
 use crate::model::Position;
 
@@ -29,19 +30,20 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         .filter(|s| in_pile(s.probe.position, asked, history))
         .filter(|s| !s.probe.by_hand || hand_counts(&s.probe.position, asked, &sifted))
         .collect();
-    let frame = Frame { from: history.clock_begins(), until: history.until, gap: asked.gap };
+    let frame = Frame { from: history.clock_begins(), until: history.until, over: history.over, gap: asked.gap };
     let turned = history.entries.iter().filter(|e| matches!(e.kind, EntryKind::Turned) && e.at <= history.until);
-    let mut turned: Vec<f64> = turned.map(|e| frame.offset(e.at)).filter(|at| *at >= 0.0).collect();
-    turned.sort_by(f64::total_cmp);
+    let mut turned: Vec<i64> = turned.map(|e| frame.offset(e.at)).filter(|at| *at >= 0).collect();
+    turned.sort_unstable();
     let before: Vec<Judgement> = asked.after_any_of.iter().map(|c| look(c, history, how)).collect();
     let first = before.iter().filter_map(|j| j.met_at).min();
     let not_before = match (before.is_empty(), first) {
-        (true, _) => 0.0,
+        (true, _) => 0,
         (false, Some(at)) => frame.offset(at),
-        (false, None) => f64::INFINITY,
+        (false, None) => NEVER,
     };
     let mut material = Material {
-        probes: pile.iter().map(|s| s.track()).collect(),
+        tracks: places::tracks(&pile),
+        watched: places::watched(&asked.zones, &pile, history, &frame),
         frame,
         turned,
         began: frame.offset(history.from),
@@ -50,18 +52,24 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         hopeful: false,
     };
     let found = progress(asked, &material);
-    let undecided = not_before.is_infinite() && before.iter().any(|j| j.result == Outcome::CannotTell);
+    let undecided = not_before == NEVER && before.iter().any(|j| j.result == Outcome::CannotTell);
     let silent = found.timeline.iter().any(|s| matches!(s.state, State::Unknown(_)));
     let could_be = found.met.is_none() && (silent || undecided) && {
         material.hopeful = true;
         if undecided {
-            material.not_before = 0.0;
+            material.not_before = 0;
         }
         progress(asked, &material).met.is_some()
     };
     let zones = asked.zones.iter().map(|zone| zone_found(zone, &pile, history)).collect::<Vec<_>>();
-    let teller =
-        Teller { asked, history, frame, pile: &pile, words: Words { zone: &history.zone, display: history.display } };
+    let teller = Teller {
+        asked,
+        history,
+        frame,
+        pile: &pile,
+        material: &material,
+        words: Words { zone: &history.zone, display: history.display },
+    };
     let mut judgement = Judgement {
         criterion: criterion.id.clone(),
         bin: history.bin.clone(),
@@ -69,8 +77,8 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         result: Outcome::Running,
         met_at: None,
         earliest_at: None,
-        hours_counted: found.counted / 3.6e6,
-        hours_needed: found.needed / 3.6e6,
+        hours_counted: found.counted.hours(found.needed),
+        hours_needed: found.needed as f64 / 3.6e6,
         counted: found.run.as_ref().map_or_else(Vec::new, |run| instants(&run.pieces, &frame)),
         coverage_fraction: coverage(&found.timeline, &frame),
         because: String::new(),
@@ -79,6 +87,8 @@ pub(super) fn judged(criterion: &Criterion, asked: &Course, history: &History, h
         zones,
         excluded: pile.iter().flat_map(|s| s.excluded.iter().cloned()).collect(),
         had_they_counted: None,
+        correction: None,
+        two_values: pile.iter().filter_map(|s| s.two_values.clone()).collect(),
         parts: Vec::new(),
     };
     teller.decide(&mut judgement, &found, could_be, &before);
@@ -95,8 +105,8 @@ fn hand_counts(position: &Position, asked: &Course, all: &[Sifted<'_>]) -> bool 
 }
 
 /// From when to when the hours that count were.
-fn instants(pieces: &[(f64, f64)], frame: &Frame) -> Vec<(Timestamp, Timestamp)> {
-    pieces.iter().map(|(start, end)| (frame.instant(*start), frame.instant(*end))).collect()
+fn instants(pieces: &[(Moment, Moment)], frame: &Frame) -> Vec<(Timestamp, Timestamp)> {
+    pieces.iter().map(|(start, end)| (frame.instant(start.ceil()), frame.instant(end.ceil()))).collect()
 }
 
 fn in_pile(position: Position, asked: &Course, history: &History) -> bool {
@@ -109,28 +119,37 @@ fn in_pile(position: Position, asked: &Course, history: &History) -> bool {
 
 /// The share of the time in which the pile is known.
 fn coverage(timeline: &[Stretch], frame: &Frame) -> Option<f64> {
-    let known: f64 = timeline.iter().filter(|s| !matches!(s.state, State::Unknown(_))).map(|s| s.end - s.start).sum();
-    (frame.whole() > 0.0).then(|| known / frame.whole())
+    let mut known = Length::default();
+    for stretch in timeline.iter().filter(|s| !matches!(s.state, State::Unknown(_))) {
+        known.extend(stretch.start, stretch.end);
+    }
+    (frame.whole() > 0).then(|| known.as_millis() / frame.whole() as f64)
 }
 
 fn zone_found(zone: &Zone, pile: &[&Sifted<'_>], history: &History) -> ZoneFound {
-    let here = |s: &&&Sifted<'_>| {
-        let probe = s.probe;
-        let depth = match (probe.depth, zone.below_cover) {
-            (Some(depth), true) => history.facts.cover.map(|cover| depth.0 - cover.0),
-            (depth, _) => depth.map(|d| d.0),
-        };
-        let unbounded = zone.depth_min.is_none() && zone.depth_max.is_none();
-        let deep = |depth: f64| {
-            // A depth that is typed in to the centimetre may miss a bound in inches by a rounding of the conversion only.
-            const ROUNDING: f64 = 1e-9;
-            zone.depth_min.is_none_or(|least| depth >= least.0 - ROUNDING)
-                && zone.depth_max.is_none_or(|most| depth <= most.0 + ROUNDING)
-        };
-        probe.position == zone.position && !s.points.is_empty() && (unbounded || depth.is_some_and(deep))
+    let here = pile.iter().filter(|s| stands_in(s, zone, history) && !s.points.is_empty());
+    ZoneFound { wanted: wanted(zone), probes: here.map(|s| s.probe.id.clone()).collect() }
+}
+
+/// Whether a probe is in a zone of the criterion; that of the exhaust, where it counts, stands for all.
+pub(super) fn stands_in(sifted: &Sifted<'_>, zone: &Zone, history: &History) -> bool {
+    let probe = sifted.probe;
+    let depth = match (probe.depth, zone.below_cover) {
+        (Some(depth), true) => history.facts.cover.map(|cover| depth.0 - cover.0),
+        (depth, _) => depth.map(|d| d.0),
     };
-    let stands_for_all = |s: &&&Sifted<'_>| s.probe.position == Position::Exhaust && !s.points.is_empty();
-    let probes = pile.iter().filter(|s| here(s) || stands_for_all(s)).map(|s| s.probe.id.clone()).collect();
+    let unbounded = zone.depth_min.is_none() && zone.depth_max.is_none();
+    let deep = |depth: f64| {
+        // A depth that is typed in to the centimetre may miss a bound in inches by a rounding of the conversion only.
+        const ROUNDING: f64 = 1e-9;
+        zone.depth_min.is_none_or(|least| depth >= least.0 - ROUNDING)
+            && zone.depth_max.is_none_or(|most| depth <= most.0 + ROUNDING)
+    };
+    probe.position == Position::Exhaust || (probe.position == zone.position && (unbounded || depth.is_some_and(deep)))
+}
+
+/// A zone of a criterion in words.
+pub(super) fn wanted(zone: &Zone) -> String {
     let metres = |depth: Option<Metres>| depth.map(|d| format!("{:.2} m", d.0));
     let depth = match (metres(zone.depth_min), metres(zone.depth_max)) {
         (Some(least), Some(most)) => format!(", {least} to {most} deep"),
@@ -139,7 +158,7 @@ fn zone_found(zone: &Zone, pile: &[&Sifted<'_>], history: &History) -> ZoneFound
         (None, None) => String::new(),
     };
     let below = if zone.below_cover { ", counted from under the cover layer" } else { "" };
-    ZoneFound { wanted: format!("{}{depth}{below}", zone.position.key()), probes }
+    format!("{}{depth}{below}", zone.position.key())
 }
 
 /// What it takes to find words.
@@ -148,6 +167,7 @@ struct Teller<'t> {
     history: &'t History,
     frame: Frame,
     pile: &'t [&'t Sifted<'t>],
+    material: &'t Material<'t>,
     words: Words<'t>,
 }
 
@@ -155,7 +175,12 @@ impl Teller<'_> {
     /// The earliest it can be met: said only while the pile is as hot as is asked for, or once the heat itself is behind it. A colder pile
     /// may never be hot again.
     fn earliest(&self, found: &Progress) -> Option<Timestamp> {
-        (found.going_on || found.counted >= found.needed).then(|| self.frame.instant(found.earliest))
+        (found.going_on || found.counted.reaches(found.needed)).then(|| self.frame.instant(found.earliest))
+    }
+
+    /// Nothing goes on, so that the longest run is told. Spells add up to what they count instead.
+    fn ended(&self) -> bool {
+        self.history.over && self.asked.turnings.is_none_or(|t| t.when != TurningsWhen::AfterEachHold)
     }
 
     fn decide(&self, judgement: &mut Judgement, found: &Progress, could_be: bool, before: &[Judgement]) {
@@ -183,17 +208,16 @@ impl Teller<'_> {
             judgement.earliest_at = self.earliest(found).filter(|_| !self.history.over);
         } else if self.history.over {
             judgement.result = Outcome::NotMet;
-            // Spells add up to what they count; of all else the longest run is told.
-            let spells = self.asked.turnings.is_some_and(|t| t.when == TurningsWhen::AfterEachHold);
-            if let Some(longest) = found.longest.as_ref().filter(|_| !spells) {
-                judgement.hours_counted = longest.counted() / 3.6e6;
-                judgement.counted = instants(&longest.pieces, &self.frame);
-            }
             judgement.because = self.not_met(found);
         } else {
             judgement.result = Outcome::Running;
             judgement.earliest_at = self.earliest(found);
             judgement.because = self.so_far(found);
+        }
+        let ended = found.met.is_none() && self.ended();
+        if let Some(longest) = found.longest.as_ref().filter(|_| ended) {
+            judgement.hours_counted = longest.counted().hours(found.needed);
+            judgement.counted = instants(&longest.pieces, &self.frame);
         }
         let first = before.iter().filter_map(|j| j.met_at).min();
         if !before.is_empty() && judgement.result != Outcome::Met {
@@ -207,11 +231,11 @@ impl Teller<'_> {
     }
 
     /// What makes a run that is long and hot enough no proof.
-    fn doubt(&self, found: &Progress, met: f64) -> Option<String> {
+    fn doubt(&self, found: &Progress, met: i64) -> Option<String> {
         let run = found.run.as_ref()?;
         if let Some(least) = self.asked.readings_per_day {
-            let probes: Vec<Track<'_>> = self.pile.iter().map(|s| s.track()).collect();
-            if let Some((probe, day, there)) = too_few_readings(&probes, &self.frame, (run.start(), met), least) {
+            let span = (run.start().ceil(), met);
+            if let Some((probe, day, there)) = too_few_readings(&self.material.tracks, &self.frame, span, least) {
                 return Some(format!(
                     "probe {} has {there} readings in the day from {}, and {least} are asked for",
                     self.pile[probe].probe.id,
@@ -237,17 +261,17 @@ impl Teller<'_> {
         })
     }
 
-    fn met(&self, found: &Progress, met: f64) -> String {
+    fn met(&self, found: &Progress, met: i64) -> String {
         let Some(run) = &found.run else { return String::new() };
         let mut text = format!(
             "every probe in the pile {} {} from {} on: {} h of the {} h asked for",
             self.words.hold(&self.asked.hold),
             counting(self.asked.hold.counting),
-            self.words.at(self.frame.instant(run.start())),
-            hours(found.counted, found.needed),
-            hours(found.needed, found.needed)
+            self.words.at(self.frame.instant(run.start().ceil())),
+            counted_hours(&found.counted, found.needed),
+            needed_hours(found.needed)
         );
-        let ended = run.within(run.start(), met);
+        let ended = run.within(run.start(), Some(Moment::at(met)));
         if let Some((probe, point)) = self.coldest(&ended.pieces) {
             let limit = self.asked.hold.floor.celsius();
             text += &format!(
@@ -257,12 +281,12 @@ impl Teller<'_> {
             );
         }
         self.turnings(found, &mut text);
-        text += &self.against_by_hand(run.start(), met);
+        text += &self.against_by_hand(run.start().ceil(), met);
         text + &self.bridged(found)
     }
 
     /// Readings by hand that were too cold while every probe was warm enough: told, though they do not decide.
-    fn against_by_hand(&self, start: f64, end: f64) -> String {
+    fn against_by_hand(&self, start: i64, end: i64) -> String {
         let hold = &self.asked.hold;
         let cold = self.history.probes.iter().filter(|p| p.by_hand).flat_map(|p| {
             let inside = p.readings.iter().filter(|r| (start..=end).contains(&self.frame.offset(r.at)));
@@ -285,37 +309,48 @@ impl Teller<'_> {
         }
     }
 
-    /// Interruptions that did not end the run are always told.
+    /// Interruptions that did not end the run are always told: the longest, and what they come to, up to the time when it was met.
     fn bridged(&self, found: &Progress) -> String {
-        let Some(run) = found.run.as_ref().filter(|r| !r.bridged.is_empty()) else { return String::new() };
-        let times: Vec<String> = run
-            .bridged
-            .iter()
-            .map(|(start, end)| {
-                let from = self.words.at(self.frame.instant(*start));
-                format!("{} from {from}", spoken(Span::millis((end - start) as i64)))
-            })
-            .collect();
-        let why = match self.asked.turnings {
-            Some(t) if t.recovery > Span::ZERO => {
+        let Some(run) = &found.run else { return String::new() };
+        let until = found.met.map_or_else(|| run.end(), Moment::at);
+        let Some((longest, sum)) = run.interruptions(until) else { return String::new() };
+        let from = self.words.at(self.frame.instant(longest.0.ceil()));
+        let length = spoken(Span::millis(Length::between(longest.0, longest.1).ceil()));
+        let why = match (self.asked.turnings, self.asked.hold.counting) {
+            (Some(t), _) if t.recovery > Span::ZERO => {
                 format!("by the recovery window of {} after a turning", spoken(t.recovery))
             }
-            _ => "because the text asks only for as contiguous as possible".into(),
+            (_, Counting::AsContiguous(most)) => {
+                format!("because the text asks only for as contiguous as possible (taken as {} in all)", spoken(most))
+            }
+            _ => String::new(),
         };
-        format!("; not counted, but not the end of it {why}: {}", times.join(", "))
+        let all = match run.bridged.iter().filter(|(start, _)| *start < until).count() {
+            1 => format!("{length} from {from}"),
+            count => {
+                format!(
+                    "{count} interruptions, the longest {length} from {from}, {} in all",
+                    spoken(Span::millis(sum.ceil()))
+                )
+            }
+        };
+        format!("; not counted, but not the end of it {why}: {all}")
     }
 
     fn so_far(&self, found: &Progress) -> String {
+        // What goes on is told while more can come; afterwards the longest.
+        let run = found.longest.as_ref().filter(|_| self.ended()).or(found.run.as_ref());
+        let counted = run.filter(|_| self.ended()).map_or_else(|| found.counted.clone(), Run::counted);
         let mut text = format!(
             "{} h of {} h with every probe in the pile {} {}",
-            hours(found.counted, found.needed),
-            hours(found.needed, found.needed),
+            counted_hours(&counted, found.needed),
+            needed_hours(found.needed),
             self.words.hold(&self.asked.hold),
             counting(self.asked.hold.counting)
         );
-        match (&found.run, found.going_on) {
-            (Some(run), true) => text += &format!(", since {}", self.words.at(self.frame.instant(run.start()))),
-            (Some(run), false) => text += &format!(", until {}", self.words.at(self.frame.instant(run.end()))),
+        match (run, found.going_on && !self.ended()) {
+            (Some(run), true) => text += &format!(", since {}", self.words.at(self.frame.instant(run.start().ceil()))),
+            (Some(run), false) => text += &format!(", until {}", self.words.at(self.frame.instant(run.end().ceil()))),
             (None, _) => text += &format!(", since {}", self.words.at(self.frame.from)),
         }
         self.turnings(found, &mut text);
@@ -345,12 +380,12 @@ impl Teller<'_> {
         };
         let mut text = format!(
             "at best {} h of {} h with every probe in the pile {} {}, from {} to {}, {ended}",
-            hours(longest.counted(), self.asked.hold.length.as_millis() as f64),
-            hours(found.needed, found.needed),
+            counted_hours(&longest.counted(), self.asked.hold.length.as_millis()),
+            needed_hours(found.needed),
             self.words.hold(&self.asked.hold),
             counting(self.asked.hold.counting),
-            self.words.at(self.frame.instant(longest.start())),
-            self.words.at(self.frame.instant(longest.end())),
+            self.words.at(self.frame.instant(longest.start().ceil())),
+            self.words.at(self.frame.instant(longest.end().ceil())),
         );
         self.turnings(found, &mut text);
         let lacking: Vec<String> = found.waiting.iter().map(|m| self.lacking(*m)).filter(|t| !t.is_empty()).collect();
@@ -402,16 +437,25 @@ impl Teller<'_> {
                 self.words.at(e.point.at),
                 hold.ceiling.map_or_else(String::new, |c| self.words.limit(c.0))
             ),
-            State::Unknown(probe) => self.silence(probe, stretch),
+            State::Unknown(who) => self.silence(who, stretch),
             State::Good => String::new(),
         }
     }
 
-    fn silence(&self, probe: usize, stretch: &Stretch) -> String {
-        let (from, to) = (self.frame.instant(stretch.start), self.frame.instant(stretch.end));
+    fn silence(&self, who: Silence, stretch: &Stretch) -> String {
+        let (from, to) = (self.frame.instant(stretch.start.ceil()), self.frame.instant(stretch.end.ceil()));
+        let why = match who {
+            Silence::Probe(probe) => self.set_aside(probe, from, to),
+            Silence::Zone(_) => String::new(),
+        };
+        let who = match who {
+            Silence::Probe(probe) => format!("probe {} has", self.pile[probe].probe.id),
+            Silence::Zone(zone) => {
+                format!("the probes in the zone {} have", self.material.watched.get(zone).map_or("", |w| &w.name))
+            }
+        };
         format!(
-            "probe {} has no reading that counts between {} and {} ({}; at most {} is bridged)",
-            self.pile[probe].probe.id,
+            "{who} no reading that counts between {} and {} ({}; at most {} is bridged{why})",
             self.words.at(from),
             self.words.at(spoken_end(to, self.history.until)),
             spoken(to.since(from)),
@@ -419,10 +463,17 @@ impl Teller<'_> {
         )
     }
 
+    /// Why readings in a silence do not count, where there were some.
+    fn set_aside(&self, probe: usize, from: Timestamp, to: Timestamp) -> String {
+        let inside = |e: &&super::Excluded| e.from <= to && e.to >= from;
+        let reasons: Vec<String> = self.pile[probe].excluded.iter().filter(inside).map(|e| e.reason.clone()).collect();
+        if reasons.is_empty() { String::new() } else { format!("; excluded: {}", reasons.join(", ")) }
+    }
+
     /// The gap that matters: the longest.
     fn gap(&self, found: &Progress) -> String {
         let unknown = found.timeline.iter().filter(|s| matches!(s.state, State::Unknown(_)));
-        match unknown.max_by(|a, b| (a.end - a.start).total_cmp(&(b.end - b.start))) {
+        match unknown.max_by(|a, b| Length::between(a.start, a.end).cmp(&Length::between(b.start, b.end))) {
             Some(stretch) => self.told(stretch),
             None => "the readings end too early".into(),
         }
@@ -440,9 +491,9 @@ impl Teller<'_> {
         }
     }
 
-    fn coldest(&self, pieces: &[(f64, f64)]) -> Option<(&crate::ids::ProbeId, Point)> {
+    fn coldest(&self, pieces: &[(Moment, Moment)]) -> Option<(&crate::ids::ProbeId, Point)> {
         let inside = |p: &Point| {
-            let at = self.frame.offset(p.at);
+            let at = Moment::at(self.frame.offset(p.at));
             pieces.iter().any(|(start, end)| (*start..=*end).contains(&at))
         };
         let of = |s: &&Sifted<'_>| s.points.iter().copied().filter(inside).min_by(|a, b| a.value.total_cmp(&b.value));

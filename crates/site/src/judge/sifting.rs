@@ -3,10 +3,10 @@
 //! Must never drop a reading without a reason.
 
 use pile::time::Timestamp;
+use pile::units::Celsius;
 use pile::window::Point;
 
-use super::timeline::Track;
-use super::{Check, Excluded, History, ProbeHistory};
+use super::{Check, Excluded, History, Look, ProbeHistory, TwoValues};
 use crate::entry::probes_out;
 use crate::ids::ProbeId;
 use crate::model::Position;
@@ -16,23 +16,27 @@ use crate::model::Position;
 pub(super) struct Sifted<'h> {
     /// Which probe.
     pub(super) probe: &'h ProbeHistory,
-    /// Readings that count, corrected, oldest first.
+    /// Readings that count, corrected, oldest first; of several of one instant the coldest.
     pub(super) points: Vec<Point>,
+    /// The same with the hottest of several, where there are such instants.
+    pub(super) hottest: Option<Vec<Point>>,
+    /// Those instants.
+    pub(super) two_values: Option<TwoValues>,
     /// Those that do not, by reason.
     pub(super) excluded: Vec<Excluded>,
 }
 
-impl Sifted<'_> {
-    /// The readings as the course of the pile takes them.
-    pub(super) fn track(&self) -> Track<'_> {
-        Track { points: &self.points, elsewhere: &self.probe.elsewhere }
-    }
-}
-
-/// Sifts the readings of a probe from the beginning of the clock on; with `all`, those that do not count are taken in all the same.
-pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, all: bool) -> Sifted<'h> {
+/// The checks of a probe, in the order of time.
+pub(super) fn checks_of<'h>(probe: &ProbeHistory, history: &'h History) -> Vec<&'h Check> {
     let mut checks: Vec<&Check> = history.facts.checks.iter().filter(|c| c.probe == probe.id).collect();
     checks.sort_by_key(|c| c.at);
+    checks
+}
+
+/// Sifts the readings of a probe from the beginning of the clock on.
+pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, how: Look) -> Sifted<'h> {
+    let all = how.with_excluded;
+    let checks = checks_of(probe, history);
     let mut spans = probe.not_counted.clone();
     spans.extend(failed(&checks, history));
     if !probe.by_hand && matches!(probe.position, Position::Base | Position::Core | Position::Upper) {
@@ -44,9 +48,10 @@ pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, all: bool) ->
     let (from, until) = (history.clock_begins(), history.until);
     let inside = |p: &Point| p.at >= from && p.at <= until;
     let corrected = |p: Point| {
-        let correction = checks.iter().rev().find(|c| c.at <= p.at).map_or(0.0, |c| c.correction.0);
-        // A reading that nothing corrects stays as it is, to the last digit.
-        if correction == 0.0 { p } else { Point { at: p.at, value: p.value + correction } }
+        let applied = checks.iter().rev().find(|c| c.at <= p.at && !how.uncorrected);
+        let correction = applied.map_or(0.0, |c| c.correction.0);
+        // A reading that nothing corrects stays as it is, to the last digit; minus nothing becomes nothing.
+        if correction == 0.0 && p.value != 0.0 { p } else { Point { at: p.at, value: p.value + correction } }
     };
     let mut points = Vec::with_capacity(probe.readings.len());
     let mut excluded: Vec<Excluded> = Vec::new();
@@ -79,8 +84,34 @@ pub(super) fn sift<'h>(probe: &'h ProbeHistory, history: &History, all: bool) ->
             points.push(corrected(*point));
         }
     }
-    points.sort_by_key(|p| p.at);
-    Sifted { probe, points, excluded }
+    points.retain(|p| p.value.is_finite());
+    // By value too, so that the order in which two values of one instant came says nothing.
+    points.sort_by(|a, b| a.at.cmp(&b.at).then_with(|| a.value.total_cmp(&b.value)));
+    points.dedup();
+    let two_values = two_values(&probe.id, &points);
+    let hottest = two_values.as_ref().map(|_| {
+        let mut hottest: Vec<Point> = points.iter().rev().copied().collect();
+        hottest.dedup_by_key(|p| p.at);
+        hottest.reverse();
+        hottest
+    });
+    points.dedup_by_key(|p| p.at);
+    Sifted { probe, points, hottest, two_values, excluded }
+}
+
+/// Instants with more than one value; the points are in the order of time and value.
+fn two_values(probe: &ProbeId, points: &[Point]) -> Option<TwoValues> {
+    let several = || points.chunk_by(|a, b| a.at == b.at).filter(|same| same.len() > 1);
+    let (first, last) = (several().next()?, several().next_back()?);
+    let value = |point: Option<&Point>| Celsius(point.map_or(0.0, |p| p.value));
+    Some(TwoValues {
+        probe: probe.clone(),
+        instants: several().count(),
+        first: first[0].at,
+        last: last[0].at,
+        coldest: value(first.first()),
+        hottest: value(first.last()),
+    })
 }
 
 /// The times flagged by failed checks: back to the last good one, and on until the next.

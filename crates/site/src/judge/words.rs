@@ -3,8 +3,9 @@
 //! Must never print a temperature on the other side of the limit that it is judged by.
 
 use pile::time::Timestamp;
-use pile::units::{Celsius, Decimals, Readable};
+use pile::units::{Celsius, Decimals, Kelvin, Readable, converted};
 
+use super::exact::Length;
 use crate::criteria::{Counting, Floor, Hold};
 use crate::model::Display;
 use crate::zone::Zone;
@@ -33,6 +34,27 @@ impl Words<'_> {
             Display::Us => (Celsius(celsius).fahrenheit(), Celsius(limit).fahrenheit(), "°F"),
         };
         format!("{} {sign}", beside(value, limit))
+    }
+
+    /// A temperature with all the digits that it was sent with, and at least one.
+    pub(super) fn plain(&self, celsius: Celsius) -> String {
+        let (value, sign) = match self.display {
+            Display::Metric => (celsius.0, "°C"),
+            Display::Us => (celsius.fahrenheit(), "°F"),
+        };
+        // Nothing below nothing is nothing, and what a conversion leaves beyond fifteen digits is none of the probe's.
+        let value = converted(value) + 0.0;
+        if value.fract() == 0.0 { format!("{value:.1} {sign}") } else { format!("{value} {sign}") }
+    }
+
+    /// A difference of temperatures, with its sign.
+    pub(super) fn difference(&self, kelvin: Kelvin) -> String {
+        let (value, sign) = match self.display {
+            Display::Metric => (kelvin.0, "°C"),
+            Display::Us => (kelvin.0 * 1.8, "°F"),
+        };
+        let text = format!("{value:+.3}");
+        format!("{} {sign}", text.trim_end_matches('0').trim_end_matches('.'))
     }
 
     pub(super) fn limit(&self, celsius: f64) -> String {
@@ -65,15 +87,26 @@ pub fn beside(value: f64, limit: f64) -> String {
     if value.abs() >= 1e15 {
         return Readable(value).to_string();
     }
+    // Nothing below nothing is nothing.
+    let positive = |text: String| if text.parse() == Ok(0.0) { text.trim_start_matches('-').to_owned() } else { text };
     (1..=DIGITS_MAX)
-        .map(|digits| format!("{value:.digits$}"))
+        .map(|digits| positive(format!("{value:.digits$}")))
         .find(|text| text.parse::<f64>().ok().and_then(|shown| shown.partial_cmp(&limit)) == value.partial_cmp(&limit))
-        .unwrap_or_else(|| format!("{value}"))
+        .unwrap_or_else(|| positive(format!("{value}")))
 }
 
-/// Hours of a length in milliseconds, never rounded up to those needed.
-pub(super) fn hours(counted: f64, needed: f64) -> String {
-    let (counted, needed) = (counted / 3.6e6, needed / 3.6e6);
+/// Hours of a length, never rounded up to those needed.
+pub(super) fn counted_hours(counted: &Length, needed_ms: i64) -> String {
+    hours(counted.hours(needed_ms), needed_ms as f64 / 3.6e6)
+}
+
+/// Hours that are asked for.
+pub(super) fn needed_hours(needed_ms: i64) -> String {
+    let needed = needed_ms as f64 / 3.6e6;
+    hours(needed, needed)
+}
+
+fn hours(counted: f64, needed: f64) -> String {
     // Minutes would vanish in one decimal.
     let least = if counted < 1.0 && counted > 0.0 { 2 } else { 1 };
     let cut = |digits: usize| rounded_down(counted, digits);
@@ -115,6 +148,9 @@ mod tests {
             (130.999, 131.0, "130.999", "never 131.0"),
             (76.72, 76.7, "76.72", "above the ceiling stays above it"),
             (54.999_999_9, 55.0, "54.9999999", "all its digits, where six are not enough"),
+            (-0.0, 55.0, "0.0", "minus nothing is nothing"),
+            (-0.04, 55.0, "0.0", "and so is what rounds to it"),
+            (-0.04, 0.0, "-0.04", "but not across a limit of nothing"),
         ] {
             assert_eq!(beside(value, limit), want, "{why}");
         }

@@ -5,12 +5,12 @@
 use std::collections::BTreeMap;
 
 use pile::time::Span;
-use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres, Readable};
+use pile::units::{CubicMetres, CubicMetresPerHour, Kelvin, LitresPerMinute, Metres, Readable};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::model::{
-    Bin, Blower, BlowerRole, BlowerSchedule, Direction, Gateway, GatewayStatus, POSITIONS, Position, Probe, RunProof,
-    TopicMap,
+    Bin, Blower, BlowerRole, BlowerSchedule, Direction, Gateway, GatewayStatus, POSITIONS, Position, Probe, Process,
+    RunProof, SYSTEMS, TopicMap,
 };
 use crate::quantity::Quantity;
 
@@ -29,7 +29,7 @@ const BLOWER_KEYS: [&str; 7] = ["id", "role", "direction", "flow_m3_per_h", "flo
 const ROLES: [(&str, BlowerRole); 2] = [("pile", BlowerRole::Pile), ("building_exhaust", BlowerRole::BuildingExhaust)];
 const DIRECTIONS: [(&str, Direction); 2] = [("upward", Direction::Upward), ("suction", Direction::Suction)];
 const GATEWAY_KEYS: [&str; 4] = ["id", "probes", "topic", "gone"];
-const BIN_KEYS: [&str; 12] = [
+const BIN_KEYS: [&str; 15] = [
     "id",
     "volume_m3",
     "volume_yd3",
@@ -41,6 +41,9 @@ const BIN_KEYS: [&str; 12] = [
     "valve",
     "hose_l_per_min",
     "hose_gal_per_min",
+    "system",
+    "suction",
+    "uncertainty_kelvin",
     "probes",
 ];
 const PROBE_KEYS: [&str; 10] = [
@@ -449,6 +452,14 @@ fn bin(
     if let (Some(item), Some(Some(valve))) = (&valve_item, &valve) {
         once(valves, item, valve.as_str(), "valve", faults);
     }
+    let process = Process {
+        system: section.optional("system").and_then(|item| item.choice(&SYSTEMS, faults)),
+        suction: section.optional("suction").and_then(|item| item.truth(faults)),
+        uncertainty: section
+            .optional("uncertainty_kelvin")
+            .and_then(|item| item.number(0.0..=10.0, "K", faults))
+            .map(Kelvin),
+    };
     let mut probes = Vec::new();
     for node in section.list("probes", faults) {
         // A bin whose own id is faulty still has its probes checked; the placeholder never leaves this function.
@@ -466,6 +477,7 @@ fn bin(
         valve: valve.flatten(),
         flow: flow.map(CubicMetresPerHour),
         hose: hose.map(LitresPerMinute),
+        process,
         probes,
         place: faults.place(section.at),
     })

@@ -2,7 +2,7 @@
 //!
 //! Must never give up on a group because one of its keys is wrong.
 
-use pile::units::Readable;
+use pile::units::{Readable, converted};
 
 use std::ops::RangeInclusive;
 use std::path::PathBuf;
@@ -213,7 +213,7 @@ impl<'t> Section<'t> {
             (Some(item), None) => item.number(range, unit, faults),
             (None, Some(item)) => {
                 let us_range = range.start() / factor..=range.end() / factor;
-                item.number(us_range, us_unit, faults).map(|value| value * factor)
+                item.number(us_range, us_unit, faults).map(|value| converted(value * factor))
             }
             (None, None) => None,
         }
