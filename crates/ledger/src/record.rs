@@ -64,7 +64,7 @@ pub struct Partly {
 /// What it takes to prove to others what was measured in a span of time.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct Evidence {
-    /// The rows that were written in the span, one after the other: number and text.
+    /// The rows from the one before the span to the newest, one after the other: number and text.
     pub rows: Vec<(u64, String)>,
     /// The rows that hold the root of each hour of the span.
     pub hours: Vec<HourRow>,
@@ -186,7 +186,7 @@ impl Ledger {
     ) -> Result<Evidence, LedgerError> {
         self.reading("gathering what proves the readings", |conn| {
             let Proven { rows: hours, left_out, taken_out } = hours::readings(conn, from, to, each)?;
-            Ok(Evidence { rows: written(conn, from, to)?, hours, left_out, taken_out, hashes: hashes(conn)? })
+            Ok(Evidence { rows: written(conn, from)?, hours, left_out, taken_out, hashes: hashes(conn)? })
         })
     }
 
@@ -437,14 +437,13 @@ fn hashes(conn: &Connection) -> Result<Vec<Hash>, Cause> {
     rows::all(conn, sql, [record_end::newest(conn)?], record_end::link)
 }
 
-/// The rows from the first to the last that was written in a span; between them there may be some whose clock was elsewhere. What is no text is
-/// given as the text that it nearly is, so that whoever verifies it finds the place.
-fn written(conn: &Connection, from: Timestamp, to: Timestamp) -> Result<Vec<(u64, String)>, Cause> {
-    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN 0 AND ?3 AND seq BETWEEN
-               (SELECT min(seq) FROM record WHERE at >= ?1 AND at < ?2 AND seq >= 0)
-               AND (SELECT max(seq) FROM record WHERE at >= ?1 AND at < ?2 AND seq <= ?3)
+/// The row before the first that was written in a span or after, and every row from there to the newest, so that it can be seen that none of them is
+/// left out. What is no text is given as the text that it nearly is, so that whoever verifies it finds the place.
+fn written(conn: &Connection, from: Timestamp) -> Result<Vec<(u64, String)>, Cause> {
+    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN 0 AND ?2 AND seq >=
+               coalesce((SELECT min(seq) FROM record WHERE at >= ?1 AND seq BETWEEN 0 AND ?2), ?2) - 1
                ORDER BY seq";
-    rows::all(conn, sql, params![from.as_millis(), to.as_millis(), record_end::newest(conn)?], |row| {
+    rows::all(conn, sql, params![from.as_millis(), record_end::newest(conn)?], |row| {
         Ok((row.get::<_, i64>(0)?.unsigned_abs(), record_end::text_of(row, 1)?))
     })
 }
