@@ -10,13 +10,13 @@ use std::process::ExitCode;
 
 use ledger::{Access, Evidence, Ledger};
 use pile::time::{Span, Timestamp};
-use seal::bundle::{self, Manifest};
+use seal::bundle::{self, Manifest, Why};
 use seal::merkle::{Hash, Tree, sha256, sha256_of};
 use seal::note::{Checkpoint, SignerKey};
 use seal::proof::{ConsistencyProof, RowProof};
 use seal::readings::{self, HOUR, Table};
 use site::model::Site;
-use site::zone::rfc3339_millis;
+use site::zone::{parse_rfc3339, rfc3339_millis};
 
 use crate::cli::{ExportArgs, RecordCommand};
 use crate::clock::Clock;
@@ -90,6 +90,12 @@ fn export(site: &Site, args: &ExportArgs) -> Result<(), CommandError> {
     let to = readings::hour_of(to + HOUR - Span::millis(1));
     if to <= from {
         return Err(CommandError::Usage("--to must be after --from".into()));
+    }
+    if to.since(from) > HOUR.times(i64::try_from(bundle::HOURS_MOST).unwrap_or(i64::MAX)) {
+        return Err(CommandError::Usage(format!(
+            "a bundle is of at most {} hours; give a later --from, or make more than one",
+            bundle::HOURS_MOST
+        )));
     }
     let previous = args.previous.as_ref().map(|path| read_previous(path)).transpose()?;
     let (folder, said) = grown(site, (from, to), previous.as_deref(), &[], &args.out)?;
@@ -186,14 +192,30 @@ fn fill(
         folder.write(bundle::CONSISTENCY, consistency(previous, key, &tree)?.text())?;
     }
     let readings: u64 = table.hours().values().map(readings::HourTree::readings).sum();
+    let present: std::collections::BTreeSet<Timestamp> = hours.iter().map(|row| row.hour).collect();
+    let known: std::collections::BTreeMap<Timestamp, Why> = left_out
+        .iter()
+        .map(|hour| (*hour, Why::NotOnRecord))
+        .chain(taken_out.iter().map(|hour| (*hour, Why::TakenOut)))
+        .collect();
+    let absent = bundle::absent(
+        (from, to),
+        |hour| present.contains(&hour),
+        |hour| known.get(&hour).copied().unwrap_or(Why::NoReadings),
+    );
+    // Rows of a clock that was ahead are no reason to say that it was made before them.
+    let newest =
+        rows.iter().filter_map(|(_, text)| seal::row::parse(text).ok().and_then(|row| parse_rfc3339(&row.time)));
+    let made_at = newest.fold(Clock::live().now(), Timestamp::max);
     let manifest = Manifest {
-        site: site.id.clone(),
+        // The record's own name, which stays where the site's id is changed.
+        site: key.name().strip_prefix(bundle::ORIGIN).unwrap_or(key.name()).to_owned(),
         name: site.name.clone(),
         from: rfc3339_millis(from),
         to: rfc3339_millis(to),
-        made_at: rfc3339_millis(Clock::live().now()),
+        made_at: rfc3339_millis(made_at),
         software: format!("hypocaust {}", env!("CARGO_PKG_VERSION")),
-        hours_left_out: left_out.iter().map(|hour| rfc3339_millis(*hour)).collect(),
+        absent,
         files: folder.files.clone(),
     };
     let cannot = |e: &dyn std::fmt::Display| CommandError::Refused(format!("the list of files cannot be written: {e}"));
@@ -231,7 +253,7 @@ fn fill(
 }
 
 fn consistency(previous: &str, key: &SignerKey, tree: &Tree) -> Result<ConsistencyProof, CommandError> {
-    let earlier = Checkpoint::open(previous, &key.verifier()).map_err(|e| {
+    let earlier = Checkpoint::open(&seal::note::unfolded(previous), &key.verifier()).map_err(|e| {
         CommandError::Refused(format!("the earlier checkpoint: {e}; give a file that `record checkpoint` wrote here"))
     })?;
     let size = usize::try_from(earlier.size).unwrap_or(usize::MAX);

@@ -37,7 +37,7 @@ pub(crate) use mailed::{Rendered, render};
 use sources::Sources;
 
 /// The kind of the row that says that a report was issued.
-const ISSUED: &str = "report.issued";
+const ISSUED: &str = seal::bundle::ISSUED_KIND;
 
 /// Carries out a command about reports.
 ///
@@ -106,7 +106,7 @@ fn of_week(site: &Site, args: &ReportWeekArgs, now: Timestamp) -> Result<(), Com
     bar.finish_and_clear();
     let out = args.out.clone().unwrap_or_else(|| PathBuf::from(format!("report-{name}")));
     let report = Report { what: "week", name: &name, number: facts.edition.number, shelf };
-    let issued = hand_over(site, &report, &files, &out, now)?;
+    let (files, is_issued) = hand_over(site, &report, &files, &out, now)?;
     if args.bundle {
         let zip = out.join(format!("report-{name}.zip"));
         if zip.exists() {
@@ -115,7 +115,12 @@ fn of_week(site: &Site, args: &ReportWeekArgs, now: Timestamp) -> Result<(), Com
             std::fs::remove_file(&zip).map_err(|source| CommandError::Io { what, source })?;
         }
         // Under a folder of their own, apart from the figures of the bundle itself.
-        let more: Vec<_> = issued.0.iter().map(|(name, bytes)| (format!("report/{name}"), bytes.clone())).collect();
+        // A report that was not issued is on no record, and so not in it.
+        let own = is_issued.then_some(&files.0).into_iter().flatten();
+        let more: Vec<_> = own.map(|(name, bytes)| (format!("report/{name}"), bytes.clone())).collect();
+        if !is_issued {
+            println!("{}: the report's files are not in it, because they were not issued", zip.display());
+        }
         let previous = before(site, from)?;
         let said = crate::record::zip(site, (from, to), previous.as_ref().map(|(_, note)| note.as_str()), &more, &zip)?;
         print!("{said}");
@@ -227,40 +232,43 @@ enum Made {
     New(Files),
 }
 
-/// Issues what is new, writes the files for the person who asked, and says what is what.
+/// Issues what is new, writes the files for the person who asked, and says what is what; gives whether they were issued.
 fn hand_over<'m>(
     site: &Site,
     report: &Report<'_>,
     made: &'m Made,
     out: &Path,
     now: Timestamp,
-) -> Result<&'m Files, CommandError> {
+) -> Result<(&'m Files, bool), CommandError> {
     let edition = match report.number {
         1 => "first edition".to_owned(),
         n => format!("amended {}", n - 1),
     };
+    let mut is_issued = true;
     let (files, said) = match made {
         Made::Earlier(files) => (files, format!("{edition}, as it was issued: its figures are still the same")),
-        Made::Draft(files) => (files, "a draft: its time is not over, and nothing was issued".to_owned()),
+        Made::Draft(files) => {
+            is_issued = false;
+            (files, "a draft: its time is not over, and nothing was issued".to_owned())
+        }
         Made::New(files) => match Folder::lock(&site.data_folder) {
             Ok(folder) => {
                 issue(&folder, report, files, now)?;
                 (files, format!("{edition}, issued: its files and their hashes are on record"))
             }
             // Only one process writes; the daemon issues with the week's mail.
-            Err(FolderError::InUse { .. }) => (
-                files,
-                format!(
-                    "{edition}, not issued: the daemon is running and issues with its mail; these are copies to look at"
-                ),
-            ),
+            Err(FolderError::InUse { .. }) => {
+                is_issued = false;
+                let said = "not issued: the daemon is running and issues with its mail; these are copies to look at";
+                (files, format!("{edition}, {said}"))
+            }
             Err(error) => return Err(error.into()),
         },
     };
     files.write(out)?;
     println!("{}: {} {}, {said}", out.display(), report.what, report.name);
     print!("{}", files.listed());
-    Ok(files)
+    Ok((files, is_issued))
 }
 
 /// Keeps an edition and puts its files on record.

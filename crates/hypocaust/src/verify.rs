@@ -13,7 +13,7 @@ use crate::cli::VerifyArgs;
 use crate::commands::CommandError;
 use crate::zipped::{self, Archive};
 
-/// Checks a bundle; exit 1 where something does not hold.
+/// Checks a bundle; exit 1 where something does not hold, 2 where all does and nobody said whose key it is.
 ///
 /// # Errors
 /// When there is no bundle, or it is not whole enough to begin with.
@@ -64,7 +64,14 @@ pub fn verify(args: &VerifyArgs) -> Result<ExitCode, CommandError> {
             }
         }
     }
-    Ok(if holds { ExitCode::SUCCESS } else { ExitCode::from(1) })
+    if !holds {
+        return Ok(ExitCode::from(1));
+    }
+    if key.is_none() {
+        println!("consistent, signer unknown: give the key that the site published as --vkey");
+        return Ok(ExitCode::from(UNKNOWN));
+    }
+    Ok(ExitCode::SUCCESS)
 }
 
 /// A line of the answer. What a bundle says of itself is quoted and cut: whoever made it may want to write over the answer.
@@ -74,5 +81,7 @@ fn quoted(said: &str) -> String {
     format!("{}{end}", site::plain::line(&cut))
 }
 
+/// The exit code where all of it holds by the bundle's own key, which anybody could have made.
+const UNKNOWN: u8 = 2;
 /// Characters of one line.
 const SAID_LONGEST: usize = 1_000;

@@ -86,6 +86,7 @@ pub fn check_file(
     step("references", references(&doing));
     if layout >= schema::STEPS.len() as i64 {
         step(ROWS, readable(&doing));
+        step("record", on_record(&doing));
         step(DAYS, packed_days(&doing, progress));
         step("amounts", crate::read::counts(&doing).map(|counts| Finding::Good(amounts(&counts))));
     } else {
@@ -245,6 +246,22 @@ fn readable(conn: &Connection) -> Result<Finding, Cause> {
     }
     faults = cut(faults);
     faults.extend(aside);
+    Ok(Finding::Bad(faults))
+}
+
+/// The rows of the record, and what the tables say against them.
+fn on_record(conn: &Connection) -> Result<Finding, Cause> {
+    let check = crate::held::tables(conn)?;
+    if check.faults.is_empty() {
+        return Ok(Finding::Good(format!(
+            "{} rows, each naming the hash of the one before; the tables say what they say",
+            check.rows
+        )));
+    }
+    let mut faults = check.faults;
+    if check.more > 0 {
+        faults.push(format!("and {} more", check.more));
+    }
     Ok(Finding::Bad(faults))
 }
 

@@ -14,6 +14,7 @@ mod error;
 mod folder;
 mod give_back;
 mod height;
+mod held;
 mod hours;
 mod json;
 mod numbers;

@@ -2,6 +2,8 @@
 //!
 //! Must never change or drop a row, and never keep a change of state from being stored for the sake of its row's form.
 
+use std::collections::BTreeSet;
+
 use engine::alarm::{Alarm, AlarmEvent};
 use engine::effect::{KeptRule, Mail, MailId, MailState};
 use engine::reports::KeptReport;
@@ -19,12 +21,15 @@ use site::entry::{Batch, Entry};
 use site::zone::rfc3339_millis;
 
 use crate::error::Cause;
+use crate::held::Held;
 use crate::hours::{self, HourRow, Proven, RecordState};
 use crate::record_end::{self, End};
 use crate::{Ledger, LedgerError, json, rows, set_aside};
 
 /// The kind of the first row.
-const BEGIN: &str = "record.begin";
+pub(crate) const BEGIN: &str = "record.begin";
+/// What it says where nothing is older than the record.
+pub(crate) const WITH_THE_STORE: &str = "the record begins with the store";
 /// Faults that a check of the record lists before it only counts them.
 const FAULTS_LISTED: usize = 20;
 
@@ -59,7 +64,7 @@ pub struct Partly {
 /// What it takes to prove to others what was measured in a span of time.
 #[derive(Clone, Debug, PartialEq, Default)]
 pub struct Evidence {
-    /// The rows that were written in the span, one after the other: number and text.
+    /// The rows from the one before the span to the newest, one after the other: number and text.
     pub rows: Vec<(u64, String)>,
     /// The rows that hold the root of each hour of the span.
     pub hours: Vec<HourRow>,
@@ -181,52 +186,20 @@ impl Ledger {
     ) -> Result<Evidence, LedgerError> {
         self.reading("gathering what proves the readings", |conn| {
             let Proven { rows: hours, left_out, taken_out } = hours::readings(conn, from, to, each)?;
-            Ok(Evidence { rows: written(conn, from, to)?, hours, left_out, taken_out, hashes: hashes(conn)? })
+            Ok(Evidence { rows: written(conn, from)?, hours, left_out, taken_out, hashes: hashes(conn)? })
         })
     }
 
-    /// Computes the record again: every row's form, number, link and hash, and the root of every hour from the readings that are stored.
+    /// Computes the record again: every row's form, number, link and hash, what the tables say against it, and the root of every hour from the readings that are stored.
     ///
     /// # Errors
     /// [`LedgerError`] when the ledger cannot be read; what does not hold is not an error but the answer.
     pub fn check_record(&self) -> Result<RecordCheck, LedgerError> {
         self.reading("checking the record", |conn| {
             let mut check = RecordCheck::default();
-            let newest = record_end::newest(conn)?;
-            let mut query = conn.prepare("SELECT seq, at, text, hash FROM record ORDER BY seq")?;
-            let mut found = query.query([])?;
-            let mut head = Head::START;
-            while let Some(row) = found.next()? {
-                check.rows += 1;
-                let seq: i64 = row.get(0)?;
-                if !(0..=newest).contains(&seq) {
-                    check.fault(format!("row {seq}: {}", record_end::NO_NUMBER));
-                    continue;
-                }
-                match row.get_ref(2)?.as_str() {
-                    Ok(text) => {
-                        if let Err(e) = head.follow(text) {
-                            check.fault(format!("row {seq}: {e}"));
-                            head =
-                                Head { next: seq.unsigned_abs() + 1, prev: seal::merkle::leaf_hash(text.as_bytes()) };
-                        }
-                    }
-                    Err(_) => {
-                        check.fault(format!("row {seq}: its text {}", record_end::is_no("text", row.get_ref(2)?)));
-                        head = Head { next: seq.unsigned_abs() + 1, prev: record_end::link(row)? };
-                    }
-                }
-                if let Some(why) = record_end::no_time(row)? {
-                    check.fault(format!("row {seq}: {why}"));
-                }
-                match record_end::stored_hash(row)? {
-                    Ok(stored) if stored == head.prev => {}
-                    Ok(_) => {
-                        check.fault(format!("row {seq}: its hash is {}, another one is kept beside it", head.prev));
-                    }
-                    Err(why) => check.fault(format!("row {seq}: {why}")),
-                }
-            }
+            let (held, faults, _) = follow(conn, &mut check)?;
+            faults.into_iter().for_each(|(_, fault)| check.fault(fault));
+            held.compare(conn, &mut check)?;
             hours::check(conn, &mut check)?;
             Ok(check)
         })
@@ -243,6 +216,65 @@ impl RecordCheck {
         }
     }
 }
+
+/// Reads every row again: what they say of the tables, what does not hold, by its row, and which broken rows are named by the ones behind them.
+pub(crate) fn follow(conn: &Connection, check: &mut RecordCheck) -> Result<Followed, Cause> {
+    let (mut held, mut faults, mut named) = (Held::default(), Vec::new(), BTreeSet::new());
+    let newest = record_end::newest(conn)?;
+    let mut query = conn.prepare("SELECT seq, at, text, hash FROM record ORDER BY seq")?;
+    let mut found = query.query([])?;
+    let mut head = Head::START;
+    while let Some(row) = found.next()? {
+        check.rows += 1;
+        let seq: i64 = row.get(0)?;
+        let mut fault = |what: String| faults.push((seq, format!("row {seq}: {what}")));
+        if !(0..=newest).contains(&seq) {
+            fault(record_end::NO_NUMBER.into());
+            continue;
+        }
+        match row.get_ref(2)?.as_str() {
+            Ok(text) => match head.follow(text) {
+                Ok(row) => {
+                    if row.kind == record_end::BROKEN {
+                        named.extend(row.body["row"].as_i64());
+                    }
+                    held.take(row);
+                }
+                Err(e) => {
+                    fault(e.to_string());
+                    head = Head { next: seq.unsigned_abs() + 1, prev: seal::merkle::leaf_hash(text.as_bytes()) };
+                    // What it says is held against the tables all the same, where it can be read.
+                    match row::parse(text) {
+                        Ok(row) => {
+                            if row.kind == record_end::BROKEN {
+                                named.extend(row.body["row"].as_i64());
+                            }
+                            held.take(row);
+                        }
+                        Err(_) => held.unreadable(),
+                    }
+                }
+            },
+            Err(_) => {
+                fault(format!("its text {}", record_end::is_no("text", row.get_ref(2)?)));
+                head = Head { next: seq.unsigned_abs() + 1, prev: record_end::link(row)? };
+                held.unreadable();
+            }
+        }
+        if let Some(why) = record_end::no_time(row)? {
+            fault(why);
+        }
+        match record_end::stored_hash(row)? {
+            Ok(stored) if stored == head.prev => {}
+            Ok(_) => fault(format!("its hash is {}, another one is kept beside it", head.prev)),
+            Err(why) => fault(why),
+        }
+    }
+    Ok((held, faults, named))
+}
+
+/// What [`follow`] gives.
+type Followed = (Held, Vec<(i64, String)>, BTreeSet<i64>);
 
 /// Writes the next row. Before the very first one comes a row that says where the record begins, and after a broken one a row that names it.
 pub(crate) fn append(conn: &Connection, end: &mut End, at: Timestamp, kind: &str, body: &Value) -> Result<(), Cause> {
@@ -280,7 +312,7 @@ fn beginning(conn: &Connection) -> Result<Value, Cause> {
     let words = if runs > 0 || readings || events {
         "the record begins here; what the store held before is older than it and not covered by it"
     } else {
-        "the record begins with the store"
+        WITH_THE_STORE
     };
     Ok(json!({ "life": life, "earlier_runs": runs, "earlier_readings": readings, "words": words }))
 }
@@ -307,12 +339,20 @@ pub(crate) fn batch(batch: &Batch) -> Value {
 
 /// The body of a row about an event in an alarm's life, acknowledgements and shelving among them.
 pub(crate) fn alarm(alarm: &Alarm, event: &AlarmEvent) -> Value {
+    let mut body = alarm_event(event);
+    body["rule"] = json!(alarm.key.rule);
+    body["about"] = json!(alarm.key.subject.as_str());
+    body["title"] = json!(alarm.title);
+    body["priority"] = json!(alarm.priority.key());
+    body
+}
+
+/// The part of it that tells of the event alone.
+pub(crate) fn alarm_event(event: &AlarmEvent) -> Value {
     json!({
         "alarm": event.alarm.0, "occurrence": event.occurrence, "event": event.kind.key(),
-        "before": rows::state_word(event.before), "after": rows::state_word(event.after),
-        "rule": alarm.key.rule, "about": alarm.key.subject.as_str(), "title": alarm.title, "priority": alarm.priority.key(),
-        "words": event.words, "revision": event.revision, "at": rfc3339_millis(event.at),
-        "evidence_at": event.evidence_at.map(rfc3339_millis)
+        "before": rows::state_word(event.before), "after": rows::state_word(event.after), "words": event.words,
+        "revision": event.revision, "at": rfc3339_millis(event.at), "evidence_at": event.evidence_at.map(rfc3339_millis)
     })
 }
 
@@ -397,14 +437,13 @@ fn hashes(conn: &Connection) -> Result<Vec<Hash>, Cause> {
     rows::all(conn, sql, [record_end::newest(conn)?], record_end::link)
 }
 
-/// The rows from the first to the last that was written in a span; between them there may be some whose clock was elsewhere. What is no text is
-/// given as the text that it nearly is, so that whoever verifies it finds the place.
-fn written(conn: &Connection, from: Timestamp, to: Timestamp) -> Result<Vec<(u64, String)>, Cause> {
-    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN 0 AND ?3 AND seq BETWEEN
-               (SELECT min(seq) FROM record WHERE at >= ?1 AND at < ?2 AND seq >= 0)
-               AND (SELECT max(seq) FROM record WHERE at >= ?1 AND at < ?2 AND seq <= ?3)
+/// The row before the first that was written in a span or after, and every row from there to the newest, so that it can be seen that none of them is
+/// left out. What is no text is given as the text that it nearly is, so that whoever verifies it finds the place.
+fn written(conn: &Connection, from: Timestamp) -> Result<Vec<(u64, String)>, Cause> {
+    let sql = "SELECT seq, text FROM record WHERE seq BETWEEN 0 AND ?2 AND seq >=
+               coalesce((SELECT min(seq) FROM record WHERE at >= ?1 AND seq BETWEEN 0 AND ?2), ?2) - 1
                ORDER BY seq";
-    rows::all(conn, sql, params![from.as_millis(), to.as_millis(), record_end::newest(conn)?], |row| {
+    rows::all(conn, sql, params![from.as_millis(), record_end::newest(conn)?], |row| {
         Ok((row.get::<_, i64>(0)?.unsigned_abs(), record_end::text_of(row, 1)?))
     })
 }

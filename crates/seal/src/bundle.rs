@@ -5,14 +5,16 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::{self, BufRead, Read};
 
+use pile::time::Timestamp;
 use serde_json::{Value, json};
+use site::zone::{parse_rfc3339, rfc3339_millis};
 
 use crate::canonical;
 use crate::limits;
 use crate::merkle::{Hash, sha256, sha256_of};
-use crate::note::{Checkpoint, NoteError, SignerKey, VerifierKey};
+use crate::note::{self, Checkpoint, NoteError, SignerKey, VerifierKey};
 use crate::proof::{ConsistencyProof, RowProof};
-use crate::readings::{HEADER, Table};
+use crate::readings::{HEADER, HOUR, Table, hour_of};
 use crate::row::{self, Head, Row};
 
 /// The readings.
@@ -46,7 +48,19 @@ pub const HOUR_KIND: &str = "readings.hour";
 /// The first line of the note over the manifest; keeps it apart from a checkpoint.
 const MANIFEST_HEAD: &str = "hypocaust-bundle-manifest@v1";
 /// The version of the manifest's form.
-const VERSION: u64 = 1;
+const VERSION: u64 = 2;
+/// The names that a manifest has.
+const MANIFEST_NAMES: [&str; 9] = ["absent", "files", "from", "made_at", "name", "site", "software", "to", "v"];
+/// What a record is called before the site's id: see the key's name.
+pub const ORIGIN: &str = "hypocaust/";
+/// Where the files of a report lie in a bundle.
+pub const REPORT: &str = "report/";
+/// The kind of a row that says which files a report was issued with.
+pub const ISSUED_KIND: &str = "report.issued";
+/// The kind of a row that says that readings were taken out after their time.
+pub const PRUNED_KIND: &str = "pruned";
+/// Hours of one bundle.
+pub const HOURS_MOST: usize = limits::HOURS_MOST;
 
 /// The name of the file with the proof of a row.
 pub fn proof_name(seq: u64) -> String {
@@ -68,10 +82,77 @@ pub struct Manifest {
     pub made_at: String,
     /// The program's version.
     pub software: String,
-    /// Hours of that time whose readings are not on record and so not in it.
-    pub hours_left_out: Vec<String>,
+    /// Hours of that time that are not in it, oldest first.
+    pub absent: Vec<Absent>,
     /// Each file with its length and hash.
     pub files: BTreeMap<String, (u64, Hash)>,
+}
+
+/// Hours that follow one another and are not in a bundle for one reason.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Absent {
+    /// The first of them.
+    pub from: String,
+    /// The end of the last.
+    pub to: String,
+    /// Why.
+    pub why: Why,
+}
+
+/// Why an hour is not in a bundle.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Why {
+    /// Nothing was stored of it.
+    NoReadings,
+    /// Its readings are not all under a root, or cannot be read.
+    NotOnRecord,
+    /// Some of its readings were taken out after their time.
+    TakenOut,
+}
+
+impl Why {
+    /// Its word.
+    pub fn key(self) -> &'static str {
+        match self {
+            Why::NoReadings => "no-readings",
+            Why::NotOnRecord => "not-on-record",
+            Why::TakenOut => "taken-out",
+        }
+    }
+
+    fn named(word: &str) -> Option<Why> {
+        [Why::NoReadings, Why::NotOnRecord, Why::TakenOut].into_iter().find(|why| why.key() == word)
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Why::NoReadings => "have no readings",
+            Why::NotOnRecord => "are left out: their readings are not all on record",
+            Why::TakenOut => "are left out: readings of them were taken out after their time",
+        }
+    }
+}
+
+/// The hours of a span that are not in a bundle, gathered: `present` says which are, and `why` for which reason others are not.
+pub fn absent(
+    (from, to): (Timestamp, Timestamp),
+    present: impl Fn(Timestamp) -> bool,
+    why: impl Fn(Timestamp) -> Why,
+) -> Vec<Absent> {
+    let mut out: Vec<Absent> = Vec::new();
+    let mut hour = from;
+    while hour < to {
+        let next = hour + HOUR;
+        if !present(hour) {
+            let (begins, ends, why) = (rfc3339_millis(hour), rfc3339_millis(next), why(hour));
+            match out.last_mut().filter(|last| last.why == why && last.to == begins) {
+                Some(last) => last.to = ends,
+                None => out.push(Absent { from: begins, to: ends, why }),
+            }
+        }
+        hour = next;
+    }
+    out
 }
 
 impl Manifest {
@@ -85,9 +166,14 @@ impl Manifest {
             .iter()
             .map(|(name, (bytes, hash))| json!({ "name": name, "bytes": bytes, "sha256": hash.to_hex() }))
             .collect();
+        let absent: Vec<Value> = self
+            .absent
+            .iter()
+            .map(|hours| json!({ "from": hours.from, "to": hours.to, "why": hours.why.key() }))
+            .collect();
         canonical::text(&json!({
             "v": VERSION, "site": self.site, "name": self.name, "from": self.from, "to": self.to, "made_at": self.made_at,
-            "software": self.software, "hours_left_out": self.hours_left_out, "files": files
+            "software": self.software, "absent": absent, "files": files
         }))
     }
 
@@ -101,12 +187,22 @@ impl Manifest {
 
     fn parse(text: &str) -> Option<Manifest> {
         let value = canonical::parse(text).ok()?;
+        let named: Vec<&str> = value.as_object()?.keys().map(String::as_str).collect();
+        (named.len() == MANIFEST_NAMES.len() && MANIFEST_NAMES.iter().all(|name| named.contains(name))).then_some(())?;
         let word = |name: &str| value[name].as_str().map(str::to_owned);
-        let files = value["files"].as_array()?.iter().map(|file| {
-            let hash = Hash::from_hex(file["sha256"].as_str()?)?;
-            Some((file["name"].as_str()?.to_owned(), (file["bytes"].as_u64()?, hash)))
+        let mut files = BTreeMap::new();
+        for file in value["files"].as_array()? {
+            let (name, hash) = (file["name"].as_str()?.to_owned(), Hash::from_hex(file["sha256"].as_str()?)?);
+            (file.as_object()?.len() == 3 && is_plain(&name)).then_some(())?;
+            // In their order, and none twice.
+            files.last_key_value().is_none_or(|(last, _): (&String, _)| *last < name).then_some(())?;
+            files.insert(name, (file["bytes"].as_u64()?, hash));
+        }
+        let absent = value["absent"].as_array()?.iter().map(|hours| {
+            let text = |name: &str| hours[name].as_str().map(str::to_owned);
+            (hours.as_object()?.len() == 3).then_some(())?;
+            Some(Absent { from: text("from")?, to: text("to")?, why: Why::named(hours["why"].as_str()?)? })
         });
-        let left_out = value["hours_left_out"].as_array()?.iter().map(|hour| hour.as_str().map(str::to_owned));
         (value["v"].as_u64() == Some(VERSION)).then_some(())?;
         Some(Manifest {
             site: word("site")?,
@@ -115,10 +211,16 @@ impl Manifest {
             to: word("to")?,
             made_at: word("made_at")?,
             software: word("software")?,
-            hours_left_out: left_out.collect::<Option<_>>()?,
-            files: files.collect::<Option<_>>()?,
+            absent: absent.collect::<Option<_>>()?,
+            files,
         })
     }
+}
+
+/// Whether a name leads to a file inside a bundle, on any system.
+fn is_plain(name: &str) -> bool {
+    let odd = |c: char| c.is_control() || matches!(c, '\\' | ':');
+    !name.contains(odd) && name.split('/').all(|part| !matches!(part, "" | "." | ".."))
 }
 
 /// The files of a bundle, wherever they lie.
@@ -180,17 +282,24 @@ pub fn verify(
         (Some(key), _) | (None, Some(key)) => key.clone(),
         (None, None) => return Err(BundleError::NoKey),
     };
+    // No file is read further than the list says, and one byte.
+    let bounded = |name: &str| -> io::Result<Box<dyn BufRead>> {
+        let listed = manifest.files.get(name).map_or(limits::NOTE, |(bytes, _)| *bytes);
+        Ok(Box::new((source.open)(name)?.take(listed.saturating_add(1))))
+    };
+    let source = &Source { names: source.names.clone(), open: &bounded };
     let mut steps = vec![source.files(&manifest), key_step(enclosed.as_ref(), asked)];
     steps.push(source.signed_manifest(&manifest_text, &key));
     let (step, checkpoint) = source.checkpoint(&key);
     steps.push(step);
-    let (step, last) = source.events();
+    let (step, events) = source.events();
     steps.push(step);
-    let (step, hours) = source.proofs(last.as_ref(), &key, checkpoint.as_ref());
+    let (step, hours) = source.proofs(events.last.as_ref(), &key, checkpoint.as_ref());
     steps.push(step);
-    let (step, table) = source.data(&hours, &manifest);
+    let (step, table) = source.data(&hours);
     steps.push(step);
     steps.push(source.figures(&table));
+    steps.push(claims(&manifest, &events, &hours, checkpoint.as_ref()));
     if let Some(previous) = previous {
         steps.push(source.previous(previous, &key, checkpoint.as_ref()));
     }
@@ -290,13 +399,14 @@ impl Source<'_> {
         }
     }
 
-    /// Rows follow one another without a gap; also gives the last of them.
-    fn events(&self) -> (Step, Option<Row>) {
+    /// Rows follow one another without a gap; also gives what they say.
+    fn events(&self) -> (Step, Events) {
+        let mut events = Events::default();
         let text = match self.text(EVENTS, limits::TEXT) {
             Ok(text) => text,
-            Err(fault) => return (Step { name: "rows", outcome: Outcome::Bad(vec![fault]) }, None),
+            Err(fault) => return (Step { name: "rows", outcome: Outcome::Bad(vec![fault]) }, events),
         };
-        let (mut faults, mut head, mut first, mut last) = (Faults::default(), None, None, None);
+        let (mut faults, mut head) = (Faults::default(), None);
         for (number, line) in (1..).zip(text.lines()) {
             let place = |seq: u64, e: &dyn std::fmt::Display| format!("{EVENTS} line {number}, row {seq}: {e}");
             match row::parse(line) {
@@ -309,18 +419,19 @@ impl Source<'_> {
                     if let Err(e) = follows.follow(line) {
                         faults.push(place(row.seq, &e));
                     }
-                    head = Some(Head { next: row.seq + 1, prev: row.hash });
-                    first.get_or_insert(row.seq);
-                    last = Some(row);
+                    head = Some(Head { next: row.seq.saturating_add(1), prev: row.hash });
+                    events.take(row);
                 }
             }
         }
-        let range = first.zip(last.as_ref().map(|row| row.seq));
+        let range = events.first.as_ref().zip(events.last.as_ref());
         let step = Step::of("rows", faults, || match range {
-            Some((first, last)) => format!("rows {first} to {last}, each naming the hash of the one before"),
+            Some(((first, _), last)) => {
+                format!("rows {first} to {}, each naming the hash of the one before", last.seq)
+            }
             None => "no rows of that time".into(),
         });
-        (step, last)
+        (step, events)
     }
 
     /// The last row and each row of an hour are in the record of the checkpoint; also gives the hours.
@@ -376,7 +487,7 @@ impl Source<'_> {
     }
 
     /// The readings of each hour give the root on record.
-    fn data(&self, hours: &BTreeMap<String, Row>, manifest: &Manifest) -> (Step, Table) {
+    fn data(&self, hours: &BTreeMap<String, Row>) -> (Step, Table) {
         let (mut faults, mut table) = (Faults::default(), Table::default());
         let read = (self.open)(DATA).and_then(|file| {
             let (mut file, mut line) = (file, Vec::new());
@@ -424,15 +535,7 @@ impl Source<'_> {
         faults.extend(stray.map(|hour| format!("{DATA} hour {hour}: no row holds its root")));
         let step = Step::of("readings", faults, || {
             let readings: u64 = table.hours().values().map(crate::readings::HourTree::readings).sum();
-            let left_out = match manifest.hours_left_out.as_slice() {
-                [] => String::new(),
-                [one] => format!("; hour {one} is left out: its readings are not all there and on record"),
-                [first, .., last] => format!(
-                    "; {} hours from {first} to {last} are left out: their readings are not all there and on record",
-                    manifest.hours_left_out.len()
-                ),
-            };
-            format!("{readings} readings of {} hours give the roots on record{left_out}", hours.len())
+            format!("{readings} readings of {} hours give the roots on record", hours.len())
         });
         (step, table)
     }
@@ -470,7 +573,9 @@ impl Source<'_> {
 
     fn previous(&self, previous: &str, key: &VerifierKey, checkpoint: Option<&Checkpoint>) -> Step {
         let checked = || -> Result<String, String> {
-            let earlier = Checkpoint::open(previous, key).map_err(|e| format!("the earlier checkpoint: {e}"))?;
+            // It may have come out of a mail: indented, or without its last line feed.
+            let earlier =
+                Checkpoint::open(&note::unfolded(previous), key).map_err(|e| format!("the earlier checkpoint: {e}"))?;
             let later = checkpoint.ok_or("there is no checkpoint to compare the earlier one with")?;
             let said = format!("its {} rows are the beginning of the {} rows of this one", earlier.size, later.size);
             if earlier == *later {
@@ -497,6 +602,155 @@ impl Source<'_> {
         };
         Step { name: "previous", outcome: checked().map_or_else(|fault| Outcome::Bad(vec![fault]), Outcome::Good) }
     }
+}
+
+/// What the rows of a bundle say that its claims are held against.
+#[derive(Default)]
+struct Events {
+    /// The first: its number and time.
+    first: Option<(u64, String)>,
+    last: Option<Row>,
+    /// The latest time of any row.
+    latest: Option<Timestamp>,
+    /// The newest root of each hour: its row and how many readings it is over.
+    roots: BTreeMap<String, (u64, u64)>,
+    /// From when to when readings were taken out.
+    pruned: Vec<(Timestamp, Timestamp)>,
+    /// Names and hashes of files of reports that were issued.
+    issued: BTreeSet<(String, String)>,
+}
+
+impl Events {
+    fn take(&mut self, row: Row) {
+        self.first.get_or_insert_with(|| (row.seq, row.time.clone()));
+        self.latest = self.latest.max(parse_rfc3339(&row.time));
+        let instant = |name: &str| row.body[name].as_str().and_then(parse_rfc3339);
+        match row.kind.as_str() {
+            HOUR_KIND => {
+                let (hour, readings) = (&row.body["hour"], &row.body["readings"]);
+                let hour = hour.as_str().unwrap_or_default().to_owned();
+                self.roots.insert(hour, (row.seq, readings.as_u64().unwrap_or(u64::MAX)));
+            }
+            PRUNED_KIND => self.pruned.extend(instant("from").zip(instant("to"))),
+            ISSUED_KIND => {
+                let files = row.body["files"].as_object().into_iter().flatten();
+                self.issued.extend(
+                    files.map(|(name, file)| (name.clone(), file["sha256"].as_str().unwrap_or_default().to_owned())),
+                );
+            }
+            _ => {}
+        }
+        self.last = Some(row);
+    }
+}
+
+/// What a bundle says of itself, held against its rows: its record, that no row and no hour of its time is missing, that no hour has a newer root,
+/// that its report is the one that was issued, and that it was made after all of it.
+fn claims(
+    manifest: &Manifest,
+    events: &Events,
+    hours: &BTreeMap<String, Row>,
+    checkpoint: Option<&Checkpoint>,
+) -> Step {
+    let mut faults = Faults::default();
+    let Manifest { site, from, to, made_at, .. } = manifest;
+    if let Some(checkpoint) = checkpoint {
+        if checkpoint.origin != format!("{ORIGIN}{site}") {
+            faults.push(format!("{MANIFEST}: says site {site}, and the record is of {}", checkpoint.origin));
+        }
+        match &events.last {
+            Some(last) if last.seq.checked_add(1) == Some(checkpoint.size) => {}
+            Some(last) => faults.push(format!(
+                "{EVENTS}: ends with row {}, and the record goes on to row {}: what follows is cut off",
+                last.seq,
+                checkpoint.size.saturating_sub(1)
+            )),
+            None => faults.push(format!("{EVENTS}: has no rows, and the record has {}", checkpoint.size)),
+        }
+    }
+    let whole = |text: &String| parse_rfc3339(text).filter(|at| hour_of(*at) == *at && rfc3339_millis(*at) == *text);
+    let span = whole(from).zip(whole(to)).filter(|(from, to)| from < to);
+    let most = HOUR.times(i64::try_from(HOURS_MOST).unwrap_or(i64::MAX));
+    let Some((begins, ends)) = span.filter(|(from, to)| to.since(*from) <= most) else {
+        faults.push(format!("{MANIFEST}: {from} to {to} is no span of whole hours of at most {HOURS_MOST} hours"));
+        return Step::of("claims", faults, String::new);
+    };
+    let within = |at: Timestamp| at >= begins && at < ends;
+    if let Some((first, time)) = events.first.as_ref().filter(|(first, _)| *first > 0)
+        && parse_rfc3339(time).is_none_or(within)
+    {
+        faults.push(format!(
+            "{EVENTS}: begins with row {first} of {time}, which is of the time from {from} on: what was before it is cut off"
+        ));
+    }
+    match parse_rfc3339(made_at).filter(|at| rfc3339_millis(*at) == *made_at) {
+        Some(made) if events.latest.is_none_or(|latest| latest <= made) => {}
+        _ => faults.push(format!("{MANIFEST}: made at {made_at}, which is before its newest row, or no time")),
+    }
+    let mut named: BTreeMap<Timestamp, Why> = BTreeMap::new();
+    let mut counts = [Why::NoReadings, Why::NotOnRecord, Why::TakenOut].map(|why| (why, 0_u64));
+    for Absent { from, to, why } in &manifest.absent {
+        let Some((first, end)) = whole(from).zip(whole(to)).filter(|(a, b)| a < b && *a >= begins && *b <= ends) else {
+            faults.push(format!("{MANIFEST}: names hours {from} to {to} as absent, which is no part of its span"));
+            continue;
+        };
+        let mut hour = first;
+        while hour < end {
+            if named.insert(hour, *why).is_some() {
+                faults.push(format!("{MANIFEST}: names hour {} as absent twice", rfc3339_millis(hour)));
+                break;
+            }
+            counts.iter_mut().filter(|(known, _)| known == why).for_each(|(_, count)| *count += 1);
+            hour = hour + HOUR;
+        }
+    }
+    let mut hour = begins;
+    while hour < ends {
+        let name = rfc3339_millis(hour);
+        let newest = events.roots.get(&name);
+        match (hours.get(&name), named.get(&hour)) {
+            (None, None) => faults.push(format!("{HOURS}: hour {name} is missing, and {MANIFEST} does not say why")),
+            (Some(_), Some(_)) => faults.push(format!("{MANIFEST}: names hour {name} as absent, and it is there")),
+            (Some(row), None) => {
+                if let Some((newer, _)) = newest.filter(|(newest, _)| *newest > row.seq) {
+                    faults.push(format!(
+                        "{HOURS}: hour {name} has the root of row {}, and row {newer} holds a newer one",
+                        row.seq
+                    ));
+                }
+            }
+            (None, Some(Why::NoReadings)) => {
+                if let Some((seq, _)) = newest.filter(|(_, readings)| *readings > 0) {
+                    faults.push(format!("{MANIFEST}: hour {name} has no readings, it says, and row {seq} has some"));
+                }
+            }
+            (None, Some(Why::TakenOut)) => {
+                if !events.pruned.iter().any(|(from, to)| *from <= hour && hour < *to) {
+                    faults.push(format!(
+                        "{MANIFEST}: readings of hour {name} were taken out, it says, and no row tells of it"
+                    ));
+                }
+            }
+            (None, Some(Why::NotOnRecord)) => {}
+        }
+        hour = hour + HOUR;
+    }
+    for (name, row) in hours {
+        if !whole(name).is_some_and(within) {
+            faults.push(format!("{HOURS}: row {} is of {name}, which is not of {from} to {to}", row.seq));
+        }
+    }
+    for (name, (_, hash)) in &manifest.files {
+        let Some(file) = name.strip_prefix(REPORT) else { continue };
+        if !events.issued.contains(&(file.to_owned(), hash.to_hex())) {
+            faults.push(format!("{name}: no row says that a report was issued with this file"));
+        }
+    }
+    Step::of("claims", faults, || {
+        let absent = counts.iter().filter(|(_, count)| *count > 0);
+        let absent: String = absent.map(|(why, count)| format!("; {count} hours {}", why.words())).collect();
+        format!("of {site}, every hour and row from {from} to {to} is there or named{absent}")
+    })
 }
 
 /// The first faults of one kind, and how many more there are.

@@ -222,6 +222,15 @@ impl Checkpoint {
     }
 }
 
+/// A checkpoint as it was signed, from one that was copied out of a mail: indented, with other line ends or without its last one. None of its
+/// lines begins or ends with white space, so nothing that is signed is lost.
+pub fn unfolded(text: &str) -> String {
+    let lines: Vec<&str> = text.lines().map(str::trim).collect();
+    let first = lines.iter().position(|line| !line.is_empty()).unwrap_or(0);
+    let end = lines.iter().rposition(|line| !line.is_empty()).map_or(0, |last| last + 1);
+    lines.get(first..end).unwrap_or_default().iter().map(|line| format!("{line}\n")).collect()
+}
+
 /// A hash of 44 base64 characters.
 pub(crate) fn from_base64(text: &str) -> Option<Hash> {
     STANDARD.decode(text).ok()?.try_into().ok().map(Hash)
@@ -332,6 +341,23 @@ mod tests {
             matches!(Checkpoint::open(&foreign, &key), Err(NoteError::Checkpoint(_))),
             "a checkpoint of another record"
         );
+    }
+
+    #[test]
+    fn a_checkpoint_out_of_a_mail_is_the_one_that_was_signed() {
+        let key = VerifierKey::parse(KEY).unwrap();
+        let indented: String = NOTE.lines().map(|line| format!("    {line}  \r\n")).collect();
+        for (text, why) in [
+            (NOTE.to_owned(), "as it was"),
+            (NOTE.trim_end().to_owned(), "without its last line feed"),
+            (indented, "indented, with other line ends"),
+            (format!("\n\n{NOTE}\n\n"), "with empty lines about it"),
+        ] {
+            assert_eq!(unfolded(&text), NOTE, "{why}");
+            assert!(Checkpoint::open(&unfolded(&text), &key).is_ok(), "{why}");
+        }
+        let changed = NOTE.replacen('6', "7", 1);
+        assert!(Checkpoint::open(&unfolded(&changed), &key).is_err(), "another number is another checkpoint");
     }
 
     proptest! {

@@ -87,18 +87,24 @@ fn good() -> (Files, String) {
 
 /// Lists and signs what is there, as somebody with the key would.
 fn seal_files(files: &mut Files) {
+    seal_as(files, &|_| {});
+}
+
+/// The same, with something else said of it.
+fn seal_as(files: &mut Files, change: &dyn Fn(&mut Manifest)) {
     files.remove(bundle::MANIFEST);
     files.remove(bundle::MANIFEST_NOTE);
-    let manifest = Manifest {
+    let mut manifest = Manifest {
         site: "test".into(),
         name: "Test".into(),
         from: rfc3339_millis(START),
         to: rfc3339_millis(START + Span::hours(3)),
         made_at: rfc3339_millis(START + Span::hours(4)),
         software: "0".into(),
-        hours_left_out: Vec::new(),
+        absent: Vec::new(),
         files: files.iter().map(|(name, bytes)| (name.clone(), (bytes.len() as u64, sha256(bytes)))).collect(),
     };
+    change(&mut manifest);
     let text = manifest.text().unwrap();
     files.insert(bundle::MANIFEST_NOTE.into(), Manifest::sign(&text, &key()).unwrap().into_bytes());
     files.insert(bundle::MANIFEST.into(), text.into_bytes());
@@ -135,7 +141,10 @@ fn a_good_bundle_holds_in_every_step() {
     assert_eq!(faults(&files, Some(&previous)), Vec::<String>::new());
     let steps = check(&files, Some(&previous)).unwrap();
     let names: Vec<&str> = steps.iter().map(|step| step.name).collect();
-    assert_eq!(names, ["files", "key", "manifest", "checkpoint", "rows", "proofs", "readings", "figures", "previous"]);
+    assert_eq!(
+        names,
+        ["files", "key", "manifest", "checkpoint", "rows", "proofs", "readings", "figures", "claims", "previous"]
+    );
 }
 
 /// Each change is made by somebody who also lists and signs the files again, so that only the record can give it away.
@@ -170,6 +179,127 @@ fn a_change_that_was_signed_again_is_named() {
         let found = faults(&changed, Some(&previous));
         assert!(found.iter().any(|fault| fault.contains(want)), "{why}: {found:#?}");
     }
+}
+
+fn cut_lines(files: &mut Files, name: &str, keep: &dyn Fn(usize) -> bool) {
+    let text = String::from_utf8(files[name].clone()).unwrap();
+    let rest: String =
+        text.lines().enumerate().filter(|(n, _)| keep(*n)).map(|(_, line)| format!("{line}\n")).collect();
+    files.insert(name.into(), rest.into_bytes());
+}
+
+fn hour(n: i64) -> String {
+    rfc3339_millis(START + Span::hours(n))
+}
+
+fn gone(from: i64, to: i64, why: bundle::Why) -> bundle::Absent {
+    bundle::Absent { from: hour(from), to: hour(to), why }
+}
+
+/// Everything that somebody with the key can say, and that the rows do not bear out.
+#[test]
+fn a_claim_that_the_rows_do_not_bear_out_is_named() {
+    use bundle::Why::{NoReadings, NotOnRecord, TakenOut};
+    let (files, _) = good();
+    // The second hour with its readings and its row taken out of the bundle.
+    let mut without = files.clone();
+    cut_lines(&mut without, bundle::HOURS, &|n| n != 1);
+    let text = String::from_utf8(without[bundle::DATA].clone()).unwrap();
+    let rest: String =
+        text.lines().filter(|line| !line.contains(",2026-03-10T07:")).map(|l| format!("{l}\n")).collect();
+    let mut table = Table::default();
+    assert!(rest.lines().skip(1).all(|line| table.push(line)));
+    without.insert(bundle::FIGURES.into(), table.figures().into_bytes());
+    without.insert(bundle::DATA.into(), rest.into_bytes());
+    type Change<'c> = (&'c Files, &'c dyn Fn(&mut Manifest), &'c str, &'c str);
+    let table: [Change<'_>; 17] = [
+        (&without, &|_| {}, "hour 2026-03-10T07:00:00.000Z is missing", "an hour that is gone without a word"),
+        (&without, &|m| m.absent = vec![gone(1, 2, NoReadings)], "row 3 has some", "nothing was measured, it says"),
+        (&without, &|m| m.absent = vec![gone(1, 2, TakenOut)], "no row tells of it", "it was taken out, it says"),
+        (&files, &|m| m.absent = vec![gone(1, 2, NotOnRecord)], "and it is there", "absent and there"),
+        (&files, &|m| m.absent = vec![gone(3, 4, NoReadings)], "no part of its span", "absent outside the span"),
+        (&files, &|m| m.absent = vec![gone(2, 1, NoReadings)], "no part of its span", "absent backwards"),
+        (
+            &without,
+            &|m| m.absent = vec![gone(1, 2, NotOnRecord), gone(1, 2, NotOnRecord)],
+            "as absent twice",
+            "absent twice",
+        ),
+        (&files, &|m| m.to = hour(4), "hour 2026-03-10T09:00:00.000Z is missing", "a longer span"),
+        (&files, &|m| m.to = hour(2), "which is not of", "a shorter span"),
+        (&files, &|m| m.from = hour(-1), "hour 2026-03-10T05:00:00.000Z is missing", "an earlier span"),
+        (&files, &|m| m.to = m.from.clone(), "no span of whole hours", "no span"),
+        (&files, &|m| m.to = "9999-12-30T00:00:00.000Z".into(), "no span of whole hours", "a span without end"),
+        (&files, &|m| m.to = "2026-03-10T09:00:00Z".into(), "no span of whole hours", "another form of a time"),
+        (&files, &|m| m.site = "other".into(), "says site other", "another site"),
+        (&files, &|m| m.made_at = hour(1), "before its newest row", "made before it happened"),
+        (&files, &|m| m.made_at = "soon".into(), "or no time", "made at no time"),
+        (&files, &|m| m.to = "soon".into(), "no span of whole hours", "until no time"),
+    ];
+    for (files, change, want, why) in table {
+        let mut changed = files.clone();
+        seal_as(&mut changed, change);
+        let found = faults(&changed, None);
+        assert!(found.iter().any(|fault| fault.starts_with("claims: ") && fault.contains(want)), "{why}: {found:#?}");
+    }
+    let mut honest = without.clone();
+    seal_as(&mut honest, &|m| m.absent = vec![gone(1, 2, NotOnRecord)]);
+    assert_eq!(faults(&honest, None), Vec::<String>::new(), "left out and said so");
+    let said = check(&honest, None).unwrap().into_iter().find(|step| step.name == "claims").unwrap();
+    assert!(matches!(said.outcome, Outcome::Good(text) if text.contains("1 hours are left out")), "and told");
+}
+
+#[test]
+fn rows_that_were_cut_off_an_older_root_and_a_report_that_was_not_issued_are_named() {
+    let (files, _) = good();
+    let mut cut = files.clone();
+    cut_lines(&mut cut, bundle::EVENTS, &|n| n < 5);
+    seal_files(&mut cut);
+    assert!(faults(&cut, None).iter().any(|f| f.contains("ends with row 4, and the record goes on to row 6")));
+    let mut cut = files.clone();
+    cut_lines(&mut cut, bundle::EVENTS, &|n| n > 1);
+    seal_files(&mut cut);
+    assert!(faults(&cut, None).iter().any(|f| f.contains("begins with row 2 of 2026-03-10T07")));
+    let mut none = files.clone();
+    cut_lines(&mut none, bundle::EVENTS, &|_| false);
+    seal_files(&mut none);
+    assert!(faults(&none, None).iter().any(|f| f.contains("has no rows, and the record has 7")));
+    let mut report = files.clone();
+    report.insert("report/summary.txt".into(), b"all is well".to_vec());
+    seal_files(&mut report);
+    assert!(faults(&report, None).iter().any(|f| f.contains("no row says that a report was issued with this file")));
+}
+
+#[test]
+fn a_list_of_files_that_could_be_read_in_two_ways_is_none() {
+    let (files, _) = good();
+    let list = String::from_utf8(files[bundle::MANIFEST].clone()).unwrap();
+    let entry = list.split("\"files\":[").nth(1).unwrap().split('}').next().unwrap().to_owned() + "},";
+    for (from, to, why) in [
+        ("\"files\":[".to_owned(), format!("\"files\":[{entry}"), "a name twice"),
+        ("\"name\":\"data.csv\"".into(), "\"name\":\"../data.csv\"".into(), "a name that leads out"),
+        ("\"name\":\"data.csv\"".into(), "\"name\":\"/data.csv\"".into(), "a name from the root"),
+        ("\"name\":\"data.csv\"".into(), "\"name\":\"a//data.csv\"".into(), "a name with nothing in it"),
+        ("\"name\":\"data.csv\"".into(), "\"name\":\"c:data.csv\"".into(), "a name on another disk"),
+        ("\"v\":2".into(), "\"v\": 2".into(), "white space"),
+        ("\"v\":2".into(), "\"v\":2,\"w\":3".into(), "a name that it has not"),
+        ("\"v\":2".into(), "\"v\":1".into(), "another version"),
+    ] {
+        assert!(list.contains(&from), "{why}");
+        let mut changed = files.clone();
+        let text = list.replacen(&from, &to, 1);
+        changed.insert(bundle::MANIFEST_NOTE.into(), Manifest::sign(&text, &key()).unwrap().into_bytes());
+        changed.insert(bundle::MANIFEST.into(), text.into_bytes());
+        assert!(check(&changed, None).is_none(), "{why}");
+    }
+    let deep = "[".repeat(100_000);
+    let mut nested = files.clone();
+    nested.insert(bundle::MANIFEST.into(), deep.clone().into_bytes());
+    assert!(check(&nested, None).is_none(), "nested without end");
+    let mut nested = files;
+    nested.insert(bundle::EVENTS.into(), deep.into_bytes());
+    seal_files(&mut nested);
+    assert!(faults(&nested, None).iter().any(|f| f.contains("events.jsonl line 1")), "the same in a row");
 }
 
 #[test]

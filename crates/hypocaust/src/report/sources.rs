@@ -40,6 +40,9 @@ pub(crate) struct Sources<'s> {
     pub(super) criteria: Criteria,
 }
 
+/// Things that do not hold which a refusal tells; the others are counted.
+const FAULTS_TOLD: usize = 5;
+
 impl<'s> Sources<'s> {
     /// Reads them.
     ///
@@ -47,6 +50,7 @@ impl<'s> Sources<'s> {
     /// When the store or the site's own criteria cannot be read.
     pub(crate) fn read(site: &'s Site) -> Result<Sources<'s>, CommandError> {
         let ledger = Ledger::open(&site.data_folder, Access::Read)?;
+        as_on_record(&ledger)?;
         let recorded = ledger.recorded_entries()?;
         let entries = in_force(recorded.iter().map(|e| e.entry.clone()).collect());
         let (batches, instruments) = (ledger.batches()?, Instruments::of(&entries));
@@ -136,6 +140,23 @@ impl<'s> Sources<'s> {
     pub(super) fn batch(&self, id: BatchId) -> Option<&Batch> {
         self.batches.iter().find(|b| b.id == id)
     }
+}
+
+/// Refuses a store in which a table says something else than the record: no paper is made of it.
+fn as_on_record(ledger: &Ledger) -> Result<(), CommandError> {
+    let check = ledger.check_tables()?;
+    if check.faults.is_empty() {
+        return Ok(());
+    }
+    let more = check.faults.len().saturating_sub(FAULTS_TOLD) as u64 + check.more;
+    let mut said: Vec<String> = check.faults.into_iter().take(FAULTS_TOLD).collect();
+    if more > 0 {
+        said.push(format!("and {more} more, which `hypocaust record check` names"));
+    }
+    Err(CommandError::Refused(format!(
+        "no report is made of a store that says something else than its record: {}",
+        said.join("\n")
+    )))
 }
 
 /// When a batch began to be: what is on record of it goes no further back.

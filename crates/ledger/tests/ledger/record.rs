@@ -281,3 +281,163 @@ fn readings_go_after_their_time_and_their_roots_stay() {
     let check = ledger.check_record().unwrap();
     assert_eq!((check.faults, check.pruned), (vec![], 57));
 }
+
+/// A store with one row or more of each table that papers read, all of it on record.
+fn told_of_everything() -> TempDir {
+    let (folder, mut ledger) = fresh();
+    let mut dice = Dice::new(11);
+    ledger.begin_run(NOW).unwrap();
+    let text = RuleText { name: "r".into(), path: "r.rhai".into(), text: "x".into() };
+    let standing = site::judge::Standing {
+        criterion: "usda-nop".into(),
+        result: site::judge::Outcome::Running,
+        met_at: None,
+        earliest_at: None,
+        hours_counted: 3.0,
+        hours_needed: 72.0,
+        coverage_fraction: Some(1.0),
+    };
+    let results = engine::results::KeptResults {
+        batch: site::entry::BatchId(1),
+        bin: site::ids::BinId::new("b1").unwrap(),
+        at: NOW,
+        standings: vec![standing],
+        changed: vec![("usda-nop".into(), None)],
+    };
+    let week = engine::reports::KeptReport {
+        week: site::zone::IsoWeek { year: 2026, week: 10 },
+        at: NOW,
+        amended: 0,
+        reviewed: Some(("Ann".into(), NOW)),
+        outside_at: None,
+    };
+    let mut alarm = dice.alarm(1);
+    let mut event = dice.alarm_event(1);
+    alarm.revision = "rev".into();
+    event.revision = "rev".into();
+    let effects = [
+        Effect::Rules(vec![KeptRule { revision: "rev".into(), text }]),
+        Effect::Entry(dice.entry()),
+        Effect::Entry(dice.entry()),
+        Effect::Batch(dice.batch(1)),
+        Effect::Alarm { alarm: Box::new(alarm), event: Some(Box::new(event)) },
+        Effect::Mail(Box::new(dice.mail(1))),
+        Effect::Mail(Box::new(dice.mail(2))),
+        Effect::Results(Box::new(results)),
+        Effect::Report(Box::new(week)),
+    ];
+    ledger.commit(NOW, &effects).unwrap();
+    ledger.keep_rendered(MailId(1), b"the mail").unwrap();
+    let taken = MailState::Accepted { at: NOW, tries: 1, reply: "250 ok".into() };
+    ledger.commit(NOW, &[Effect::MailState { mail: MailId(1), state: taken }]).unwrap();
+    // The same batch again, otherwise: only its newest row counts.
+    let again = dice.batch(1);
+    ledger.commit(NOW + Span::minutes(1), &[Effect::Batch(again)]).unwrap();
+    ledger.end_run(NOW + Span::minutes(2)).unwrap();
+    folder
+}
+
+#[test]
+fn a_table_that_says_something_else_than_the_record_is_named() {
+    let folder = told_of_everything();
+    let holds = |folder: &TempDir| Ledger::open(folder.path(), Access::Read).unwrap().check_tables().unwrap();
+    assert_eq!(holds(&folder).faults, Vec::<String>::new(), "what the program wrote holds");
+    let record = Ledger::open(folder.path(), Access::Read).unwrap().check_record().unwrap();
+    assert!(record.faults.is_empty(), "{record:?}");
+    let table = [
+        ("DELETE FROM entries WHERE id = 1", "entry 1 is on record in row", "an entry is gone"),
+        ("UPDATE entries SET by = 'Bob' WHERE id = 1", "entry 1: `by` is", "another person"),
+        ("UPDATE entries SET note = note || '.' WHERE id = 1", "entry 1: `note` is", "other words"),
+        ("UPDATE entries SET bin = 'b9' WHERE id = 1", "entry 1: `bin` is", "another bin"),
+        ("UPDATE entries SET at = at + 1 WHERE id = 1", "entry 1: `at` is", "a millisecond later"),
+        ("UPDATE entries SET detail = '{\"turned\":null}' WHERE id = 1", "entry 1: `detail` is", "another entry"),
+        ("UPDATE entries SET batch = 77 WHERE id = 1", "entry 1: `batch` is", "another batch"),
+        ("UPDATE entries SET recorded_at = recorded_at - 1 WHERE id = 1", "entry 1: it was written down", "written earlier"),
+        ("UPDATE entries SET id = 3 WHERE id = 1", "entry 3 is in the table", "another number"),
+        (
+            "INSERT INTO entries SELECT 9, at, bin, kind, detail, by, note, batch, recorded_at FROM entries WHERE id = 1",
+            "entry 9 is in the table, and no row of the record",
+            "one that was never written down",
+        ),
+        ("DELETE FROM batches", "batch 1 is on record", "a batch is gone"),
+        ("UPDATE batches SET bin = 'b9'", "batch 1: `bin` is", "a batch elsewhere"),
+        ("UPDATE batches SET on_air_at = 1", "batch 1: `on_air_at` is", "on air since ever"),
+        ("UPDATE alarms SET title = 'nothing'", "alarm 1: `title` is", "an alarm of another name"),
+        ("UPDATE alarms SET rule = 'other'", "alarm 1: `rule` is", "an alarm of another rule"),
+        (
+            "UPDATE alarms SET title = 'nothing', revision = 'made up', rule = 'r'",
+            "alarm 1: no row of the record knows the revision",
+            "and of a revision that never was",
+        ),
+        ("DELETE FROM alarm_events", "an event of an alarm is on record", "an event is gone"),
+        ("UPDATE alarm_events SET words = 'Bob'", "event 1 of alarm 1", "another person acknowledged"),
+        ("UPDATE alarm_events SET at = at - 60000", "event 1 of alarm 1", "a minute earlier"),
+        ("DELETE FROM outbox WHERE id = 2", "mail 2 is on record", "a mail is gone"),
+        ("UPDATE outbox SET recipient = 'bob@example.org' WHERE id = 2", "mail 2: `to` is", "another recipient"),
+        ("UPDATE outbox SET notice = notice || ' ' WHERE id = 2", "mail 2: `notice_sha256` is", "another mail"),
+        (
+            "UPDATE outbox SET state = 'accepted', next_try = NULL, settled_at = 1 WHERE id = 2",
+            "mail 2: it is accepted by the table",
+            "never sent",
+        ),
+        ("UPDATE outbox SET rendered = x'00' WHERE id = 1", "mail 1: `sha256` is", "not what was sent"),
+        ("UPDATE outbox SET reply = 'no' WHERE id = 1", "mail 1: `reply` is", "not what the relay said"),
+        ("UPDATE results SET result = 'met'", "the result of batch 1 against usda-nop: `result` is", "met"),
+        ("UPDATE results SET criterion = 'other'", "against other is in the table", "met, but of another"),
+        ("UPDATE reports SET reviewed_by = 'Bob'", "report 2026-W10: `reviewed_by` is", "reviewed by another"),
+        ("DELETE FROM reports", "report 2026-W10 is on record", "a report is gone"),
+        ("UPDATE rules_in_force SET revision = 'other'", "the rule r in this revision is in the table", "another rule"),
+        ("DELETE FROM rules_in_force", "the rule r in force is on record", "a rule is gone"),
+        ("DELETE FROM rule_texts", "the text of the rule r is on record", "its text is gone"),
+        ("DELETE FROM runs", "the run that began", "a run is gone"),
+        ("INSERT INTO runs (started_at, last_alive) VALUES (1, 2)", "run 2, begun", "a run that never was"),
+        (
+            "DROP TRIGGER record_never_shrinks; DELETE FROM record WHERE text LIKE '%\"entry_id\":1,%'; DELETE FROM entries WHERE id = 1",
+            "a row is missing or was put in",
+            "an entry with its row of the record",
+        ),
+        (
+            "DROP TRIGGER record_never_changes; UPDATE record SET text = replace(text, '\"entry_id\":1,', '\"entry_id\":9,');
+             UPDATE entries SET id = 9 WHERE id = 1",
+            "another one is kept beside it",
+            "both of them changed alike",
+        ),
+        ("DROP TRIGGER record_never_shrinks; DELETE FROM record", "entry 1 is in the table", "the whole record is gone"),
+    ];
+    for (sql, wanted, why) in table {
+        let other = tempfile::tempdir().unwrap();
+        std::fs::copy(folder.path().join(FILE), other.path().join(FILE)).unwrap();
+        let conn = past_the_program(&other);
+        conn.execute_batch("PRAGMA foreign_keys = OFF").unwrap();
+        conn.execute_batch(sql).unwrap();
+        drop(conn);
+        let faults = holds(&other).faults;
+        assert!(faults.iter().any(|fault| fault.contains(wanted)), "{why}: {faults:#?}");
+        assert!(
+            faults.iter().any(|f| f.contains("store restore")) || wanted.contains("kept") || wanted.contains("missing"),
+            "{why}: {faults:#?}"
+        );
+        let record = Ledger::open(other.path(), Access::Read).unwrap().check_record().unwrap();
+        assert!(record.faults.iter().any(|fault| fault.contains(wanted)), "{why}: {record:#?}");
+    }
+}
+
+#[test]
+fn what_the_retention_takes_and_what_is_older_than_the_record_is_not_refused() {
+    let (folder, mut ledger) = fresh();
+    ledger.begin_run(NOW).unwrap();
+    let effects: Vec<Effect> = (0..300).map(|m| reading("p1", m, 60.0)).collect();
+    ledger.commit(NOW + Span::hours(7), &effects).unwrap();
+    ledger.commit(NOW + Span::hours(8), &[Effect::Entry(Dice::new(5).entry())]).unwrap();
+    assert!(ledger.prune(NOW + Span::days(1), &Times::of_all(NOW + Span::hours(3))).unwrap().is_some());
+    assert_eq!(ledger.check_tables().unwrap().faults, Vec::<String>::new());
+    drop(ledger);
+    // As a store of before the record: what was there then has no rows on it.
+    let conn = past_the_program(&folder);
+    conn.execute_batch("DROP TRIGGER record_never_shrinks; DELETE FROM record_hours; DELETE FROM record;").unwrap();
+    drop(conn);
+    let mut ledger = Ledger::open(folder.path(), Access::Write).unwrap();
+    ledger.begin_run(NOW + Span::days(2)).unwrap();
+    ledger.end_run(NOW + Span::days(3)).unwrap();
+    assert_eq!(ledger.check_tables().unwrap().faults, Vec::<String>::new(), "the record says that it begins later");
+}
