@@ -455,7 +455,8 @@ pub(crate) fn tables(conn: &Connection) -> Result<RecordCheck, Cause> {
     let (held, faults, named) = record::follow(conn, &mut check)?;
     for (seq, fault) in faults {
         // The row behind a broken one names it, and cannot be linked to what it says.
-        if !named.contains(&seq) && !named.contains(&(seq - 1)) {
+        let before = seq.checked_sub(1).is_some_and(|before| named.contains(&before));
+        if !named.contains(&seq) && !before {
             check.fault(fault);
         }
     }

@@ -41,7 +41,7 @@ fn good() -> TempDir {
         Effect::SummaryDone(dice.week()),
         Effect::RoundListDone(dice.day()),
         Effect::Water(Box::new(dice.water())),
-        Effect::Results(Box::new(engine::results::KeptResults { batch: site::entry::BatchId(1), ..dice.results() })),
+        Effect::Results(Box::new(first_results(&mut dice))),
         Effect::Report(Box::new(engine::reports::KeptReport { at: NOW - Span::days(1), ..dice.report(9) })),
     ];
     effects.extend((0..200).map(|n| reading("p1", n * 60, 60.0)));
@@ -229,6 +229,13 @@ fn starts(folder: &std::path::Path) -> Result<(Restored, Vec<String>), Box<dyn s
         return Err("the new reading does not come back".into());
     }
     Ok((restored, found))
+}
+
+/// Results of batch 1 as the engine tells them first: a change from none.
+fn first_results(dice: &mut Dice) -> engine::results::KeptResults {
+    let kept = dice.results();
+    let changed = kept.standings.iter().map(|standing| (standing.criterion.clone(), None)).collect();
+    engine::results::KeptResults { batch: site::entry::BatchId(1), changed, ..kept }
 }
 
 #[test]
