@@ -3,7 +3,6 @@
 //! Must never give a result without the reading, the time and the limit that made it.
 
 use pile::time::{Span, Timestamp};
-use pile::units::Metres;
 use pile::window::Point;
 
 use super::course::{Material, Missing, NEVER, Progress, progress, too_few_readings};
@@ -127,38 +126,8 @@ fn coverage(timeline: &[Stretch], frame: &Frame) -> Option<f64> {
 }
 
 fn zone_found(zone: &Zone, pile: &[&Sifted<'_>], history: &History) -> ZoneFound {
-    let here = pile.iter().filter(|s| stands_in(s, zone, history) && !s.points.is_empty());
-    ZoneFound { wanted: wanted(zone), probes: here.map(|s| s.probe.id.clone()).collect() }
-}
-
-/// Whether a probe is in a zone of the criterion; that of the exhaust, where it counts, stands for all.
-pub(super) fn stands_in(sifted: &Sifted<'_>, zone: &Zone, history: &History) -> bool {
-    let probe = sifted.probe;
-    let depth = match (probe.depth, zone.below_cover) {
-        (Some(depth), true) => history.facts.cover.map(|cover| depth.0 - cover.0),
-        (depth, _) => depth.map(|d| d.0),
-    };
-    let unbounded = zone.depth_min.is_none() && zone.depth_max.is_none();
-    let deep = |depth: f64| {
-        // A depth that is typed in to the centimetre may miss a bound in inches by a rounding of the conversion only.
-        const ROUNDING: f64 = 1e-9;
-        zone.depth_min.is_none_or(|least| depth >= least.0 - ROUNDING)
-            && zone.depth_max.is_none_or(|most| depth <= most.0 + ROUNDING)
-    };
-    probe.position == Position::Exhaust || (probe.position == zone.position && (unbounded || depth.is_some_and(deep)))
-}
-
-/// A zone of a criterion in words.
-pub(super) fn wanted(zone: &Zone) -> String {
-    let metres = |depth: Option<Metres>| depth.map(|d| format!("{:.2} m", d.0));
-    let depth = match (metres(zone.depth_min), metres(zone.depth_max)) {
-        (Some(least), Some(most)) => format!(", {least} to {most} deep"),
-        (Some(least), None) => format!(", at least {least} deep"),
-        (None, Some(most)) => format!(", at most {most} deep"),
-        (None, None) => String::new(),
-    };
-    let below = if zone.below_cover { ", counted from under the cover layer" } else { "" };
-    format!("{}{depth}{below}", zone.position.key())
+    let here = pile.iter().filter(|s| places::stands_in(s, zone, history) && !s.points.is_empty());
+    ZoneFound { wanted: places::wanted(zone), probes: here.map(|s| s.probe.id.clone()).collect() }
 }
 
 /// What it takes to find words.
