@@ -324,8 +324,10 @@ impl Teller<'_> {
         }
         self.turnings(found, &mut text);
         text += &self.bridged(found);
-        if let Some(broken) = &found.broken {
-            text += &format!("; before that, {}", self.told(broken));
+        match (run.and_then(|run| run.ended_by.as_ref()).filter(|_| self.ended()), &found.broken) {
+            (Some(end), _) => text += &format!("; ended by this: {}", self.told(end)),
+            (None, Some(broken)) => text += &format!("; before that, {}", self.told(broken)),
+            (None, None) => {}
         }
         let lacking: Vec<String> = found.waiting.iter().map(|m| self.lacking(*m)).filter(|t| !t.is_empty()).collect();
         if !lacking.is_empty() {
