@@ -465,7 +465,8 @@ impl Teller<'_> {
     fn coldest(&self, pieces: &[(Moment, Moment)]) -> Option<(&crate::ids::ProbeId, Point)> {
         let inside = |p: &Point| {
             let at = Moment::at(self.frame.offset(p.at));
-            pieces.iter().any(|(start, end)| (*start..=*end).contains(&at))
+            let next = pieces.partition_point(|(_, end)| *end < at);
+            pieces.get(next).is_some_and(|(start, _)| *start <= at)
         };
         let of = |s: &&Sifted<'_>| s.points.iter().copied().filter(inside).min_by(|a, b| a.value.total_cmp(&b.value));
         let coldest = self.pile.iter().filter_map(|s| Some((&s.probe.id, of(s)?)));
