@@ -7,15 +7,17 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use pile::time::Span;
-use pile::units::{CubicMetres, CubicMetresPerHour, Kelvin, LitresPerMinute, Metres};
+use pile::units::{CubicMetres, CubicMetresPerHour, LitresPerMinute, Metres};
 
 use crate::ids::{BinId, BlowerId, ProbeId, ValveId};
 use crate::quantity::{Quantity, Unit};
 use crate::zone::{TimeOfDay, WeeklyTime, Zone};
 
 mod people;
+mod process;
 
 pub use people::{Calls, DutyTime, LeavesOut, Outside, Paper, Person, REPORT_SECTIONS, ReportSection, Reports};
+pub use process::{Process, SYSTEMS, System};
 
 /// Everything the settings say.
 #[derive(Clone, Debug, PartialEq)]
@@ -353,48 +355,6 @@ pub struct Bin {
     pub probes: Vec<ProbeId>,
     /// `file:line` of the settings, for messages.
     pub place: String,
-}
-
-/// How a bin composts, as far as criteria ask; what is not said is not known.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Process {
-    /// The kind of composting; an aerated static pile unless somebody says otherwise.
-    pub system: Option<System>,
-    /// Whether air is drawn down through the pile; else as its blower does.
-    pub suction: Option<bool>,
-    /// How far a probe there may be off though it passed its check.
-    pub uncertainty: Option<Kelvin>,
-}
-
-/// A kind of composting.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum System {
-    /// A closed reactor.
-    InVessel,
-    /// A pile with forced air that is not turned.
-    StaticPile,
-    /// A long pile that is turned.
-    Windrow,
-}
-
-/// Every kind of composting with its key.
-pub const SYSTEMS: [(&str, System); 3] =
-    [("in-vessel", System::InVessel), ("aerated-static-pile", System::StaticPile), ("windrow", System::Windrow)];
-
-impl System {
-    /// The key that texts use.
-    pub fn key(self) -> &'static str {
-        SYSTEMS.iter().find(|(_, system)| *system == self).map_or("", |(key, _)| key)
-    }
-
-    /// What people call it.
-    pub fn words(self) -> &'static str {
-        match self {
-            System::InVessel => "in-vessel composting",
-            System::StaticPile => "an aerated static pile",
-            System::Windrow => "a windrow",
-        }
-    }
 }
 
 /// One instrument.

@@ -3,7 +3,6 @@
 //! Must never give a result without the reading, the time and the limit that made it.
 
 use pile::time::{Span, Timestamp};
-use pile::units::Metres;
 use pile::window::Point;
 
 use super::course::{Material, Missing, NEVER, Progress, progress, too_few_readings};
@@ -127,38 +126,8 @@ fn coverage(timeline: &[Stretch], frame: &Frame) -> Option<f64> {
 }
 
 fn zone_found(zone: &Zone, pile: &[&Sifted<'_>], history: &History) -> ZoneFound {
-    let here = pile.iter().filter(|s| stands_in(s, zone, history) && !s.points.is_empty());
-    ZoneFound { wanted: wanted(zone), probes: here.map(|s| s.probe.id.clone()).collect() }
-}
-
-/// Whether a probe is in a zone of the criterion; that of the exhaust, where it counts, stands for all.
-pub(super) fn stands_in(sifted: &Sifted<'_>, zone: &Zone, history: &History) -> bool {
-    let probe = sifted.probe;
-    let depth = match (probe.depth, zone.below_cover) {
-        (Some(depth), true) => history.facts.cover.map(|cover| depth.0 - cover.0),
-        (depth, _) => depth.map(|d| d.0),
-    };
-    let unbounded = zone.depth_min.is_none() && zone.depth_max.is_none();
-    let deep = |depth: f64| {
-        // A depth that is typed in to the centimetre may miss a bound in inches by a rounding of the conversion only.
-        const ROUNDING: f64 = 1e-9;
-        zone.depth_min.is_none_or(|least| depth >= least.0 - ROUNDING)
-            && zone.depth_max.is_none_or(|most| depth <= most.0 + ROUNDING)
-    };
-    probe.position == Position::Exhaust || (probe.position == zone.position && (unbounded || depth.is_some_and(deep)))
-}
-
-/// A zone of a criterion in words.
-pub(super) fn wanted(zone: &Zone) -> String {
-    let metres = |depth: Option<Metres>| depth.map(|d| format!("{:.2} m", d.0));
-    let depth = match (metres(zone.depth_min), metres(zone.depth_max)) {
-        (Some(least), Some(most)) => format!(", {least} to {most} deep"),
-        (Some(least), None) => format!(", at least {least} deep"),
-        (None, Some(most)) => format!(", at most {most} deep"),
-        (None, None) => String::new(),
-    };
-    let below = if zone.below_cover { ", counted from under the cover layer" } else { "" };
-    format!("{}{depth}{below}", zone.position.key())
+    let here = pile.iter().filter(|s| places::stands_in(s, zone, history) && !s.points.is_empty());
+    ZoneFound { wanted: places::wanted(zone), probes: here.map(|s| s.probe.id.clone()).collect() }
 }
 
 /// What it takes to find words.
@@ -355,8 +324,10 @@ impl Teller<'_> {
         }
         self.turnings(found, &mut text);
         text += &self.bridged(found);
-        if let Some(broken) = &found.broken {
-            text += &format!("; before that, {}", self.told(broken));
+        match (run.and_then(|run| run.ended_by.as_ref()).filter(|_| self.ended()), &found.broken) {
+            (Some(end), _) => text += &format!("; ended by this: {}", self.told(end)),
+            (None, Some(broken)) => text += &format!("; before that, {}", self.told(broken)),
+            (None, None) => {}
         }
         let lacking: Vec<String> = found.waiting.iter().map(|m| self.lacking(*m)).filter(|t| !t.is_empty()).collect();
         if !lacking.is_empty() {
@@ -494,7 +465,8 @@ impl Teller<'_> {
     fn coldest(&self, pieces: &[(Moment, Moment)]) -> Option<(&crate::ids::ProbeId, Point)> {
         let inside = |p: &Point| {
             let at = Moment::at(self.frame.offset(p.at));
-            pieces.iter().any(|(start, end)| (*start..=*end).contains(&at))
+            let next = pieces.partition_point(|(_, end)| *end < at);
+            pieces.get(next).is_some_and(|(start, _)| *start <= at)
         };
         let of = |s: &&Sifted<'_>| s.points.iter().copied().filter(inside).min_by(|a, b| a.value.total_cmp(&b.value));
         let coldest = self.pile.iter().filter_map(|s| Some((&s.probe.id, of(s)?)));

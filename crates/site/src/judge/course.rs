@@ -156,7 +156,7 @@ pub(super) fn progress(course: &Course, material: &Material<'_>) -> Progress {
         {
             let limit = mean.0 + material.margin;
             let after = material.not_before.max(run.start().plus(needed).ceil());
-            need(mean_reached(material, run.end(), needed, after, limit), Missing::Mean);
+            need(mean_reached(&material.tracks, &material.frame, run.end(), needed, after, limit), Missing::Mean);
         }
         let counted = run.counted();
         let broken = if going_on { index.checked_sub(1).and_then(|i| all.ended_by(i)) } else { run.ended_by };

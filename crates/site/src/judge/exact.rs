@@ -110,12 +110,12 @@ fn divisor(mut a: u128, mut b: u128) -> u128 {
 }
 
 /// A length of time: a sum of whole milliseconds and fractions, exact.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default)]
 pub(super) struct Length {
     /// Whole milliseconds.
     ms: i128,
-    /// Numerators by denominator.
-    parts: BTreeMap<u64, i128>,
+    /// Denominators and numerators, as they came: few comparisons ever need them.
+    parts: Vec<(u64, i128)>,
     /// The sum in units of 2^-64 ms, less than one unit per fraction beside the truth.
     units: i128,
     /// So many fractions were added.
@@ -153,11 +153,7 @@ impl Length {
         self.ms += sign * i128::from(moment.ms);
         self.units += sign * (i128::from(moment.ms) << UNITS);
         if moment.over > 0 {
-            let part = self.parts.entry(moment.under).or_default();
-            *part += sign * i128::from(moment.over);
-            if *part == 0 {
-                self.parts.remove(&moment.under);
-            }
+            self.parts.push((moment.under, sign * i128::from(moment.over)));
             let units = (u128::from(moment.over) << UNITS) / u128::from(moment.under);
             self.units += sign * i128::try_from(units).unwrap_or(0);
             self.rounded += 1;
@@ -172,7 +168,11 @@ impl Length {
         }
         // Too close for the quick sum: the fractions are brought to one denominator.
         let (mut left, mut over, mut under) = (i128::from(ms) - self.ms, vec![0_u64], vec![1_u64]);
+        let mut parts: BTreeMap<u64, i128> = BTreeMap::new();
         for (denominator, numerator) in &self.parts {
+            *parts.entry(*denominator).or_default() += numerator;
+        }
+        for (denominator, numerator) in &parts {
             let whole = i128::from(*denominator);
             left -= numerator.div_euclid(whole);
             let rest = u64::try_from(numerator.rem_euclid(whole)).unwrap_or(0);
@@ -205,9 +205,7 @@ impl Length {
         self.ms -= other.ms;
         self.units -= other.units;
         self.rounded += other.rounded;
-        for (denominator, numerator) in &other.parts {
-            *self.parts.entry(*denominator).or_default() -= numerator;
-        }
+        self.parts.extend(other.parts.iter().map(|(denominator, numerator)| (*denominator, -numerator)));
         self
     }
 

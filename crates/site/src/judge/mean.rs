@@ -2,20 +2,26 @@
 //!
 //! Must never look only at readings, for between two of them a mean may have been high enough and be too low again.
 
-use super::course::Material;
 use super::exact::{Moment, scale, scaled};
 use super::timeline::{Frame, Track};
 
 /// The first whole millisecond from `after` to `end` at which every probe's mean over the time before it, of the length asked for, is above
 /// the limit.
-pub(super) fn mean_reached(material: &Material<'_>, end: Moment, length: i64, after: i64, limit: f64) -> Option<i64> {
+pub(super) fn mean_reached(
+    tracks: &[Track<'_>],
+    frame: &Frame,
+    end: Moment,
+    length: i64,
+    after: i64,
+    limit: f64,
+) -> Option<i64> {
     let last = end.ceil() - i64::from(Moment::at(end.ceil()) > end);
     let mut common = vec![(after, last)];
-    for track in &material.tracks {
+    for track in tracks {
         if common.iter().all(|(from, to)| from > to) {
             return None;
         }
-        common = both(&common, &Line::of(track, &material.frame, limit).above(length, (after, last)));
+        common = both(&common, &Line::of(track, frame, limit).above(length, (after, last)));
     }
     common.iter().find(|(from, to)| from <= to).map(|(from, _)| *from)
 }

@@ -3,11 +3,12 @@
 //! Must never join the readings of two probes of which one was there while the other was: each then tells of its own spot.
 
 use pile::time::Timestamp;
+use pile::units::Metres;
 use pile::window::Point;
 
+use super::History;
 use super::sifting::Sifted;
 use super::timeline::{Frame, Track, Watch};
-use super::{History, because};
 use crate::criteria::Zone;
 use crate::model::Position;
 
@@ -75,7 +76,37 @@ pub(super) fn watched(zones: &[Zone], pile: &[&Sifted<'_>], history: &History, f
         times.dedup();
         Watch { name, times }
     };
-    let zones = zones.iter().map(|zone| watch(because::wanted(zone), &|s| because::stands_in(s, zone, history)));
+    let zones = zones.iter().map(|zone| watch(wanted(zone), &|s| stands_in(s, zone, history)));
     let places = places.iter().map(|place| watch(place.key().to_owned(), &|s| s.probe.position == *place));
     zones.chain(places).collect()
+}
+
+/// Whether a probe is in a zone of the criterion; that of the exhaust, where it counts, stands for all.
+pub(super) fn stands_in(sifted: &Sifted<'_>, zone: &Zone, history: &History) -> bool {
+    let probe = sifted.probe;
+    let depth = match (probe.depth, zone.below_cover) {
+        (Some(depth), true) => history.facts.cover.map(|cover| depth.0 - cover.0),
+        (depth, _) => depth.map(|d| d.0),
+    };
+    let unbounded = zone.depth_min.is_none() && zone.depth_max.is_none();
+    let deep = |depth: f64| {
+        // A depth that is typed in to the centimetre may miss a bound in inches by a rounding of the conversion only.
+        const ROUNDING: f64 = 1e-9;
+        zone.depth_min.is_none_or(|least| depth >= least.0 - ROUNDING)
+            && zone.depth_max.is_none_or(|most| depth <= most.0 + ROUNDING)
+    };
+    probe.position == Position::Exhaust || (probe.position == zone.position && (unbounded || depth.is_some_and(deep)))
+}
+
+/// A zone of a criterion in words.
+pub(super) fn wanted(zone: &Zone) -> String {
+    let metres = |depth: Option<Metres>| depth.map(|d| format!("{:.2} m", d.0));
+    let depth = match (metres(zone.depth_min), metres(zone.depth_max)) {
+        (Some(least), Some(most)) => format!(", {least} to {most} deep"),
+        (Some(least), None) => format!(", at least {least} deep"),
+        (None, Some(most)) => format!(", at most {most} deep"),
+        (None, None) => String::new(),
+    };
+    let below = if zone.below_cover { ", counted from under the cover layer" } else { "" };
+    format!("{}{depth}{below}", zone.position.key())
 }
