@@ -81,7 +81,7 @@ fn every(_: &Value) -> bool {
 
 /// Every result of `judge` stands in the figures of a report, and the words of those that are told in full in its text.
 fn same_figures(judged: &str, figures: &str, text: &str, in_full: fn(&Value) -> bool) {
-    let figures: BTreeMap<String, String> = said::from_csv(figures).into_iter().collect();
+    let figures: BTreeMap<String, String> = said::from_csv(figures).into_iter().map(|f| (f.what, f.said)).collect();
     let judged: Value = serde_json::from_str(judged).unwrap();
     let text = text.split_whitespace().collect::<Vec<_>>().join(" ");
     let all = judged.as_array().unwrap();
