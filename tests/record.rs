@@ -161,7 +161,7 @@ fn a_bundle_holds_and_any_change_is_named_by_both_verifiers() {
     if both {
         let (code, text) = theirs(&bundle, &previous, &key);
         assert_eq!(code, 0, "{text}");
-        assert_eq!(text.lines().filter(|line| line.starts_with("ok")).count(), 9, "{text}");
+        assert_eq!(text.lines().filter(|line| line.starts_with("ok")).count(), 10, "{text}");
     }
     let proof = std::fs::read_dir(bundle.join("proofs")).unwrap().next().unwrap().unwrap().file_name();
     let proof = format!("proofs/{}", proof.to_string_lossy());
@@ -385,5 +385,379 @@ fn a_time_token_over_a_checkpoint_is_proven_by_the_commands_that_the_manual_show
         "openssl ts -verify -no_check_time -data checkpoint.txt",
     ] {
         assert!(manual.contains(command), "{command}");
+    }
+}
+
+/// The key of these tests, as whoever holds the site's machine has it.
+fn forger() -> seal::note::SignerKey {
+    seal::note::SignerKey::new("hypocaust/test-yard", &std::array::from_fn(|n| n as u8)).unwrap()
+}
+
+/// Lists and signs the files of a bundle anew, as whoever has the key would, with something else said of it.
+fn signed_again(bundle: &Path, change: &dyn Fn(&mut seal::Value)) {
+    let text = std::fs::read_to_string(bundle.join("manifest.json")).unwrap();
+    let mut manifest = seal::canonical::parse(&text).unwrap();
+    for file in manifest["files"].as_array_mut().unwrap() {
+        // What is no regular file stays as it was listed.
+        let path = bundle.join(file["name"].as_str().unwrap());
+        if path.is_file() && std::fs::metadata(&path).unwrap().len() < 1 << 24 {
+            let bytes = std::fs::read(path).unwrap();
+            file["bytes"] = bytes.len().into();
+            file["sha256"] = seal::merkle::sha256(&bytes).to_hex().into();
+        }
+    }
+    change(&mut manifest);
+    let text = seal::canonical::text(&manifest).unwrap();
+    std::fs::write(bundle.join("manifest.note"), seal::bundle::Manifest::sign(&text, &forger()).unwrap()).unwrap();
+    std::fs::write(bundle.join("manifest.json"), text).unwrap();
+}
+
+fn edited(path: &Path, edit: &dyn Fn(Vec<&str>) -> Vec<String>) {
+    let text = std::fs::read_to_string(path).unwrap();
+    let lines: String = edit(text.lines().collect()).into_iter().map(|line| line + "\n").collect();
+    std::fs::write(path, lines).unwrap();
+}
+
+fn without(n: usize) -> impl Fn(Vec<&str>) -> Vec<String> {
+    move |lines| lines.iter().enumerate().filter(|(at, _)| *at != n).map(|(_, line)| (*line).to_owned()).collect()
+}
+
+/// Tampering by somebody who has the key, or who knows what a verifier reads: what it is, how it is done, and what both must say.
+#[test]
+fn what_the_key_cannot_make_true_is_refused_by_both_verifiers() {
+    let (yard, bundle, previous, key) = bundled();
+    let both = second_verifier("what_the_key_cannot_make_true_is_refused_by_both_verifiers");
+    let hour = "2026-03-09T02:00:00.000Z";
+    let take_hour = |b: &Path| {
+        edited(&b.join("hours.jsonl"), &without(2));
+        edited(&b.join("data.csv"), &|lines| {
+            lines.iter().filter(|line| !line.contains(",2026-03-09T02:")).map(|line| (*line).to_owned()).collect()
+        });
+    };
+    let absent = |why: &'static str| {
+        move |m: &mut seal::Value| {
+            m["absent"] = seal::canonical::parse(&format!(
+                "[{{\"from\":\"2026-03-09T02:00:00.000Z\",\"to\":\"2026-03-09T03:00:00.000Z\",\"why\":\"{why}\"}}]"
+            ))
+            .unwrap();
+        }
+    };
+    let set = |name: &'static str, to: &'static str| move |m: &mut seal::Value| m[name] = to.into();
+    type Do<'d> = Box<dyn Fn(&Path) + 'd>;
+    let table: Vec<(&str, Do<'_>, i32, &str)> = vec![
+        (
+            "an hour taken out, unnamed",
+            Box::new(|b| {
+                take_hour(b);
+                signed_again(b, &|_| {})
+            }),
+            1,
+            "hour 2026-03-09T02:00:00.000Z is missing",
+        ),
+        (
+            "an hour taken out as unmeasured",
+            Box::new(|b| {
+                take_hour(b);
+                signed_again(b, &absent("no-readings"))
+            }),
+            1,
+            "has no readings, it says",
+        ),
+        (
+            "an hour taken out as pruned",
+            Box::new(|b| {
+                take_hour(b);
+                signed_again(b, &absent("taken-out"))
+            }),
+            1,
+            "no row tells of it",
+        ),
+        (
+            "an hour absent for an unknown reason",
+            Box::new(|b| {
+                take_hour(b);
+                signed_again(b, &absent("holiday"))
+            }),
+            65,
+            "manifest.json",
+        ),
+        (
+            "the last row cut off",
+            Box::new(|b| {
+                edited(&b.join("events.jsonl"), &|l| l[..l.len() - 1].iter().map(|x| (*x).to_owned()).collect());
+                signed_again(b, &|_| {})
+            }),
+            1,
+            "what follows is cut off",
+        ),
+        (
+            "the first rows cut off",
+            Box::new(|b| {
+                edited(&b.join("events.jsonl"), &|l| l[4..].iter().map(|x| (*x).to_owned()).collect());
+                signed_again(b, &|_| {})
+            }),
+            1,
+            "what was before it is cut off",
+        ),
+        (
+            "all rows cut off",
+            Box::new(|b| {
+                edited(&b.join("events.jsonl"), &|_| vec![]);
+                signed_again(b, &|_| {})
+            }),
+            1,
+            "has no rows",
+        ),
+        (
+            "a file of a report that was not issued",
+            Box::new(|b| {
+                std::fs::create_dir(b.join("report")).unwrap();
+                std::fs::write(b.join("report/summary.txt"), "all is well\n").unwrap();
+                signed_again(b, &|m| {
+                    let hash = seal::merkle::sha256(b"all is well\n").to_hex();
+                    m["files"].as_array_mut().unwrap().push(
+                        seal::canonical::parse(&format!(
+                            "{{\"bytes\":12,\"name\":\"report/summary.txt\",\"sha256\":\"{hash}\"}}"
+                        ))
+                        .unwrap(),
+                    );
+                    m["files"].as_array_mut().unwrap().sort_by_key(|f| f["name"].as_str().unwrap().to_owned());
+                });
+            }),
+            1,
+            "no row says that a report was issued",
+        ),
+        (
+            "a name listed twice",
+            Box::new(|b| {
+                signed_again(b, &|m| {
+                    let first = m["files"][0].clone();
+                    m["files"].as_array_mut().unwrap().insert(0, first);
+                })
+            }),
+            65,
+            "manifest.json",
+        ),
+        (
+            "a name outside the folder",
+            Box::new(|b| signed_again(b, &|m| m["files"][0]["name"] = "../earlier.txt".into())),
+            65,
+            "manifest.json",
+        ),
+        (
+            "a link to a file outside",
+            Box::new(|b| {
+                std::fs::rename(b.join("data.csv"), yard.path("outside.csv")).unwrap();
+                std::os::unix::fs::symlink(yard.path("outside.csv"), b.join("data.csv")).unwrap();
+            }),
+            1,
+            "data.csv: cannot be read",
+        ),
+        (
+            "proofs behind a link to a folder",
+            Box::new(|b| {
+                let outside = yard.path("outside-proofs");
+                let _ = std::fs::remove_dir_all(&outside);
+                std::fs::rename(b.join("proofs"), &outside).unwrap();
+                std::os::unix::fs::symlink(&outside, b.join("proofs")).unwrap();
+            }),
+            1,
+            "proofs",
+        ),
+        (
+            "a list that is not canonical",
+            Box::new(|b| {
+                let text =
+                    std::fs::read_to_string(b.join("manifest.json")).unwrap().replacen(",\"v\":2", ", \"v\":2", 1);
+                std::fs::write(b.join("manifest.note"), seal::bundle::Manifest::sign(&text, &forger()).unwrap())
+                    .unwrap();
+                std::fs::write(b.join("manifest.json"), text).unwrap();
+            }),
+            65,
+            "manifest.json",
+        ),
+        ("another site", Box::new(|b| signed_again(b, &set("site", "other-yard"))), 1, "says site other-yard"),
+        (
+            "a longer span",
+            Box::new(|b| signed_again(b, &set("to", "2026-03-09T09:00:00.000Z"))),
+            1,
+            "hour 2026-03-09T06:00:00.000Z is missing",
+        ),
+        ("a shorter span", Box::new(|b| signed_again(b, &set("to", "2026-03-09T05:00:00.000Z"))), 1, "which is not of"),
+        ("a span that is none", Box::new(|b| signed_again(b, &set("to", "soon"))), 1, "no span of whole hours"),
+        (
+            "made before it happened",
+            Box::new(|b| signed_again(b, &set("made_at", "2026-03-09T01:00:00.000Z"))),
+            1,
+            "before its newest row",
+        ),
+        (
+            "a file of 2 GiB under a short listing",
+            Box::new(|b| {
+                std::fs::File::options().write(true).open(b.join("events.jsonl")).unwrap().set_len(2 << 30).unwrap()
+            }),
+            1,
+            "events.jsonl: has",
+        ),
+        (
+            "readings of 2 GiB under a short listing",
+            Box::new(|b| {
+                std::fs::File::options().write(true).open(b.join("data.csv")).unwrap().set_len(2 << 30).unwrap()
+            }),
+            1,
+            "data.csv: has",
+        ),
+        (
+            "a pipe for the readings",
+            Box::new(|b| {
+                std::fs::remove_file(b.join("data.csv")).unwrap();
+                assert!(Command::new("mkfifo").arg(b.join("data.csv")).status().unwrap().success());
+            }),
+            1,
+            "data.csv: cannot be read",
+        ),
+        (
+            "a pipe for the list",
+            Box::new(|b| {
+                std::fs::remove_file(b.join("manifest.json")).unwrap();
+                assert!(Command::new("mkfifo").arg(b.join("manifest.json")).status().unwrap().success());
+            }),
+            65,
+            "manifest.json",
+        ),
+        (
+            "a device for a proof",
+            Box::new(|b| {
+                std::fs::remove_file(b.join("checkpoint.txt")).unwrap();
+                std::os::unix::fs::symlink("/dev/zero", b.join("checkpoint.txt")).unwrap();
+            }),
+            1,
+            "checkpoint.txt: cannot be read",
+        ),
+        (
+            "rows nested without end",
+            Box::new(|b| {
+                std::fs::write(b.join("events.jsonl"), "[".repeat(200_000)).unwrap();
+                signed_again(b, &|_| {})
+            }),
+            1,
+            "events.jsonl line 1",
+        ),
+        (
+            "a list nested without end",
+            Box::new(|b| std::fs::write(b.join("manifest.json"), "[".repeat(200_000)).unwrap()),
+            65,
+            "manifest.json",
+        ),
+    ];
+    println!("{:45} {:>6} {:>6}", "tampering", "rust", "python");
+    for (n, (why, tamper, wanted, place)) in table.iter().enumerate() {
+        let changed = yard.path(&format!("forged-{n}"));
+        copy(&bundle, &changed);
+        tamper(&changed);
+        let (code, text) = ours(&changed, &previous, &key);
+        assert_eq!(code, *wanted, "{why}: {text}");
+        assert!(text.contains(place), "{why}: {text}");
+        let mut second = -1;
+        if both {
+            let (code, text) = theirs(&changed, &previous, &key);
+            assert_eq!(code, *wanted, "{why}, python: {text}");
+            assert!(text.contains(place), "{why}, python: {text}");
+            second = code;
+        }
+        println!("{why:45} {code:>6} {second:>6}");
+    }
+    assert!(std::fs::read_to_string(bundle.join("hours.jsonl")).unwrap().contains(hour));
+}
+
+/// The check by both verifiers without a key and without an earlier checkpoint.
+fn bare(bundle: &Path, more: &[&str]) -> Vec<(i32, String)> {
+    let mut first = Command::new(env!("CARGO_BIN_EXE_hypocaust"));
+    let mut answers = vec![said(&first.arg("verify").arg(bundle).args(more).output().unwrap())];
+    if second_verifier("bundles by both verifiers") {
+        let script = yard::root().join("crates/seal/src/verify.py");
+        answers.push(said(&Command::new("python3").arg(script).arg(bundle).args(more).output().unwrap()));
+    }
+    answers
+}
+
+#[test]
+fn without_a_key_the_signer_is_unknown_and_a_checkpoint_out_of_a_mail_is_taken() {
+    let (yard, bundle, previous, key) = bundled();
+    for (code, text) in bare(&bundle, &[]) {
+        assert!(code == 2 && text.contains("consistent, signer unknown"), "{code}: {text}");
+    }
+    let note = std::fs::read_to_string(&previous).unwrap();
+    let mailed = yard.path("mailed.txt");
+    let indented: String = note.lines().map(|line| format!("    {line}\r\n")).collect();
+    for (text, why) in [(note.trim_end().to_owned(), "without its last line end"), (indented, "indented")] {
+        std::fs::write(&mailed, text).unwrap();
+        for (code, text) in bare(&bundle, &["--vkey", &key, "--previous", mailed.to_str().unwrap()]) {
+            assert!(code == 0 && text.contains("ok    previous"), "{why}: {code}: {text}");
+        }
+    }
+    std::fs::write(&mailed, note.replacen('7', "6", 1)).unwrap();
+    for (code, text) in bare(&bundle, &["--vkey", &key, "--previous", mailed.to_str().unwrap()]) {
+        assert!(code == 1 && text.contains("FAIL  previous"), "{code}: {text}");
+    }
+}
+
+#[test]
+fn a_zip_file_of_which_a_byte_is_not_accounted_for_is_refused_by_both_verifiers() {
+    use std::io::Write as _;
+    let (yard, bundle, _, key) = bundled();
+    let packed = yard.path("bundle.zip");
+    let mut zip = zip::ZipWriter::new(std::fs::File::create(&packed).unwrap());
+    let options = zip::write::SimpleFileOptions::default().large_file(true);
+    let list = std::fs::read_to_string(bundle.join("manifest.json")).unwrap();
+    let list = seal::canonical::parse(&list).unwrap();
+    let listed = list["files"].as_array().unwrap().iter().map(|f| f["name"].as_str().unwrap());
+    for name in listed.chain(["manifest.json", "manifest.note"]) {
+        zip.start_file(name, options).unwrap();
+        zip.write_all(&std::fs::read(bundle.join(name)).unwrap()).unwrap();
+    }
+    zip.finish().unwrap();
+    for (code, text) in bare(&packed, &["--vkey", &key]) {
+        assert_eq!(code, 0, "{text}");
+    }
+    let good = std::fs::read(&packed).unwrap();
+    let find = |what: &[u8]| good.windows(what.len()).position(|found| found == what).unwrap();
+    let (local, central, end) = (find(b"PK\x03\x04"), find(b"PK\x01\x02"), find(b"PK\x05\x06"));
+    let patched = |at: usize, to: u8| {
+        let mut bytes = good.clone();
+        assert!(bytes[at] != to);
+        bytes[at] = to;
+        bytes
+    };
+    let twice = {
+        let at = good.windows(10).rposition(|found| found == b"events.jso").unwrap();
+        let mut bytes = good.clone();
+        for place in [at, find(b"events.jsonl")] {
+            bytes[place..place + 12].copy_from_slice(b"events.jsonX");
+        }
+        bytes
+    };
+    let more = |bytes: &[u8]| [&good[..], bytes].concat();
+    for (bytes, why) in [
+        (more(b"x"), "something after the end"),
+        (more(&good), "another archive after the end"),
+        ([&b"x"[..], &good[..]].concat(), "something before the first file"),
+        ([&good[..central], &b"more"[..], &good[central..]].concat(), "something between files and list"),
+        (patched(local + 30, b'x'), "a local head with another name"),
+        (patched(local + 14, !good[local + 14]), "a local head with another checksum"),
+        (patched(local + 8, 99), "a local head with another method"),
+        (patched(central + 16, !good[central + 16]), "a list with another checksum"),
+        (patched(end + 20, 1), "a comment that is announced"),
+        (good[..good.len() - 100].to_vec(), "cut short"),
+    ] {
+        let changed = yard.path("changed.zip");
+        std::fs::write(&changed, bytes).unwrap();
+        for (code, text) in bare(&changed, &["--vkey", &key]) {
+            assert!([65, 1].contains(&code), "{why}: {code}: {text}");
+        }
+    }
+    std::fs::write(yard.path("changed.zip"), twice).unwrap();
+    for (code, text) in bare(&yard.path("changed.zip"), &["--vkey", &key]) {
+        assert!([65, 1].contains(&code), "another name in both heads: {code}: {text}");
     }
 }

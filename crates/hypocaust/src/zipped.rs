@@ -103,6 +103,7 @@ impl Archive {
         let mut file = files::open(path, files::ARCHIVE)?;
         let length = file.metadata()?.len();
         check_directory(&mut file, length)?;
+        check_layout(&mut file, length).map_err(|why| io::Error::other(why.to_string()))?;
         let mut directory = ZipArchive::new(file)?;
         let mut unpacked = 0u64;
         for n in 0..directory.len() {
@@ -173,6 +174,106 @@ fn check_directory(file: &mut File, length: u64) -> io::Result<()> {
         }
     }
     Ok(())
+}
+
+/// What is wrong with how an archive lies.
+type Layout = Result<(), &'static str>;
+
+/// Refuses an archive in which a byte is not accounted for: files lie one behind the other from its first byte, each under a head that says what the
+/// list says of it, then comes the list, and it ends with where that is (APPNOTE.TXT 6.3.10, sections 4.3.7, 4.3.12, 4.3.14 to 4.3.16). Two
+/// programs could otherwise read two different bundles out of one file.
+fn check_layout(file: &mut File, length: u64) -> Layout {
+    const CUT: &str = "it was cut short, or something follows its list of files";
+    let end = length.checked_sub(22).ok_or(CUT)?;
+    let tail = part(file, end, 22)?;
+    if tail.get(..4) != Some(b"PK\x05\x06") || tail.get(20..) != Some(&[0, 0]) {
+        return Err(CUT);
+    }
+    let number = |bytes: &[u8], at: usize, count: usize| -> u64 {
+        bytes.get(at..at + count).unwrap_or_default().iter().rev().fold(0, |sum, byte| sum << 8 | u64::from(*byte))
+    };
+    let (mut count, mut size, mut start, mut edge) =
+        (number(&tail, 10, 2), number(&tail, 12, 4), number(&tail, 16, 4), end);
+    let locator = match end.checked_sub(20) {
+        Some(at) => part(file, at, 20)?,
+        None => Vec::new(),
+    };
+    if locator.starts_with(b"PK\x06\x07") {
+        edge = end.checked_sub(76).ok_or(CUT)?;
+        let record = part(file, edge, 56)?;
+        if !record.starts_with(b"PK\x06\x06") || number(&record, 4, 8) != 44 || number(&locator, 8, 8) != edge {
+            return Err("the end of its list of files is in no form of ours");
+        }
+        (count, size, start) = (number(&record, 32, 8), number(&record, 40, 8), number(&record, 48, 8));
+    }
+    if count > ENTRIES_MOST || size > DIRECTORY_MOST || start.checked_add(size) != Some(edge) {
+        return Err("its list of files is not where it says, or longer than that of any bundle");
+    }
+    let list = part(file, start, size)?;
+    let (mut at, mut cursor) = (0_usize, 0_u64);
+    let mut names = std::collections::BTreeSet::new();
+    for _ in 0..count {
+        let head = list.get(at..at + 46).filter(|head| head.starts_with(b"PK\x01\x02"));
+        let head = head.ok_or("its list of files is cut short")?;
+        let lengths = [28, 30, 32].map(|place| number(head, place, 2) as usize);
+        let [name, extra, comment] = lengths;
+        let own = list.get(at + 46..at + 46 + name).ok_or("its list of files is cut short")?;
+        let more = list.get(at + 46 + name..at + 46 + name + extra).ok_or("its list of files is cut short")?;
+        let listed = wide(more, [number(head, 24, 4), number(head, 20, 4), number(head, 42, 4)])?;
+        at += 46 + name + extra + comment;
+        let local = part(file, cursor, 30)?;
+        if listed[2] != cursor || !local.starts_with(b"PK\x03\x04") {
+            return Err("between its files is something that its list does not name");
+        }
+        let (local_name, local_extra) = (number(&local, 26, 2), number(&local, 28, 2));
+        let rest = part(file, cursor + 30, local_name + local_extra)?;
+        let (found, more) = rest.split_at_checked(local_name as usize).ok_or(CUT)?;
+        let said = wide(more, [number(&local, 22, 4), number(&local, 18, 4), 0])?;
+        // Flags, method and checksum lie two bytes further on in the list.
+        let differs = local.get(6..10) != head.get(8..12) || local.get(14..18) != head.get(16..20);
+        if differs || found != own || said[..2] != listed[..2] {
+            return Err("the head of a file says something else than the list of files");
+        }
+        if number(head, 8, 2) & !0x800 != 0 {
+            return Err("a file in it is locked, or its length stands behind it");
+        }
+        if !names.insert(own.to_vec()) {
+            return Err("a name stands in it twice");
+        }
+        cursor = (cursor + 30 + local_name + local_extra).saturating_add(listed[1]);
+    }
+    if at as u64 != size || cursor != start {
+        return Err("in it is something that its list of files does not name");
+    }
+    Ok(())
+}
+
+/// Some bytes of an archive, no more than a list of files may have.
+fn part(file: &mut File, start: u64, count: u64) -> Result<Vec<u8>, &'static str> {
+    let mut bytes = Vec::new();
+    let read = file.seek(SeekFrom::Start(start)).and_then(|_| (&*file).take(count).read_to_end(&mut bytes));
+    match read {
+        Ok(found) if found as u64 == count => Ok(bytes),
+        _ => Err("it was cut short"),
+    }
+}
+
+/// Numbers of a head in their order; where one is all ones, the 64-bit form gives it.
+fn wide(mut extra: &[u8], numbers: [u64; 3]) -> Result<[u64; 3], &'static str> {
+    let mut values: &[u8] = &[];
+    while let [a, b, c, d, rest @ ..] = extra {
+        let (own, rest) = rest.split_at_checked(usize::from(u16::from_le_bytes([*c, *d]))).unwrap_or((rest, &[]));
+        if u16::from_le_bytes([*a, *b]) == 1 {
+            values = own;
+        }
+        extra = rest;
+    }
+    let mut out = numbers;
+    for number in out.iter_mut().filter(|number| **number == u64::from(u32::MAX)) {
+        let (first, rest) = values.split_first_chunk::<8>().ok_or("a head in it lacks its 64-bit form")?;
+        (*number, values) = (u64::from_le_bytes(*first), rest);
+    }
+    Ok(out)
 }
 
 #[cfg(test)]

@@ -173,6 +173,19 @@ fn an_amended_edition_says_what_changed_and_who_looked() {
 }
 
 #[test]
+fn other_units_amend_nothing() {
+    let metric = said::of_week(&invented::week(Display::Metric, 3));
+    let us = said::of_week(&invented::week(Display::Us, 3));
+    assert!(metric.iter().zip(&us).any(|(a, b)| a.said != b.said), "they are said otherwise");
+    assert_eq!(said::changes(&metric, &us), Vec::new(), "and are the same");
+    let mut other = invented::week(Display::Us, 3);
+    for day in &mut other.days {
+        day.readings += 1;
+    }
+    assert!(!said::changes(&metric, &said::of_week(&other)).is_empty(), "a value that is another still amends");
+}
+
+#[test]
 fn sixty_bins_stay_readable() {
     let mut facts = invented::week(Display::Metric, 60);
     facts.bins.iter_mut().for_each(|bin| bin.standing = vec!["Dry pile".into()]);

@@ -11,8 +11,36 @@ use super::facts::{
 use super::words::{self, at, hours, share};
 use crate::figures::CANNOT_TELL;
 
-/// Names and values.
-pub type Figures = Vec<(String, String)>;
+use pile::time::Timestamp;
+use site::entry::Amount;
+use site::zone::rfc3339_millis;
+
+/// A figure of a report.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Figure {
+    /// Its name.
+    pub what: String,
+    /// What the reader is told, in the site's units and our words.
+    pub said: String,
+    /// What it is, whatever the units and the words: editions are compared by this. Empty in editions of before it was kept.
+    pub value: String,
+}
+
+/// All figures of a report.
+pub type Figures = Vec<Figure>;
+
+impl Figure {
+    fn new(what: String, said: String, value: String) -> Figure {
+        Figure { what, said, value }
+    }
+
+    fn is_as(&self, other: &Figure) -> bool {
+        match self.value.is_empty() || other.value.is_empty() {
+            true => self.said == other.said,
+            false => self.value == other.value,
+        }
+    }
+}
 
 /// Every figure of a weekly summary.
 pub fn of_week(facts: &WeekFacts) -> Figures {
@@ -21,14 +49,14 @@ pub fn of_week(facts: &WeekFacts) -> Figures {
     for bin in &facts.bins {
         let batch = bin.batch.map_or_else(|| "empty".to_owned(), |batch| format!("batch {batch}"));
         let stage = bin.stage.map_or("", site::entry::Stage::key);
-        out.push((
-            format!("bin {} at the end", bin.bin),
-            format!(
-                "{batch} {stage}; coldest {}; core {}",
-                newest(site, bin.coldest.as_ref()),
-                newest(site, bin.core.as_ref())
-            ),
-        ));
+        let said = format!(
+            "{batch} {stage}; coldest {}; core {}",
+            newest(site, bin.coldest.as_ref()),
+            newest(site, bin.core.as_ref())
+        );
+        let bare = |newest: Option<&Newest>| newest.map_or_else(String::new, |n| number(n.celsius.0, 3));
+        let value = format!("{batch} {stage} {} {}", bare(bin.coldest.as_ref()), bare(bin.core.as_ref()));
+        out.push(Figure::new(format!("bin {} at the end", bin.bin), said, value));
     }
     for batch in &facts.batches {
         results(site, &format!("batch {}", batch.batch), &batch.results, &mut out);
@@ -36,7 +64,8 @@ pub fn of_week(facts: &WeekFacts) -> Figures {
     probes(&facts.probes, &mut out);
     common(site, &facts.loads, &facts.shipments, &facts.deviations, &facts.entries, &mut out);
     for o in &facts.occurrences {
-        out.push((format!("occurrence {}", at(site, o.at)), words::occurrence(site, o)));
+        let value = format!("from {} to {}", rfc3339_millis(o.at), o.until.map_or_else(String::new, rfc3339_millis));
+        out.push(Figure::new(format!("occurrence {}", at(site, o.at)), words::occurrence(site, o), value));
     }
     days(site, &facts.days, &mut out);
     out
@@ -50,7 +79,11 @@ pub fn of_batch(facts: &BatchFacts) -> Figures {
     for lab in &facts.lab {
         let below = if lab.below { "< " } else { "" };
         let value = format!("{below}{} {} ({}, {})", lab.value, lab.unit, lab.laboratory, lab.method);
-        out.push((format!("laboratory, {} of {}", lab.analyte, at(site, lab.sampled_at)), value));
+        out.push(Figure::new(
+            format!("laboratory, {} of {}", lab.analyte, at(site, lab.sampled_at)),
+            value.clone(),
+            value,
+        ));
     }
     probes(&facts.probes, &mut out);
     common(site, &facts.loads, &facts.shipments, &facts.deviations, &facts.entries, &mut out);
@@ -69,22 +102,23 @@ fn newest(site: &SiteFacts, newest: Option<&Newest>) -> String {
 
 /// What differs between an earlier edition and this one, in the order of this one; what is gone comes last.
 pub fn changes(earlier: &Figures, now: &Figures) -> Vec<Change> {
-    let find = |list: &Figures, what: &str| list.iter().find(|(name, _)| name == what).map(|(_, value)| value.clone());
-    let changed = now.iter().filter_map(|(what, value)| {
-        let before = find(earlier, what);
-        let differs = before.as_ref() != Some(value);
-        differs.then(|| Change { what: what.clone(), before, now: Some(value.clone()) })
+    let find = |list: &Figures, what: &str| list.iter().find(|figure| figure.what == what).cloned();
+    let changed = now.iter().filter_map(|figure| {
+        let before = find(earlier, &figure.what);
+        let differs = !before.as_ref().is_some_and(|before| before.is_as(figure));
+        let before = before.map(|before| before.said);
+        differs.then(|| Change { what: figure.what.clone(), before, now: Some(figure.said.clone()) })
     });
-    let known: std::collections::BTreeSet<&String> = now.iter().map(|(what, _)| what).collect();
-    let gone = earlier.iter().filter(|(what, _)| !known.contains(what));
-    let gone = gone.map(|(what, value)| Change { what: what.clone(), before: Some(value.clone()), now: None });
+    let known: std::collections::BTreeSet<&String> = now.iter().map(|figure| &figure.what).collect();
+    let gone = earlier.iter().filter(|figure| !known.contains(&figure.what));
+    let gone = gone.map(|figure| Change { what: figure.what.clone(), before: Some(figure.said.clone()), now: None });
     changed.chain(gone).collect()
 }
 
 /// The figures as CSV, so that a later edition can be held against them.
 pub fn as_csv(figures: &Figures) -> String {
-    let rows = figures.iter().map(|(what, value)| format!("{},{}\n", field(what), field(value)));
-    std::iter::once("what,value\n".to_owned()).chain(rows).collect()
+    let rows = figures.iter().map(|f| format!("{},{},{}\n", field(&f.what), field(&f.said), field(&f.value)));
+    std::iter::once("what,said,value\n".to_owned()).chain(rows).collect()
 }
 
 /// Reads what [`as_csv`] wrote; lines that it did not write are passed over.
@@ -93,8 +127,10 @@ pub fn from_csv(text: &str) -> Figures {
         .skip(1)
         .filter_map(|line| {
             let (what, rest) = unfield(line)?;
-            let (value, _) = unfield(rest.strip_prefix(',')?)?;
-            Some((what, value))
+            let (said, rest) = unfield(rest.strip_prefix(',')?)?;
+            // Editions of before had two columns.
+            let value = rest.strip_prefix(',').and_then(unfield).map_or_else(String::new, |(value, _)| value);
+            Some(Figure { what, said, value })
         })
         .collect()
 }
@@ -142,14 +178,36 @@ fn cut(hours: f64) -> String {
     format!("{:.2}", (hours * 100.0 + 1e-9).floor() / 100.0)
 }
 
+/// A share in thousandths, cut off; `-` where it is not known.
+fn known(share: Option<f64>) -> String {
+    share.map_or_else(|| "-".to_owned(), |share| number(share, 3))
+}
+
+/// An amount as it was written down.
+fn amount(amount: &Amount) -> String {
+    match amount {
+        Amount::Mass(mass) => format!("{} kg", number(mass.0, 3)),
+        Amount::Volume(volume) => format!("{} m3", number(volume.0, 6)),
+    }
+}
+
 fn results(site: &SiteFacts, of: &str, list: &[ResultFacts], out: &mut Figures) {
     for result in list {
         let j = &result.judgement;
         let name = format!("{of}, {}", j.criterion);
-        out.push((format!("{name}: result"), words::headline(&site.zone, j)));
-        out.push((format!("{name}: hours"), format!("{} of {}", hours(j.hours_counted), hours(j.hours_needed))));
-        out.push((format!("{name}: known"), share(j.coverage_fraction)));
-        out.push((format!("{name}: laboratory"), j.lab.key().to_owned()));
+        let instant = |at: Option<Timestamp>| at.map_or_else(String::new, rfc3339_millis);
+        // Given to the minute and to the hundredth, which is what a reader was told.
+        let result = format!("{} {} {}", j.result.key(), instant(j.met_at), instant(j.earliest_at));
+        out.push(Figure::new(format!("{name}: result"), words::headline(&site.zone, j), result));
+        let counted = format!("{} of {}", hours(j.hours_counted), hours(j.hours_needed));
+        out.push(Figure::new(
+            format!("{name}: hours"),
+            counted,
+            format!("{} {}", cut(j.hours_counted), cut(j.hours_needed)),
+        ));
+        out.push(Figure::new(format!("{name}: known"), share(j.coverage_fraction), known(j.coverage_fraction)));
+        let lab = j.lab.key().to_owned();
+        out.push(Figure::new(format!("{name}: laboratory"), lab.clone(), lab));
     }
 }
 
@@ -162,7 +220,8 @@ fn probes(list: &[ProbeFacts], out: &mut Figures) {
             p.set_aside,
             p.gaps.len()
         );
-        out.push((format!("probe {}", p.probe), value));
+        let bare = format!("{} {} {} {}", known(p.coverage), p.readings, p.set_aside, p.gaps.len());
+        out.push(Figure::new(format!("probe {}", p.probe), value, bare));
     }
 }
 
@@ -177,11 +236,13 @@ fn common(
     for (n, l) in (1..).zip(loads) {
         let taken = if l.rejected.is_some() { "turned away" } else { "went in" };
         let value = format!("{} of {} from {}, {taken}", words::amount(site, &l.amount), l.material, l.source);
-        out.push((format!("load {n} of {}, bin {}", at(site, l.at), l.bin), value));
+        let bare = format!("{} {} {} {taken}", amount(&l.amount), l.material, l.source);
+        out.push(Figure::new(format!("load {n} of {}, bin {}", at(site, l.at), l.bin), value, bare));
     }
     for (n, s) in (1..).zip(shipments) {
         let value = format!("{} to {}", words::amount(site, &s.amount), s.to);
-        out.push((format!("shipment {n} of {}, bin {}", at(site, s.at), s.bin), value));
+        let bare = format!("{} {}", amount(&s.amount), s.to);
+        out.push(Figure::new(format!("shipment {n} of {}, bin {}", at(site, s.at), s.bin), value, bare));
     }
     for d in deviations {
         let acknowledged =
@@ -189,11 +250,17 @@ fn common(
         let ended =
             d.ended.as_ref().map_or_else(|| "stands".to_owned(), |(when, _)| format!("over {}", at(site, *when)));
         let value = format!("{}: {}; acknowledged: {acknowledged}; {ended}", d.subject, d.finding);
-        out.push((format!("alarm {}, occurrence {}", d.alarm.0, d.occurrence), value));
+        let by = d.acknowledged.as_ref().map(|a| format!("{} {}", a.by, rfc3339_millis(a.at))).unwrap_or_default();
+        let over = d.ended.as_ref().map(|(when, _)| rfc3339_millis(*when)).unwrap_or_default();
+        let bare = format!("{} {}; {by}; {over}", d.subject, rfc3339_millis(d.raised_at));
+        out.push(Figure::new(format!("alarm {}, occurrence {}", d.alarm.0, d.occurrence), value, bare));
     }
     for e in entries {
         let corrected = e.corrected_by.map_or_else(String::new, |by| format!(" (corrected by entry {by})"));
-        out.push((format!("entry {}", e.id), format!("{} bin {}: {}{corrected}", at(site, e.at), e.bin, e.words)));
+        // An entry is never changed, only corrected by another: its number says what it holds.
+        let bare = format!("{} {} {}{corrected}", e.id, rfc3339_millis(e.at), e.bin);
+        let said = format!("{} bin {}: {}{corrected}", at(site, e.at), e.bin, e.words);
+        out.push(Figure::new(format!("entry {}", e.id), said, bare));
     }
 }
 
@@ -206,7 +273,9 @@ fn days(site: &SiteFacts, list: &[DayFacts], out: &mut Figures) {
             None => "no readings".to_owned(),
         };
         let value = format!("{figures}; {} readings, heard {} h", d.readings, cut(d.hours_heard));
-        out.push((format!("{} of {}, bin {}", d.probe, d.day, d.bin), value));
+        let bare = d.figures.map_or_else(String::new, |f| f.map(|celsius| number(celsius.0, 3)).join(" "));
+        let bare = format!("{bare}; {} {}", d.readings, cut(d.hours_heard));
+        out.push(Figure::new(format!("{} of {}, bin {}", d.probe, d.day, d.bin), value, bare));
     }
 }
 
@@ -256,8 +325,9 @@ mod tests {
 
     #[test]
     fn figures_come_back_from_their_csv_and_differences_are_named() {
-        let list =
-            |pairs: &[(&str, &str)]| -> Figures { pairs.iter().map(|(a, b)| ((*a).into(), (*b).into())).collect() };
+        let list = |pairs: &[(&str, &str)]| -> Figures {
+            pairs.iter().map(|(a, b)| Figure::new((*a).into(), (*b).into(), String::new())).collect()
+        };
         let earlier = list(&[("plain", "1"), ("a, b", "said \"so\", twice"), ("gone", "x")]);
         assert_eq!(from_csv(&as_csv(&earlier)), earlier);
         let now = list(&[("plain", "2"), ("a, b", "said \"so\", twice"), ("new", "y")]);
@@ -270,5 +340,17 @@ mod tests {
             [change("plain", Some("1"), Some("2")), change("new", None, Some("y")), change("gone", Some("x"), None)];
         assert_eq!(changes(&earlier, &now), want);
         assert!(changes(&now, &now).is_empty(), "the same figures are the same edition");
+        let valued = |said: &str, value: &str| vec![Figure::new("day".into(), said.into(), value.into())];
+        let metric = valued("55.0 °C", "55");
+        assert_eq!(from_csv(&as_csv(&metric)), metric);
+        assert!(changes(&metric, &valued("131.0 °F", "55")).is_empty(), "other units say the same");
+        assert_eq!(
+            changes(&metric, &valued("55.0 °C", "55.001")).len(),
+            1,
+            "another value is another, however it is said"
+        );
+        let older = from_csv("what,value\nday,55.0 °C\n");
+        assert!(changes(&older, &metric).is_empty(), "an edition of before is compared by its words");
+        assert_eq!(changes(&older, &valued("131.0 °F", "55")).len(), 1, "for it has nothing else");
     }
 }
