@@ -455,7 +455,7 @@ pub(crate) fn tables(conn: &Connection) -> Result<RecordCheck, Cause> {
     let (held, faults, named) = record::follow(conn, &mut check)?;
     for (seq, fault) in faults {
         // The row behind a broken one names it, and cannot be linked to what it says.
-        if !named.contains(&seq) && !named.contains(&(seq - 1)) {
+        if !named.contains(&seq) && !named.contains(&seq.saturating_sub(1)) {
             check.fault(fault);
         }
     }

@@ -41,7 +41,13 @@ fn good() -> TempDir {
         Effect::SummaryDone(dice.week()),
         Effect::RoundListDone(dice.day()),
         Effect::Water(Box::new(dice.water())),
-        Effect::Results(Box::new(engine::results::KeptResults { batch: site::entry::BatchId(1), ..dice.results() })),
+        {
+            // As the engine says it: what is new is a change.
+            let drawn = dice.results();
+            let changed = drawn.standings.iter().map(|standing| (standing.criterion.clone(), None)).collect();
+            let batch = site::entry::BatchId(1);
+            Effect::Results(Box::new(engine::results::KeptResults { batch, changed, ..drawn }))
+        },
         Effect::Report(Box::new(engine::reports::KeptReport { at: NOW - Span::days(1), ..dice.report(9) })),
     ];
     effects.extend((0..200).map(|n| reading("p1", n * 60, 60.0)));
