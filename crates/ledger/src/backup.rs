@@ -186,13 +186,14 @@ fn copy(ledger: &Ledger, to: &Path, needs: u64, progress: &mut dyn FnMut(u64, u6
     })
 }
 
-/// Every step of the check holds, or the copy is not used. Only packed days and single rows may be damaged: all else is worth having without them, and they are
+/// Every step of the check holds, or the copy is not used. Only packed days, single rows, and what they say against the record may be damaged: all else is worth having without them, and they are
 /// given.
 fn looked_over(copy: &Path, name: &Path) -> Result<Vec<String>, BackupError> {
     let (mut faults, mut damaged) = (Vec::new(), Vec::new());
     let mut each = |step: &StoreStep| {
         if let Finding::Bad(bad) = &step.finding {
-            let into = if [check::DAYS, check::ROWS].contains(&step.name) { &mut damaged } else { &mut faults };
+            let into =
+                if [check::DAYS, check::ROWS, check::RECORD].contains(&step.name) { &mut damaged } else { &mut faults };
             into.extend(bad.iter().cloned());
         }
     };

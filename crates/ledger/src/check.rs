@@ -23,6 +23,9 @@ pub(crate) const DAYS: &str = "days";
 /// The name of the step over rows that the daemon reads.
 pub(crate) const ROWS: &str = "rows";
 
+/// The name of the step that holds the tables against the record.
+pub(crate) const RECORD: &str = "record";
+
 /// What a step came to.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Finding {
@@ -86,7 +89,7 @@ pub fn check_file(
     step("references", references(&doing));
     if layout >= schema::STEPS.len() as i64 {
         step(ROWS, readable(&doing));
-        step("record", on_record(&doing));
+        step(RECORD, on_record(&doing));
         step(DAYS, packed_days(&doing, progress));
         step("amounts", crate::read::counts(&doing).map(|counts| Finding::Good(amounts(&counts))));
     } else {

@@ -768,7 +768,10 @@ impl Slice<'_> {
         )?;
         let created_at = mail.created_at.as_millis();
         if insert.execute(params![id, mail.to, created_at, notice, state, next_try, tries, reply, settled_at])? == 1 {
-            return self.record("mail.queued", &record::mail(mail, &notice));
+            self.record("mail.queued", &record::mail(mail, &notice))?;
+            // One that is settled already has that on record too.
+            let settled = record::settled(self.tx, mail.id, &mail.state)?;
+            return settled.map_or(Ok(()), |(kind, body)| self.record(kind, &body));
         }
         let mut query = self.tx.prepare_cached("SELECT recipient = ?2 AND notice = ?3 FROM outbox WHERE id = ?1")?;
         match query.query_row(params![id, mail.to, notice], |row| row.get(0)).optional()? {
