@@ -491,8 +491,8 @@ fn advice_says_what_could_be_better() {
     assert_eq!(current(22), "", "two samples in each pulse");
     expect_test::expect![[r#"
         site.yaml:93: nothing tells whether blower blower-1 runs; the log can only say that it was meant to; wire a run counter, or a current, pressure or flow signal, and name it under `running`
-        site.yaml:145: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
-        site.yaml:145: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
+        site.yaml:148: bin cure-1 has no probe at position core that reports temperature, so nobody can tell how hot it gets; add one in the middle of the pile
+        site.yaml:148: bin cure-1 has no blower, so lost air cannot be told from lost water; name the blower that serves it with `blower:`
         site.yaml: mail goes to m.example without a login, and many relays then refuse it or take it for spam; add `user:` with `password_file:` or `credential:`, unless the relay knows this machine
         site.yaml: nobody gets alarms; add `gets: [alarms]` to the people who can act on one
         site.yaml: Nora Quill gets no mail at all; write `gets: [alarms, round_list, summary]`, or keep the entry only to have the name at hand in the log
