@@ -394,10 +394,10 @@ async fn what_one_person_types() -> Happened {
     let typed: [(&[&str], &str); 8] = [
         (
             &["log", "watered", "--litres=0"],
-            "litres: 0 L is less than 0.1 L, the least that can be logged; correct the number",
+            "water: 0 L is less than 0.1 L, the least that can be logged; correct the number",
         ),
-        (&["log", "watered", "--litres=-0"], "litres: -0 L is less than 0.1 L"),
-        (&["log", "watered", "--litres=1e308"], "litres: 1e308 L is outside 0 to 100000 L"),
+        (&["log", "watered", "--litres=-0"], "water: -0 L is less than 0.1 L"),
+        (&["log", "watered", "--litres=1e308"], "water: 1e308 L is outside 0 to 100000 L"),
         (&["log", "watered", "--litres=NaN"], "--litres: `NaN` does not begin with a number"),
         (&["log", "settled-depth", "--depth=0m"], "depth: 0 m is less than 0.01 m"),
         (&["log", "note", "--note", &long], "note: it has 120000 characters, more than the 4000 there is room for"),
@@ -433,7 +433,7 @@ async fn what_one_person_types() -> Happened {
     let mut heard = hears(address, "hypocaust/test-yard/log/answer".into()).await;
     let now = site::zone::rfc3339_utc(machine_now());
     for (at, says, wanted) in [
-        (&now, r#"{"watered":{"litres":0}}"#, "litres: 0 L is less than 0.1 L"),
+        (&now, r#"{"watered":{"litres":0}}"#, "water: 0 L is less than 0.1 L"),
         (&now, r#"{"watered":{"litres":1,"litres":100}}"#, "the key `litres` is there twice; say each thing once"),
         (&early, r#""turned""#, "more than 365 d before the readings of batch 1 in bin b1"),
         (&now, "{", "it is no JSON"),
