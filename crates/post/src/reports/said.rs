@@ -30,8 +30,10 @@ pub struct Figure {
 pub type Figures = Vec<Figure>;
 
 impl Figure {
+    /// As a file gives it back: an edition that was read must not differ from the same figures that were not.
     fn new(what: String, said: String, value: String) -> Figure {
-        Figure { what, said, value }
+        let clean = |text: String| crate::letter::clean(&text);
+        Figure { what: clean(what), said: clean(said), value: clean(value) }
     }
 
     fn is_as(&self, other: &Figure) -> bool {
@@ -349,6 +351,10 @@ mod tests {
             1,
             "another value is another, however it is said"
         );
+        for odd in ["met 7 March ", " a  b", "", "a,b", "\"", "\"a\",", "a\nb\u{202e}", "\u{2028}"] {
+            let figures = vec![Figure::new(odd.into(), odd.into(), odd.into())];
+            assert_eq!(from_csv(&as_csv(&figures)), figures, "{odd:?}: read as it was written");
+        }
         let older = from_csv("what,value\nday,55.0 °C\n");
         assert!(changes(&older, &metric).is_empty(), "an edition of before is compared by its words");
         assert_eq!(changes(&older, &valued("131.0 °F", "55")).len(), 1, "for it has nothing else");
