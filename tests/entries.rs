@@ -244,7 +244,7 @@ fn amounts_and_times_are_read_as_people_write_them_and_slips_are_asked_back() {
             (
                 "status",
                 69,
-                &["batch 1 on air, day ", "core no reading for", "No alarm is active", "no daemon runs"],
+                &["batch 1 on air, day ", "core no reading for more than", "No alarm is active", "no daemon runs"],
                 "one screen",
             ),
         ],

@@ -175,7 +175,7 @@ fn temperatures(
                 };
                 format!("{place} {value} ({} old)", now.since(*at).max(Span::ZERO))
             }
-            None => format!("{place} no reading for {SHOWN_FOR}"),
+            None => format!("{place} no reading for more than {SHOWN_FOR}"),
         })
     });
     words.collect::<Vec<_>>().join(", ")
