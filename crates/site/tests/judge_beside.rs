@@ -284,8 +284,16 @@ fn temperature_alone_never_releases() {
             "outstanding",
             "a wrong unit",
         ),
+        ("eu1009-cmc3", vec![result(200.0, "Salmonella", None, "in 1 g")], "outstanding", "in 1 g is not in 25 g"),
+        (
+            "eu1009-cmc3",
+            vec![result(200.0, "Salmonella", Some(1.0), "in 1 g")],
+            "outstanding",
+            "nor where some was found",
+        ),
     ] {
-        let mut history = both("60*80", "60*80");
+        // The longest profile of these asks for seven days.
+        let mut history = both("60*190", "60*190");
         history.facts.lab = lab;
         history.facts.curing_from = Some(at(79.0));
         let judgement = judge(&criterion(id), &history);
@@ -295,6 +303,7 @@ fn temperature_alone_never_releases() {
             let words = judgement.lab.words().unwrap();
             assert!(words.contains("is in CFU/100 mL, not in MPN/g total solids, and cannot be compared"), "{words}");
         }
+        assert!(judgement.lab.words().is_none_or(|words| !words.contains(" in in ")), "{:?}", judgement.lab);
         if why == "hot enough is not enough" {
             assert!(judgement.lab.words().unwrap().contains("temperature alone never releases"), "{:?}", judgement.lab);
         }

@@ -90,13 +90,15 @@ pub(super) fn laboratory(criterion: &Criterion, history: &History, met_at: Optio
             Some(result)
                 if !same(&result.unit, &limit.unit) && (result.value.is_some() || result.detectable.is_some()) =>
             {
+                // A limit such as "absent in 25 g" has its preposition in its unit.
+                let bare = |unit: &str| unit.strip_prefix("in ").unwrap_or(unit).to_owned();
                 missing.push(format!(
                     "{}: the result of {} is in {}, not in {}, and cannot be compared; have it stated in {}",
                     limit.parameter,
                     history.zone.show(result.sampled_at),
-                    result.unit,
-                    limit.unit,
-                    limit.unit
+                    bare(&result.unit),
+                    bare(&limit.unit),
+                    bare(&limit.unit)
                 ))
             }
             Some(result) if within(result, limit) => good.push(told(result, limit, history)),
