@@ -5,7 +5,6 @@
 use pile::time::Span;
 use rulebook::header::Priority;
 use site::entry::Stage;
-use site::ids::BinId;
 use site::model::ReportSection;
 
 use super::block::{Block, Report, Row, Table, heads};
@@ -248,7 +247,7 @@ fn batches(facts: &WeekFacts, out: &mut Vec<Block>) {
         out.push(result::lines(site, &facts.batches));
         out.push(result::criteria(facts.batches.iter().flat_map(|batch| &batch.results)));
     }
-    for (_, result) in changed(facts) {
+    for result in changed(facts) {
         out.extend(blocks(site, result, Detail::Brief));
     }
     out.push(Block::Subheading("Temperatures".into()));
@@ -268,10 +267,10 @@ fn batches(facts: &WeekFacts, out: &mut Vec<Block>) {
     }
 }
 
-/// Results that this week changed, with the bin of their batch.
-fn changed(facts: &WeekFacts) -> impl Iterator<Item = (&BinId, &ResultFacts)> {
-    let all = facts.batches.iter().flat_map(|batch| batch.results.iter().map(|result| (&batch.bin, result)));
-    all.filter(|(_, result)| result::changed(result, facts.from))
+/// Results that this week changed.
+fn changed(facts: &WeekFacts) -> impl Iterator<Item = &ResultFacts> {
+    let all = facts.batches.iter().flat_map(|batch| &batch.results);
+    all.filter(|result| result::changed(result, facts.from))
 }
 
 /// Batches that are met by temperature and still on air: what their release waits for. It asks nothing of anybody yet.
@@ -301,7 +300,7 @@ fn in_full(facts: &WeekFacts, out: &mut Vec<Block>) {
         return;
     }
     out.push(Block::Heading("Results that changed, in full".into()));
-    for (_, result) in changed {
+    for result in changed {
         out.extend(blocks(&facts.site, result, Detail::Full));
     }
 }
